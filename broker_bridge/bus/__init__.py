@@ -1,0 +1,1 @@
+"""The message bus: topics, wire format, the MQTT client, the embedded broker."""

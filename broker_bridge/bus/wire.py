@@ -1,0 +1,173 @@
+"""What travels over the bus: events (events.union), arrays of them, receipts and source states.
+
+Receipts and states are JSON objects with frozen models of their own. A receipt is what lets an edge forget:
+it is only trusted live and from the configured record in its present incarnation.
+"""
+
+import json
+import re
+from collections.abc import Sequence
+from typing import Annotated, Final, Literal, TypeVar
+
+import orjson
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from broker_bridge.errors import WireError
+from broker_bridge.events.base import Name, Time
+from broker_bridge.events.union import explain
+
+MAX_PAYLOAD: Final = 8 * 2**20
+"""Largest payload in bytes that is sent or accepted."""
+
+MAX_RANGES: Final = 100
+"""Missing ranges one receipt names; the others follow once these are filled."""
+
+_BLANK: Final = " \t\r\n"
+_NEXT: Final = re.compile(r"[ \t\r\n]*,?[ \t\r\n]*")
+
+Parsed = TypeVar("Parsed")
+
+Number = Annotated[int, Field(ge=0, lt=2**63)]
+Range = tuple[Number, Number]
+"""First and last sequence number, both included."""
+
+
+class _Message(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+class EpochReceipt(_Message):
+    """What a record holds of one epoch of a source."""
+
+    epoch: Number
+    contiguous: Number
+    """Every event from 1 to here is committed."""
+    missing: tuple[Range, ...] = ()
+    """Ranges above `contiguous` and up to the last number heard of that are not committed."""
+    closed: bool = False
+    """A younger epoch is known and this one will not be asked for again."""
+
+
+class Receipt(_Message):
+    """Published by a recorder after its commit, retained, on the source's receipt topic."""
+
+    record: Name
+    incarnation: Number
+    """Grows whenever the record was restored or made anew."""
+    source: str
+    epochs: tuple[EpochReceipt, ...]
+    issued: Time
+    fenced: Number | None = None
+    """Epochs below this one belong to an edge that should no longer speak for the source."""
+
+
+class SourceState(_Message):
+    """Published by an edge, retained, every ten seconds and on change: so that even the tail is known."""
+
+    source: str
+    epoch: Number
+    last: Number
+    """Last sequence number given."""
+    oldest: Number
+    """Oldest sequence number still held; `last` + 1 when none is."""
+    condition: str
+    detail: str = ""
+    backlog: Number = 0
+    """Events held and not receipted."""
+    backlog_bytes: Number = 0
+    ceiling_bytes: Number = 0
+    counters: dict[str, int] = {}
+    alarms: tuple[str, ...] = ()
+    edge: str = ""
+    issued: Time
+    alive: bool = True
+    """False in the last will: the edge is gone without a word."""
+
+
+class RecordState(_Message):
+    """Published by a recorder, retained."""
+
+    record: Name
+    incarnation: Number
+    events: Number
+    commit: Number
+    condition: Literal["recording", "waiting", "gone"]
+    detail: str = ""
+    alarms: tuple[str, ...] = ()
+    issued: Time
+
+
+_RECEIPT: Final = TypeAdapter(Receipt)
+_SOURCE_STATE: Final = TypeAdapter(SourceState)
+_RECORD_STATE: Final = TypeAdapter(RecordState)
+
+
+def parse_receipt(raw: bytes) -> Receipt:
+    """Raises WireError."""
+    return _parse(_RECEIPT, raw)
+
+
+def parse_source_state(raw: bytes) -> SourceState:
+    """Raises WireError."""
+    return _parse(_SOURCE_STATE, raw)
+
+
+def parse_record_state(raw: bytes) -> RecordState:
+    """Raises WireError."""
+    return _parse(_RECORD_STATE, raw)
+
+
+def dump(message: Receipt | SourceState | RecordState) -> bytes:
+    """The JSON bytes of a receipt or state."""
+    return message.__pydantic_serializer__.to_json(message, exclude_none=True)
+
+
+def join_batch(events: Sequence[bytes]) -> bytes:
+    """A CloudEvents JSON batch (application/cloudevents-batch+json) of already dumped events."""
+    return b"[\n" + b",\n".join(events) + b"\n]"
+
+
+def split_batch(raw: bytes) -> list[bytes]:
+    """The members of a batch with the very bytes they came in, so that their hashes are the sender's.
+
+    Raises WireError when the payload is no JSON array of objects.
+    """
+    if raw.startswith(b"[\n{") and raw.endswith(b"}\n]"):
+        # Our own spelling: a compact member holds no newline, so this cut needs no second parser.
+        pieces = raw[2:-2].split(b",\n")
+        if all(map(_is_object, pieces)):
+            return pieces
+    return _scan(raw)
+
+
+def _is_object(piece: bytes) -> bool:
+    try:
+        return isinstance(orjson.loads(piece), dict)
+    except orjson.JSONDecodeError:
+        return False
+
+
+def _scan(raw: bytes) -> list[bytes]:
+    try:
+        if not isinstance(orjson.loads(raw), list):
+            raise WireError("batch is not an array of events")
+    except orjson.JSONDecodeError as error:
+        raise WireError(f"batch is not JSON: {error}") from None
+    text = raw.decode("utf-8").strip(_BLANK)[1:-1].strip(_BLANK)
+    decoder = json.JSONDecoder()
+    pieces: list[bytes] = []
+    at = 0
+    while at < len(text):
+        member, end = decoder.raw_decode(text, at)
+        if not isinstance(member, dict):
+            raise WireError(f"batch member {len(pieces) + 1} is {text[at:end][:80]!r}, not an event")
+        pieces.append(text[at:end].encode("utf-8"))
+        at = _NEXT.match(text, end).end()  # type: ignore[union-attr]  # valid JSON: always matches
+    return pieces
+
+
+def _parse(adapter: TypeAdapter[Parsed], raw: bytes) -> Parsed:
+    try:
+        return adapter.validate_json(raw)
+    except ValidationError as error:
+        raise WireError(explain(error)) from None

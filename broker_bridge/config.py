@@ -1,0 +1,226 @@
+"""Every setting: typed, frozen, unknown keys refused, validated whole before anything starts.
+
+Paths are relative to the configuration file's folder. Secrets never stand in the file: they are named by
+`password_file` or `password_env`.
+"""
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from broker_bridge.errors import ConfigError
+from broker_bridge.events.base import Lane, Name, Text
+
+Role = Literal["broker", "edge", "recorder", "projector"]
+ROLES: Final[tuple[Role, ...]] = ("broker", "edge", "recorder", "projector")
+
+Port = Annotated[int, Field(ge=0, le=65535)]
+
+
+def _root(value: str) -> str:
+    levels = value.split("/")
+    if not all(level and level.replace("-", "").replace("_", "").isalnum() for level in levels):
+        raise ValueError(
+            "must be topic levels of letters, digits, - and _, without leading or trailing slash"
+        )
+    return value
+
+
+class Section(BaseModel):
+    """Base of all sections."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+class Plant(Section):
+    """Where all this stands."""
+
+    site: Name
+    topic_root: Annotated[str, AfterValidator(_root)] = "plant"
+    """First level or levels of every topic."""
+
+
+class Broker(Section):
+    """The MQTT broker: one of our own on this machine, or any other."""
+
+    kind: Literal["embedded", "external"] = "embedded"
+    host: str = "127.0.0.1"
+    port: Port = 1883
+    """0 with the embedded broker: any free port."""
+    store: Path = Path("broker")
+    """Folder in which the embedded broker keeps its sessions."""
+    username: str | None = None
+    password_file: Path | None = None
+    password_env: str | None = None
+    ca_file: Path | None = None
+    """Certificate authority: present means TLS, with the host name verified."""
+
+    @model_validator(mode="after")
+    def _external_has_port(self) -> "Broker":
+        if self.kind == "external" and self.port == 0:
+            raise ValueError("port 0 means 'any free port' and goes only with kind = \"embedded\"")
+        return self
+
+
+class Record(Section):
+    """The record: the events as received."""
+
+    name: Name = "record"
+    path: Path = Path("record.db")
+    window: Annotated[int, Field(ge=1, le=10_000)] = 500
+    """Events committed together at most."""
+    window_ms: Annotated[int, Field(ge=1, le=1000)] = 20
+    """Milliseconds an event waits for others at most."""
+
+
+class Edge(Section):
+    """The part that stands near the machines."""
+
+    name: Name = "edge"
+    outbox: Path = Path("outbox.db")
+    archive: Path = Path("archive")
+    """Folder of the raw archive."""
+    ceiling_mb: Annotated[float, Field(gt=0)] = 4096
+    """Events that no record has yet, in MB, before files wait and live sources lose (as a stated gap)."""
+    keep_days: Annotated[float, Field(ge=0)] = 7
+    """Days that receipted events are kept for a record restored from backup."""
+    archive_days: Annotated[float, Field(gt=0)] = 400
+    """Days that raw files are kept."""
+
+
+class _Adapter(Section):
+    name: Name
+    area: Name
+    line: Name
+    station: Name | None = None
+    """Absent where the source serves several stations: the mapping tells which."""
+    equipment: Text | None = None
+    lane: Lane | None = None
+
+
+class FilesAdapter(_Adapter):
+    """Result files dropped into a folder, read through a mapping file."""
+
+    kind: Literal["files"]
+    folder: Path
+    pattern: str = "*"
+    """Shell pattern of the file names to read; others are left alone and counted."""
+    mapping: Path
+    poll_s: Annotated[float, Field(gt=0, le=3600)] = 1.0
+    stable_polls: Annotated[int, Field(ge=1, le=1000)] = 2
+    """Polls in a row that size and time of a file must stay the same before it is read."""
+    done_marker: str | None = None
+    """Suffix of a marker file that says a file is complete, for instance .done."""
+    after: Literal["leave", "delete", "move"] = "leave"
+    """What happens to a file once its events are safe in the outbox and its bytes in the archive."""
+    move_to: Path | None = None
+    max_file_mb: Annotated[float, Field(gt=0, le=4096)] = 64
+    max_record_bytes: Annotated[int, Field(ge=64)] = 4 * 2**20
+    start: Literal["beginning", "saved-or-beginning", "saved-or-end", "end"] = "saved-or-beginning"
+
+    @model_validator(mode="after")
+    def _move_has_a_target(self) -> "FilesAdapter":
+        if (self.after == "move") != (self.move_to is not None):
+            raise ValueError('move_to goes with after = "move" and only with it')
+        return self
+
+
+AnyAdapter = Annotated[FilesAdapter, Field(discriminator="kind")]
+
+
+class Settings(Section):
+    """The whole configuration file."""
+
+    roles: tuple[Role, ...] = ROLES
+    """What `run` starts on this machine."""
+    data: Path = Path(".")
+    """Folder for everything that is written, unless a path says otherwise."""
+    plant: Plant
+    broker: Broker = Broker()
+    record: Record = Record()
+    edge: Edge = Edge()
+    adapters: tuple[AnyAdapter, ...] = ()
+
+    @model_validator(mode="after")
+    def _names_are_unique(self) -> "Settings":
+        seen: set[str] = set()
+        for adapter in self.adapters:
+            if adapter.name in seen:
+                raise ValueError(f"two adapters are called {adapter.name!r}")
+            seen.add(adapter.name)
+        return self
+
+    def source(self, adapter: _Adapter) -> str:
+        """The CloudEvents source of an adapter."""
+        return f"/{self.plant.site}/{adapter.area}/{adapter.line}/{adapter.name}"
+
+
+_WRITTEN: Final = {("record", "path"), ("edge", "outbox"), ("edge", "archive"), ("broker", "store")}
+_READ: Final = {("broker", "password_file"), ("broker", "ca_file")}
+_ADAPTER_PATHS: Final = ("folder", "mapping", "move_to")
+
+
+def load(path: Path) -> Settings:
+    """Read and check a configuration file; all paths in the result are absolute.
+
+    Raises ConfigError naming file, key, offending value and what is allowed.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+        document = tomllib.loads(text)
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read: {error.strerror}") from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path}: is not UTF-8 text (byte {error.start})") from error
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{path}: is not TOML: {error}") from error
+    try:
+        settings = Settings.model_validate(document)
+    except ValidationError as error:
+        raise ConfigError(told(error, path)) from None
+    return _absolute(settings, path.resolve().parent)
+
+
+def told(error: ValidationError, path: Path) -> str:
+    """A validation error as lines of `file: key = value: what is wrong`, for configuration and mapping files."""
+    lines = []
+    for finding in error.errors(include_url=False):
+        key = ".".join(f"{step + 1}" if isinstance(step, int) else step for step in finding["loc"])
+        problem = finding["msg"].removeprefix("Value error, ")
+        if finding["type"] == "extra_forbidden":
+            lines.append(
+                f"{path}: {key}: unknown key (value {finding['input']!r}); remove it or correct its name"
+            )
+        elif finding["type"] == "missing":
+            lines.append(f"{path}: {key}: missing; it has to be given")
+        else:
+            value = _shortened(finding["input"])
+            lines.append(f"{path}: {key or 'file'} = {value}: {problem}")
+    return "\n".join(lines)
+
+
+def _shortened(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 120 else text[:117] + "..."
+
+
+def _absolute(settings: Settings, folder: Path) -> Settings:
+    data = folder / settings.data
+    changes: dict[str, Any] = {"data": data}
+    for section_name in ("record", "edge", "broker"):
+        section = getattr(settings, section_name)
+        update = {
+            key: (data if (section_name, key) in _WRITTEN else folder) / value
+            for key, value in section
+            if (section_name, key) in _WRITTEN | _READ and value is not None
+        }
+        changes[section_name] = section.model_copy(update=update)
+    changes["adapters"] = tuple(
+        adapter.model_copy(
+            update={key: folder / value for key in _ADAPTER_PATHS if (value := getattr(adapter, key, None))}
+        )
+        for adapter in settings.adapters
+    )
+    return settings.model_copy(update=changes)

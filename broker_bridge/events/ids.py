@@ -1,0 +1,38 @@
+"""What names an event: `generation.position.ordinal.revision` within its source.
+
+The id names the raw record an event came from, so reading the same bytes again gives the same id, while two
+equal lines in one log stay two events. `generation` names the file content, connection or message; `position`
+is the byte offset or record number in it; `ordinal` counts the events of that record from 0; `revision` is the
+integer which the mapping declares. The unit of revision is the raw record: the highest revision of a record
+that is complete replaces the whole set of events of the lower ones.
+"""
+
+import re
+from typing import NamedTuple
+
+PATTERN = r"[A-Za-z0-9_-]{1,64}\.[0-9]{1,18}\.[0-9]{1,6}\.[0-9]{1,6}"
+GENERATION_PATTERN = r"[A-Za-z0-9_-]{1,64}"
+_ID = re.compile(rf"\A{PATTERN}\Z", re.ASCII)
+
+
+class EventId(NamedTuple):
+    """The four parts of an event's id. `str()` gives the text, `parse` reads it."""
+
+    generation: str
+    position: int
+    ordinal: int
+    revision: int
+
+    @classmethod
+    def parse(cls, text: str) -> "EventId":
+        """Read an id. Raises ValueError naming the text when it is not one, or not in its only spelling."""
+        if not _ID.match(text):
+            raise ValueError(f"{text!r} is no event id: expected generation.position.ordinal.revision")
+        generation, *numbers = text.split(".")
+        result = cls(generation, *(int(number) for number in numbers))
+        if str(result) != text:
+            raise ValueError(f"{text!r} is no event id: numbers carry no leading zeros")
+        return result
+
+    def __str__(self) -> str:
+        return f"{self.generation}.{self.position}.{self.ordinal}.{self.revision}"

@@ -1,0 +1,89 @@
+"""Material: what was set up where, what went onto which board, what came off again."""
+
+from typing import Literal
+
+from broker_bridge.events.base import Data, Feeding, Finite, Material, Place, Text, Time
+
+
+class MaterialSetUp(Data):
+    """Material was made ready at a place to take from."""
+
+    TYPE = "material.set_up"
+    material: Material
+    feeding: Feeding
+    proof: Literal["verified", "bypassed", "failed", "not_stated"] = "not_stated"
+    """Whether the set-up was proven (scanned against the plan). Unproven: any lot since the last proof."""
+
+
+class MaterialRemoved(Data):
+    """Material was taken away from its place."""
+
+    TYPE = "material.removed"
+    material: Material
+    feeding: Feeding
+    reason: Literal["empty", "changeover", "returned", "moved", "other", "not_stated"] = "not_stated"
+
+
+class MaterialSpliced(Data):
+    """A new reel was joined to the running one; parts of either may be placed until the joint has passed."""
+
+    TYPE = "material.spliced"
+    material: Material
+    """The reel that was joined on."""
+    previous: Material | None = None
+    feeding: Feeding
+    proof: Literal["verified", "bypassed", "failed", "not_stated"] = "not_stated"
+
+
+class MaterialInstalled(Data):
+    """Parts of this material were mounted at these places of the boards."""
+
+    TYPE = "material.installed"
+    material: Material
+    feeding: Feeding | None = None
+    places: tuple[Place, ...]
+    by: Literal["machine", "hand"] | None = None
+
+
+class MaterialConsumed(Data):
+    """Paste, glue, flux or other chemistry was used on the boards."""
+
+    TYPE = "material.consumed"
+    material: Material
+    amount: Finite | None = None
+    unit: Text | None = None
+    stencil: Text | None = None
+
+
+class MaterialRemovedFromBoard(Data):
+    """Parts came off the boards: `replaced` tells whether new ones followed in the same act."""
+
+    TYPE = "material.removed_from_board"
+    material: Material | None = None
+    places: tuple[Place, ...]
+    replaced: bool | None = None
+
+
+class MaterialLow(Data):
+    """A place to take from is running out or empty."""
+
+    TYPE = "material.low"
+    material: Material
+    feeding: Feeding
+    empty: bool = False
+
+
+class MaterialExposed(Data):
+    """Floor life of moisture-sensitive material or open time of paste: taken out, put back, baked."""
+
+    TYPE = "material.exposed"
+    material: Material
+    change: Literal["opened", "dry_stored", "restored", "baked", "thawed", "expired"]
+    remaining_h: Finite | None = None
+    until: Time | None = None
+
+
+TYPES: tuple[type[Data], ...] = (
+    MaterialSetUp, MaterialRemoved, MaterialSpliced, MaterialInstalled, MaterialConsumed,
+    MaterialRemovedFromBoard, MaterialLow, MaterialExposed,
+)  # fmt: skip

@@ -1,0 +1,74 @@
+"""The table of all event types, and the one way from bytes to event and back.
+
+One TypeAdapter, built once and discriminated on `type`: building one per call costs 400 us, a union without
+discriminator decodes ten times slower.
+"""
+
+from functools import reduce
+from operator import or_
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import Field, TypeAdapter, ValidationError, create_model
+
+from broker_bridge.errors import WireError
+from broker_bridge.events import board, inspection, line, material, reading, source, station, work
+from broker_bridge.events.base import Data
+from broker_bridge.events.envelope import SCHEMA_URI, SCHEMA_VERSION, Event
+
+FAMILIES: Final = (board, work, material, reading, inspection, station, line, source)
+
+DATA_TYPES: Final[dict[str, type[Data]]] = {data.TYPE: data for family in FAMILIES for data in family.TYPES}
+
+
+def _typed(data: type[Data]) -> type[Event]:
+    return create_model(
+        data.__name__ + "Event",
+        __base__=Event,
+        __doc__=data.__doc__,
+        type=(Literal[data.TYPE], ...),  # type: ignore[arg-type]
+        data=(data, ...),
+    )
+
+
+EVENT_TYPES: Final[dict[str, type[Event]]] = {name: _typed(data) for name, data in DATA_TYPES.items()}
+
+_union: Any = reduce(or_, EVENT_TYPES.values())
+_ADAPTER: Final[TypeAdapter[Event]] = TypeAdapter(Annotated[_union, Field(discriminator="type")])
+
+
+def schema_uri(type_name: str) -> str:
+    """The `dataschema` of a type at the version this program writes."""
+    return SCHEMA_URI.format(type=type_name, version=SCHEMA_VERSION)
+
+
+def parse_event(raw: bytes) -> Event:
+    """Read one event as the wire carries it. Fields unknown to this program are ignored (a newer writer).
+
+    Raises WireError naming the first few offending places and values; the caller keeps the raw bytes.
+    """
+    try:
+        return _ADAPTER.validate_json(raw, extra="ignore")
+    except ValidationError as error:
+        raise WireError(explain(error)) from None
+
+
+def dump_event(event: Event) -> bytes:
+    """The bytes of an event, without absent fields; equal events give equal bytes."""
+    return event.__pydantic_serializer__.to_json(event, exclude_none=True)
+
+
+def explain(error: ValidationError) -> str:
+    """The first three findings of a validation, each with its place and value, in one line."""
+    findings = error.errors(include_url=False, include_context=False)
+    told = [
+        f"{'.'.join(str(step) for step in finding['loc']) or 'event'}: {finding['msg']}"
+        f" (found {_short(finding['input'])})"
+        for finding in findings[:3]
+    ]
+    more = f"; {len(findings) - 3} more" if len(findings) > 3 else ""
+    return "; ".join(told) + more
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 80 else text[:77] + "..."
