@@ -4,6 +4,7 @@
     {root}/v1/{site}/{area}/{line}/_/{adapter}/batch                            CloudEvents batch of one source
     {root}/v1/{site}/{area}/{line}/_/{adapter}/state/source                     retained: epoch, numbers, condition
     {root}/v1/{site}/{area}/{line}/_/{adapter}/receipt/{record}                 retained: what a record has
+    {root}/v1/{site}/_/_/_/{edge}/state/edge                                    retained: an edge's condition
     {root}/v1/{site}/_/_/_/{record}/state/record                                retained: a record's condition
 
 `_` stands where a level does not apply or the station is unknown.
@@ -57,6 +58,10 @@ class Topics:
     def receipt(self, source: str, record: str) -> str:
         """Retained receipts of one record for one source."""
         return f"{self._source(source, None)}/receipt/{record}"
+
+    def edge_state(self, site: str, edge: str) -> str:
+        """Retained state of an edge."""
+        return f"{self.root}/{VERSION}/{site}/_/_/_/{edge}/state/edge"
 
     def record_state(self, site: str, record: str) -> str:
         """Retained state of a record."""

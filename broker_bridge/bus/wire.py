@@ -80,8 +80,16 @@ class SourceState(_Message):
     alarms: tuple[str, ...] = ()
     edge: str = ""
     issued: Time
-    alive: bool = True
-    """False in the last will: the edge is gone without a word."""
+
+
+class EdgeState(_Message):
+    """Published by an edge, retained; its last will says that it is gone without a word."""
+
+    edge: Name
+    alive: bool
+    condition: str = ""
+    alarms: tuple[str, ...] = ()
+    issued: Time
 
 
 class RecordState(_Message):
@@ -100,6 +108,7 @@ class RecordState(_Message):
 _RECEIPT: Final = TypeAdapter(Receipt)
 _SOURCE_STATE: Final = TypeAdapter(SourceState)
 _RECORD_STATE: Final = TypeAdapter(RecordState)
+_EDGE_STATE: Final = TypeAdapter(EdgeState)
 
 
 def parse_receipt(raw: bytes) -> Receipt:
@@ -117,7 +126,12 @@ def parse_record_state(raw: bytes) -> RecordState:
     return _parse(_RECORD_STATE, raw)
 
 
-def dump(message: Receipt | SourceState | RecordState) -> bytes:
+def parse_edge_state(raw: bytes) -> EdgeState:
+    """Raises WireError."""
+    return _parse(_EDGE_STATE, raw)
+
+
+def dump(message: Receipt | SourceState | EdgeState | RecordState) -> bytes:
     """The JSON bytes of a receipt or state."""
     return message.__pydantic_serializer__.to_json(message, exclude_none=True)
 
