@@ -1,0 +1,116 @@
+"""The command line: which commands there are, and what their exit codes mean."""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Final, Protocol
+
+from broker_bridge.errors import (
+    BridgeError,
+    BusError,
+    ConfigError,
+    NotFound,
+    RecordDamaged,
+    SourceUnavailable,
+    StoreUnavailable,
+    StoreVersionError,
+    UsageError,
+)
+
+FINE: Final = 0
+FINDINGS: Final = 1
+USAGE: Final = 2
+CONFIGURATION: Final = 3
+UNREACHABLE: Final = 4
+DAMAGED: Final = 5
+
+COMMANDS: Final = {
+    "demo": "show a board's history on invented data, end to end",
+    "run": "run the roles a configuration names",
+    "check": "is the configuration valid, everything reachable and healthy?",
+    "board": "a board's history: backward trace",
+    "quarantine": "records that could not be used: list, show, retry",
+    "verify": "prove that the record's bytes are those that were committed",
+    "schemas": "write the schemas of all events and views",
+}
+"""Every command with its one-line help; the module of the same name in this package holds it."""
+
+_EXIT_CODES = """\
+exit codes: 0 fine, 1 findings or not found, 2 usage, 3 configuration, 4 unreachable, 5 record damaged"""
+
+_CODES: Final[tuple[tuple[type[BridgeError], int], ...]] = (
+    (UsageError, USAGE),
+    (ConfigError, CONFIGURATION),
+    (StoreVersionError, CONFIGURATION),
+    (RecordDamaged, DAMAGED),
+    (NotFound, FINDINGS),
+    (BusError, UNREACHABLE),
+    (SourceUnavailable, UNREACHABLE),
+    (StoreUnavailable, UNREACHABLE),
+)
+
+
+class Command(Protocol):
+    """What a command's module offers."""
+
+    def arguments(self, parser: argparse.ArgumentParser) -> None:
+        """Add the command's arguments, epilog (an example) included."""
+        ...
+
+    def run(self, args: argparse.Namespace) -> int:
+        """Do it; returns the exit code or raises a BridgeError."""
+        ...
+
+
+def command(name: str) -> Command:
+    """The module that holds a command."""
+    module: Command = import_module(f"broker_bridge.cli.{name}")  # type: ignore[assignment]
+    return module
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The parser of all commands; with `only`, the arguments of that command alone are loaded."""
+    parser = argparse.ArgumentParser(
+        prog="broker-bridge",
+        description="What the machines of a circuit-board line say, as one record the plant can trust.",
+        epilog=f"example: broker-bridge demo\n\n{_EXIT_CODES}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="store_true", help="print the version and stop")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    for name, text in COMMANDS.items():
+        child = commands.add_parser(
+            name, help=text, description=text, formatter_class=argparse.RawDescriptionHelpFormatter
+        )
+        if only is None or name == only:
+            command(name).arguments(child)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run a command; returns its exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    only = next((word for word in words if not word.startswith("-")), "")
+    parser = build_parser(only)
+    args = parser.parse_args(words)
+    if args.version:
+        from importlib.metadata import version
+
+        print(version("broker-bridge"))
+        return FINE
+    if args.command is None:
+        parser.print_help()
+        return USAGE
+    try:
+        return command(args.command).run(args)
+    except BridgeError as error:
+        print(f"broker-bridge {args.command}: {error}", file=sys.stderr)
+        return next((code for kind, code in _CODES if isinstance(error, kind)), FINDINGS)
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output has gone (a pager, head): that is no failure of ours.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return FINE
