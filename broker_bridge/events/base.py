@@ -4,14 +4,35 @@ Absent means "not stated by the source", never a default: a machine that says no
 say lane 1. Writers refuse unknown fields, readers ignore them (schemas/CHANGES.md).
 """
 
+import re
 from datetime import UTC, datetime
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+)  # fmt: skip
+
+_DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d+)?(?:[Zz]|[+-]\d\d:\d\d)", re.ASCII)
+
+
+def _instant(value: object) -> object:
+    # Left to itself the parser takes numbers for seconds since 1970, and texts that RFC 3339 does not allow.
+    if isinstance(value, datetime) or (isinstance(value, str) and _DATE_TIME.fullmatch(value)):
+        return value
+    raise ValueError("is no instant: expected RFC 3339 (section 5.6), for instance 2026-03-02T08:15:30.5Z")
 
 
 def _utc(value: datetime) -> datetime:
-    return value.astimezone(UTC)
+    try:
+        return value.astimezone(UTC)
+    except OverflowError:
+        raise ValueError("in UTC it lies outside the years 1 to 9999") from None
 
 
 def _storable(value: str) -> str:
@@ -20,8 +41,9 @@ def _storable(value: str) -> str:
     return value
 
 
-Time = Annotated[AwareDatetime, AfterValidator(_utc)]
-"""An instant, RFC 3339 on the wire, always UTC after reading."""
+Time = Annotated[AwareDatetime, BeforeValidator(_instant), AfterValidator(_utc)]
+"""An instant, RFC 3339 on the wire, always UTC after reading, whole microseconds. The second 60 of a leap
+second is refused: no datetime can hold it."""
 
 Text = Annotated[str, StringConstraints(min_length=1, max_length=512), AfterValidator(_storable)]
 """A short text as the source wrote it."""
@@ -67,6 +89,17 @@ class Identifier(Model):
     """The identifier, letter for letter; always text, also when it is all digits."""
     how: How
     """How the source obtained it: read by a scanner, passed on by a neighbour, typed by a person, assumed."""
+    side: Side | None = None
+    """The side of the board that carries it, where it is a label or mark on one side."""
+    issuer: Text | None = None
+    """Who made it up, where stated (BoardIdCreatedBy of IPC-HERMES-9852)."""
+
+
+class Characteristic(Model):
+    """Something put into one board that tells it apart without naming it: firmware version, checksum."""
+
+    name: Text
+    value: Text
 
 
 class Board(Model):
@@ -84,6 +117,11 @@ class Board(Model):
     """Place as the machine numbers it, where no table to the plant's numbering is known: never joined."""
     state: PositionState | None = None
     """State of the position as this source sees it."""
+    side_up: Side | None = None
+    """The side that faced up on the conveyor."""
+    nest: Text | None = None
+    """Nest of the fixture, pallet or carrier it lay in, where several lie side by side."""
+    characteristics: tuple[Characteristic, ...] = ()
 
 
 class Part(Model):
@@ -149,6 +187,8 @@ class Data(Model):
     """The stations it may be, where the source serves several and does not say which."""
     equipment: Text | None = None
     """The machine that stood at the station: its serial or inventory number."""
+    stage: Text | None = None
+    """The module, stage or zone of the machine, as the source calls it."""
     lane: Lane | None = None
     side: Side | None = None
     """The side of the board being worked on."""
@@ -157,6 +197,8 @@ class Data(Model):
     """Part number of the board or panel."""
     order: Text | None = None
     """Work order."""
+    order_batch: Text | None = None
+    """The part of a split work order (BatchId of IPC-HERMES-9852)."""
     purpose: Purpose | None = None
     """Why the board exists. Absent: not stated, taken as production by the part's declaration only."""
     transaction: Text | None = None
@@ -174,21 +216,6 @@ class Attachment(Model):
     media_type: Text | None = None
 
 
-class Measurement(Model):
-    """One measured value with the limits in force when it was judged."""
-
-    name: Text
-    value: Finite | None = None
-    text: Text | None = None
-    """The value where it is no number."""
-    unit: Text | None = None
-    """Unit of value and limits (UCUM spelling where one exists: mm, um, ms, Cel, %)."""
-    lower: Finite | None = None
-    upper: Finite | None = None
-    nominal: Finite | None = None
-    outcome: Literal["passed", "failed", "unknown"] | None = None
-
-
 class Place(Model):
     """A spot on a board."""
 
@@ -198,6 +225,31 @@ class Place(Model):
     """Lead, ball or end cap of the component, as numbered by the source."""
     pad: Text | None = None
     """Pad (land) by the source's own number."""
+    part: Text | None = None
+    """Part number the source states for the component there."""
+    x_mm: Finite | None = None
+    """In the source's own coordinates, as is `y_mm`."""
+    y_mm: Finite | None = None
+
+
+class Measurement(Model):
+    """One measured value with the limits in force when it was judged."""
+
+    name: Text
+    value: Finite | None = None
+    text: Text | None = None
+    """The value where it is no number."""
+    expected: Text | None = None
+    """What `text` had to be."""
+    unit: Text | None = None
+    """Unit of value and limits (UCUM spelling where one exists: mm, um, ms, Cel, %)."""
+    lower: Finite | None = None
+    upper: Finite | None = None
+    nominal: Finite | None = None
+    """Target or set point."""
+    outcome: Literal["passed", "failed", "unknown"] | None = None
+    place: Place | None = None
+    """Where on the board it was measured, unless the statement as a whole says so."""
 
 
 class Material(Model):
@@ -213,8 +265,11 @@ class Material(Model):
     lots: tuple[Text, ...] = ()
     """The maker's lots in it: one reel may hold several."""
     date_code: Text | None = None
+    supplier: Text | None = None
     receipt: Text | None = None
     """Goods receipt."""
+    parent: Text | None = None
+    """Id of the reel or container it was split from."""
     container: Literal["reel", "tray", "stick", "loose", "jar", "cartridge", "other"] | None = None
     quantity: Finite | None = None
     """What is left in it, in `unit` (absent: pieces)."""
@@ -233,6 +288,15 @@ class Feeding(Model):
     head: Text | None = None
 
 
+class Tool(Model):
+    """A tool that touched the boards and wears or goes wrong: a possible cause shared by many boards."""
+
+    kind: Slug
+    """stencil, squeegee, nozzle, fixture, pallet, blade, iron ..."""
+    id: Text
+    """Its serial or inventory number."""
+
+
 Outcome = Literal["passed", "failed", "aborted", "skipped", "bypassed", "not_inspected", "unknown"]
 """The result of an inspection or a test. Only `passed` is a pass."""
 
@@ -245,3 +309,5 @@ class Coverage(Model):
     of: Literal["components", "terminations", "pads", "steps"] | None = None
     left_out: tuple[Text, ...] = ()
     """Designators which the program leaves out, as far as stated."""
+    sampling: Text | None = None
+    """The sampling plan by which boards are looked at or passed over, in the source's words."""

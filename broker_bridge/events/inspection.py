@@ -27,9 +27,14 @@ class _InspectionData(Data):
     STATUS: ClassVar[Literal["final", "draft"]] = "final"
 
 
+Method = Literal["paste", "optical", "x_ray", "visual", "other"]
+
+
 class Call(Model):
     """The machine says something is wrong here. A call is not yet a defect."""
 
+    key: Text | None = None
+    """The machine's own key of this call, which a verdict repeats."""
     place: Place
     label: Text
     """What the machine calls it, in its own words."""
@@ -43,8 +48,10 @@ class InspectionCompleted(_InspectionData):
     """One inspection of one board (or of a panel as a whole)."""
 
     TYPE = "inspection.completed"
-    method: Literal["paste", "optical", "x_ray", "visual", "other"]
+    method: Method
     outcome: Outcome
+    reason: Text | None = None
+    """Why it was aborted, skipped, bypassed or not done, in the source's words."""
     started: Time | None = None
     ended: Time | None = None
     program: Program | None = None
@@ -57,13 +64,16 @@ class InspectionCompleted(_InspectionData):
 class Verdict(Model):
     """What a person, or a machine in his place, decided about one call."""
 
+    key: Text | None = None
+    """Key of the call it answers."""
     place: Place
     label: Text | None = None
-    """The call it answers."""
+    """Label of the call it answers."""
     verdict: Literal["confirmed", "false_call", "process_indicator", "undecided"]
     defect: Text | None = None
     """The plant's word for the confirmed defect."""
     remark: LongText | None = None
+    pictures: tuple[Attachment, ...] = ()
 
 
 class InspectionReviewed(_InspectionData):
@@ -83,6 +93,7 @@ class InspectionVerified(_InspectionData):
     """An inspection machine was checked with a reference board: what it had to find and what it found."""
 
     TYPE = "inspection.verified"
+    method: Method | None = None
     expected: tuple[Call, ...] = ()
     found: tuple[Call, ...] = ()
     outcome: Literal["passed", "failed", "unknown"]
@@ -95,6 +106,8 @@ class InspectionTestCompleted(_InspectionData):
     TYPE = "inspection.test_completed"
     method: Literal["in_circuit", "flying_probe", "boundary_scan", "functional", "other"]
     outcome: Outcome
+    reason: Text | None = None
+    """Why it was aborted, skipped, bypassed or not done, in the source's words."""
     started: Time | None = None
     ended: Time | None = None
     program: Program | None = None
@@ -116,6 +129,8 @@ class ReworkAction(Model):
     verdict: Literal["repaired", "not_repairable", "false_scrap", "not_classified"] | None = None
     removed: Material | None = None
     installed: Material | None = None
+    remark: LongText | None = None
+    pictures: tuple[Attachment, ...] = ()
 
 
 class InspectionReworkPerformed(_InspectionData):

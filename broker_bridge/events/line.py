@@ -22,6 +22,8 @@ class Station(Model):
 
     name: Name
     equipment: Text | None = None
+    software: Text | None = None
+    calibration_due: Time | None = None
     kind: Text | None = None
     lanes: Annotated[int, Field(ge=1)] | None = None
     links: tuple[Link, ...] = ()
@@ -59,6 +61,8 @@ class LinePartDeclared(Data):
     positions: tuple[Spot, ...] = ()
     placement: tuple[Spot, ...] = ()
     limits: tuple[Measurement, ...] = ()
+    marking: Text | None = None
+    """The plant's secrecy or export-control marking of this part's data."""
 
 
 TYPES: tuple[type[Data], ...] = (LineDeclared, LinePartDeclared)

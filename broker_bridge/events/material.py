@@ -2,7 +2,7 @@
 
 from typing import Literal
 
-from broker_bridge.events.base import Data, Feeding, Finite, Material, Place, Text, Time
+from broker_bridge.events.base import Data, Feeding, Finite, Material, Place, Text, Time, Tool
 
 
 class MaterialSetUp(Data):
@@ -13,6 +13,10 @@ class MaterialSetUp(Data):
     feeding: Feeding
     proof: Literal["verified", "bypassed", "failed", "not_stated"] = "not_stated"
     """Whether the set-up was proven (scanned against the plan). Unproven: any lot since the last proof."""
+    planned: Text | None = None
+    """Part number the plan asks for there, where this one is an alternate."""
+    found: bool = False
+    """True where it was there already when the source began to speak: since when is not known."""
 
 
 class MaterialRemoved(Data):
@@ -33,6 +37,8 @@ class MaterialSpliced(Data):
     previous: Material | None = None
     feeding: Feeding
     proof: Literal["verified", "bypassed", "failed", "not_stated"] = "not_stated"
+    uncertain: Finite | None = None
+    """Parts around the joint that may come from either, where stated."""
 
 
 class MaterialInstalled(Data):
@@ -42,6 +48,10 @@ class MaterialInstalled(Data):
     material: Material
     feeding: Feeding | None = None
     places: tuple[Place, ...]
+    """Empty: the places are not stated."""
+    not_installed: tuple[Place, ...] = ()
+    """Places where it should have been mounted and was not."""
+    quantity: Finite | None = None
     by: Literal["machine", "hand"] | None = None
 
 
@@ -53,6 +63,17 @@ class MaterialConsumed(Data):
     amount: Finite | None = None
     unit: Text | None = None
     stencil: Text | None = None
+
+
+class MaterialReplenished(Data):
+    """Paste was put on a stencil, or chemistry into a tank: from now on its lot may be on any board."""
+
+    TYPE = "material.replenished"
+    material: Material
+    into: Tool | None = None
+    """The stencil or tank."""
+    amount: Finite | None = None
+    unit: Text | None = None
 
 
 class MaterialRemovedFromBoard(Data):
@@ -79,11 +100,13 @@ class MaterialExposed(Data):
     TYPE = "material.exposed"
     material: Material
     change: Literal["opened", "dry_stored", "restored", "baked", "thawed", "expired"]
+    level: Text | None = None
+    """Moisture sensitivity level of J-STD-020."""
     remaining_h: Finite | None = None
     until: Time | None = None
 
 
 TYPES: tuple[type[Data], ...] = (
     MaterialSetUp, MaterialRemoved, MaterialSpliced, MaterialInstalled, MaterialConsumed,
-    MaterialRemovedFromBoard, MaterialLow, MaterialExposed,
+    MaterialReplenished, MaterialRemovedFromBoard, MaterialLow, MaterialExposed,
 )  # fmt: skip

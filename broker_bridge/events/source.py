@@ -17,6 +17,8 @@ class SourceConnected(_SourceData):
     """The adapter hears its source (again)."""
 
     TYPE = "source.connected"
+    peer: Text | None = None
+    """The name the machine gave itself."""
     detail: LongText | None = None
 
 

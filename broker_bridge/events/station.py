@@ -2,7 +2,7 @@
 
 from typing import ClassVar, Literal
 
-from broker_bridge.events.base import Data, LongText, Program, Text
+from broker_bridge.events.base import Data, Feeding, LongText, Model, Place, Program, Text
 
 
 class _StationData(Data):
@@ -25,6 +25,10 @@ class StationStateChanged(_StationData):
     native: Text
     """The state in the machine's own words."""
     reason: Text | None = None
+    previous: Text | None = None
+    """The state before, in the machine's own words."""
+    alarm: Text | None = None
+    """The machine's own key of the alarm that caused it."""
 
 
 class StationAlarmRaised(_StationData):
@@ -33,9 +37,13 @@ class StationAlarmRaised(_StationData):
     TYPE = "station.alarm_raised"
     code: Text
     text: LongText | None = None
-    severity: Literal["information", "warning", "error", "unknown"] = "unknown"
+    severity: Literal["information", "warning", "error", "fatal", "unknown"] = "unknown"
     alarm: Text | None = None
     """The machine's own key of this occurrence, which its clearing repeats."""
+    place: Place | None = None
+    """The spot on the board it is about."""
+    feeding: Feeding | None = None
+    """Where the machine was taking a part from."""
 
 
 class StationAlarmCleared(_StationData):
@@ -46,6 +54,15 @@ class StationAlarmCleared(_StationData):
     alarm: Text | None = None
 
 
+class Change(Model):
+    """One edited parameter or limit of a program."""
+
+    name: Text
+    place: Place | None = None
+    before: Text | None = None
+    after: Text | None = None
+
+
 class StationProgramChanged(_StationData):
     """Another program, or another revision of the same, is in force from now on."""
 
@@ -54,6 +71,9 @@ class StationProgramChanged(_StationData):
     previous: Program | None = None
     edited: bool | None = None
     """True where the program was edited under the same name."""
+    changes: tuple[Change, ...] = ()
+    """What was edited, as far as stated."""
+    reason: LongText | None = None
 
 
 TYPES: tuple[type[Data], ...] = (

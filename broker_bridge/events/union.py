@@ -15,12 +15,17 @@ from pydantic import Field, TypeAdapter, ValidationError, create_model
 from broker_bridge.errors import WireError
 from broker_bridge.events import board, inspection, line, material, reading, source, station, work
 from broker_bridge.events.base import Data
-from broker_bridge.events.envelope import SCHEMA_URI, SCHEMA_VERSION, Event, padded
+from broker_bridge.events.envelope import SCHEMA_URI, SCHEMA_VERSION, Event, attribute, padded
 from broker_bridge.events.ids import EventId
 
 FAMILIES: Final = (board, work, material, reading, inspection, station, line, source)
 
 DATA_TYPES: Final[dict[str, type[Data]]] = {data.TYPE: data for family in FAMILIES for data in family.TYPES}
+
+
+def schema_uri(type_name: str) -> str:
+    """The `dataschema` of a type at the version this program writes and reads."""
+    return SCHEMA_URI.format(type=type_name, version=SCHEMA_VERSION)
 
 
 def _typed(data: type[Data]) -> type[Event]:
@@ -29,6 +34,7 @@ def _typed(data: type[Data]) -> type[Event]:
         __base__=Event,
         __doc__=data.__doc__,
         type=(Literal[data.TYPE], ...),  # type: ignore[arg-type]
+        dataschema=(Literal[schema_uri(data.TYPE)], ...),  # type: ignore[arg-type]
         data=(data, ...),
     )
 
@@ -39,20 +45,19 @@ _union: Any = reduce(or_, EVENT_TYPES.values())
 _ADAPTER: Final[TypeAdapter[Event]] = TypeAdapter(Annotated[_union, Field(discriminator="type")])
 
 
-def schema_uri(type_name: str) -> str:
-    """The `dataschema` of a type at the version this program writes."""
-    return SCHEMA_URI.format(type=type_name, version=SCHEMA_VERSION)
-
-
 def parse_event(raw: bytes) -> Event:
     """Read one event as the wire carries it. Fields unknown to this program are ignored (a newer writer).
 
-    Raises WireError naming the first few offending places and values; the caller keeps the raw bytes.
+    Nothing is converted: "1" is no lane, since readers of the record look at the plain bytes. Raises WireError
+    naming the first few offending places and values; the caller keeps the raw bytes.
     """
     try:
-        return _ADAPTER.validate_json(raw, extra="ignore")
+        event = _ADAPTER.validate_json(raw, strict=True, extra="ignore")
     except ValidationError as error:
         raise WireError(explain(error)) from None
+    if "specversion" not in event.model_fields_set:
+        raise WireError("specversion: missing, so this is no CloudEvent")
+    return event
 
 
 def dump_event(event: Event) -> bytes:
@@ -81,14 +86,14 @@ def encode_event(
         "id": str(event_id),
         "source": source,
         "type": data.TYPE,
-        "subject": subject,
+        "subject": attribute(subject) if subject else None,
         "time": _instant(time),
         "datacontenttype": "application/json",
         "dataschema": schema_uri(data.TYPE),
         "recordedtime": _instant(recordedtime),
         "sequence": padded(sequence),
         "epoch": padded(epoch),
-        "rawname": rawname,
+        "rawname": attribute(rawname) if rawname else None,
     }
     head = orjson.dumps({name: value for name, value in envelope.items() if value is not None})
     body = data.__pydantic_serializer__.to_json(data, exclude_none=True)

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from broker_bridge.events.base import Data, Material, Measurement, Program, Text, Time
+from broker_bridge.events.base import Data, Material, Measurement, Program, Text, Time, Tool
 
 
 class WorkStarted(Data):
@@ -23,6 +23,9 @@ class WorkCompleted(Data):
     program: Program | None = None
     outcome: Literal["completed", "failed", "aborted", "skipped", "unknown"]
     values: tuple[Measurement, ...] = ()
+    tools: tuple[Tool, ...] = ()
+    materials: tuple[Material, ...] = ()
+    """Chemistry in use, where the station states no amounts: solder, flux, coating."""
 
 
 class WorkOrderAssigned(Data):
@@ -45,6 +48,8 @@ class WorkPrintAttempted(Data):
     stroke: Literal["front_to_rear", "rear_to_front"] | None = None
     prints_since_cleaning: Annotated[int, Field(ge=0)] | None = None
     paste: Material | None = None
+    """The paste last put on the stencil; earlier ones may be mixed in until all of it is cleaned off."""
+    tools: tuple[Tool, ...] = ()
     outcome: Literal["completed", "failed", "aborted", "unknown"] = "unknown"
     values: tuple[Measurement, ...] = ()
 
@@ -53,7 +58,20 @@ class WorkWashed(Data):
     """Paste was washed off a panel: earlier paste values and top-ups of that side are void."""
 
     TYPE = "work.washed"
+    attempt: Annotated[int, Field(ge=1)] | None = None
+    """Number of the print that was washed off."""
     reason: Text | None = None
+
+
+class WorkStencilCleaned(Data):
+    """A stencil was cleaned."""
+
+    TYPE = "work.stencil_cleaned"
+    stencil: Text | None = None
+    method: Literal["wiped", "washed", "unknown"] = "unknown"
+    """Wiped from below between prints, or taken out and washed."""
+    paste_removed: bool | None = None
+    """True where all paste came off: what was on it before is in no later print."""
 
 
 class WorkBatchStarted(Data):
@@ -63,6 +81,9 @@ class WorkBatchStarted(Data):
     batch: Text
     process: Text | None = None
     program: Program | None = None
+    tools: tuple[Tool, ...] = ()
+    materials: tuple[Material, ...] = ()
+    """Chemistry in use."""
 
 
 class WorkBatchEnded(Data):
@@ -75,6 +96,6 @@ class WorkBatchEnded(Data):
 
 
 TYPES: tuple[type[Data], ...] = (
-    WorkStarted, WorkCompleted, WorkOrderAssigned, WorkPrintAttempted, WorkWashed, WorkBatchStarted,
-    WorkBatchEnded,
+    WorkStarted, WorkCompleted, WorkOrderAssigned, WorkPrintAttempted, WorkWashed, WorkStencilCleaned,
+    WorkBatchStarted, WorkBatchEnded,
 )  # fmt: skip
