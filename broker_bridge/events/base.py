@@ -21,10 +21,12 @@ from pydantic import (
 _DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d+)?(?:[Zz]|[+-]\d\d:\d\d)", re.ASCII)
 
 
-def _instant(value: object) -> object:
+def _instant(value: object) -> datetime:
     # Left to itself the parser takes numbers for seconds since 1970, and texts that RFC 3339 does not allow.
-    if isinstance(value, datetime) or (isinstance(value, str) and _DATE_TIME.fullmatch(value)):
+    if isinstance(value, datetime):
         return value
+    if isinstance(value, str) and _DATE_TIME.fullmatch(value):
+        return datetime.fromisoformat(value.upper())
     raise ValueError("is no instant: expected RFC 3339 (section 5.6), for instance 2026-03-02T08:15:30.5Z")
 
 
