@@ -1,0 +1,1 @@
+"""Board transfer between machines and to the plant, IPC-HERMES-9852."""
