@@ -9,11 +9,12 @@ import asyncio
 import contextlib
 import logging
 import time
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from datetime import timedelta
 from typing import Final, Protocol
 
 from broker_bridge.adapters.base import Statement, Taking
+from broker_bridge.bus.inbox import Message
 from broker_bridge.bus.topics import Topics
 from broker_bridge.bus.wire import (
     EdgeState,
@@ -42,30 +43,22 @@ _TURN: Final = 400
 _TRIM_S: Final = 60.0
 
 
-class Message(Protocol):
-    """A message as the client gives it."""
-
-    @property
-    def topic(self) -> str: ...
-    @property
-    def payload(self) -> bytes: ...
-    @property
-    def retain(self) -> bool: ...
-
-
 class BusClient(Protocol):
-    """What the forwarder needs of the MQTT client."""
+    """What the forwarder needs of the MQTT client (bus.mqtt.Client)."""
+
+    connection: int
 
     @property
-    def connection(self) -> int: ...
-    @property
-    def connected(self) -> bool: ...
-    @property
-    def trouble(self) -> str | None: ...
-    async def wait_connected(self) -> None: ...
-    async def publish(self, topic: str, payload: bytes, retain: bool = False) -> Awaitable[None]: ...
-    async def next(self, timeout: float) -> Message | None: ...
-    def ack(self, messages: Sequence[Message]) -> None: ...
+    def trouble(self) -> str: ...
+    async def wait_connected(self) -> int: ...
+    async def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> Awaitable[None]: ...
+    async def next(self, timeout: float | None = None) -> Message | None: ...
+    def ack(self, messages: Iterable[Message]) -> None: ...
+
+
+def receipt_filters(topics: Topics, sources: Iterable[str], record: str) -> list[str]:
+    """What the forwarder's client has to subscribe to."""
+    return [topics.receipt(source, record) for source in sources]
 
 
 class _Stream:
@@ -112,10 +105,6 @@ class Forwarder:
         self._trimmed = monotonic()
         self.alarms: dict[str, tuple[str, ...]] = {}
         """Alarms by source; "" for the edge as a whole."""
-
-    def filters(self) -> list[str]:
-        """What the client has to subscribe to."""
-        return list(self._receipts)
 
     async def run(self) -> None:
         """Forward for ever; tell that the edge goes when cancelled."""

@@ -1,0 +1,226 @@
+"""From outbox to record: complete, whatever the bus loses, and every hole is stated."""
+
+import asyncio
+from collections.abc import Iterable
+from contextlib import asynccontextmanager
+from datetime import timedelta
+from pathlib import Path
+
+from test_outbox import SOURCE, Clock, taking
+
+from broker_bridge.bus.inbox import Message
+from broker_bridge.bus.topics import Topics
+from broker_bridge.bus.wire import EpochReceipt, Receipt, dump, parse_source_state, split_batch
+from broker_bridge.edge.archive import Archive
+from broker_bridge.edge.forwarder import Forwarder
+from broker_bridge.edge.outbox import Outbox
+from broker_bridge.errors import BusUnavailable
+from broker_bridge.events.envelope import Event
+from broker_bridge.events.union import parse_event
+
+TOPICS = Topics("plant")
+RECORD = "record"
+
+
+class FakeBus:
+    """A broker with a recorder's ears: everything acknowledged at once, `deaf` drops it, `cut` refuses it."""
+
+    def __init__(self) -> None:
+        self.connection = 1
+        self.trouble = ""
+        self.deaf = False
+        self.cut = False
+        self.events: list[Event] = []
+        self.batches = 0
+        self.states: dict[str, bytes] = {}
+        self.inbox: asyncio.Queue[Message] = asyncio.Queue()
+        self.acknowledged: list[Message] = []
+
+    async def wait_connected(self) -> int:
+        return self.connection
+
+    async def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> asyncio.Future[None]:
+        if self.cut:
+            raise BusUnavailable("cut")
+        await asyncio.sleep(0)
+        done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        done.set_result(None)
+        address = TOPICS.read(topic)
+        assert address is not None
+        if retain:
+            self.states[topic] = payload
+        elif not self.deaf:
+            bodies = split_batch(payload) if address.kind == "batch" else [payload]
+            self.batches += address.kind == "batch"
+            self.events += [parse_event(body) for body in bodies]
+        return done
+
+    async def next(self, timeout: float | None = None) -> Message | None:
+        return await self.inbox.get()
+
+    def ack(self, messages: Iterable[Message]) -> None:
+        self.acknowledged += messages
+
+    def numbers(self) -> list[int]:
+        return [int(event.sequence) for event in self.events]
+
+    def give_receipt(
+        self,
+        outbox: Outbox,
+        *epochs: EpochReceipt,
+        incarnation: int = 1,
+        retain: bool = False,
+        fenced: int | None = None,
+    ) -> None:
+        receipt = Receipt(
+            record=RECORD,
+            incarnation=incarnation,
+            source=SOURCE,
+            epochs=epochs,
+            issued=outbox.clock(),
+            fenced=fenced,
+        )
+        self.inbox.put_nowait(Message(TOPICS.receipt(SOURCE, RECORD), dump(receipt), retain, False, 1, 1))
+
+
+@asynccontextmanager
+async def forwarding(folder: Path, bus: FakeBus, monotonic=None, clock: Clock | None = None):
+    """An outbox with one source and its forwarder, running."""
+    outbox = await Outbox.open(
+        folder / "outbox.db", archive=Archive(folder), ceiling_bytes=10**9, clock=clock or Clock()
+    )
+    await outbox.writer(SOURCE)
+    extra = {} if monotonic is None else {"monotonic": monotonic}
+    forwarder = Forwarder(
+        outbox, bus, TOPICS, site="harbour-works", edge="edge", record=RECORD, keep=timedelta(days=7), **extra
+    )
+    task = asyncio.create_task(forwarder.run())
+    try:
+        yield outbox, forwarder
+    finally:
+        task.cancel()
+        await asyncio.wait({task})
+        await outbox.close()
+
+
+async def until(condition, what: str) -> None:
+    """Wait for a condition, ten seconds at most."""
+    async with asyncio.timeout(10):
+        while not condition():  # noqa: ASYNC110  (the condition has no event of its own)
+            await asyncio.sleep(0.01)
+    assert condition(), what
+
+
+def test_events_travel_one_by_one_and_in_order(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        async with forwarding(tmp_path, bus) as (outbox, _):
+            await outbox.take(SOURCE, [taking(0, 2), taking(5)], None)
+            await until(lambda: bus.numbers() == [1, 2, 3], "all sent")
+            assert bus.batches == 0
+
+    asyncio.run(life())
+
+
+def test_a_backlog_travels_in_arrays(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        bus.cut = True
+        async with forwarding(tmp_path, bus) as (outbox, _):
+            await outbox.take(SOURCE, [taking(n) for n in range(1000)], None)
+            bus.cut = False
+            await until(lambda: len(bus.events) >= 1000, "all sent")
+            assert bus.numbers() == list(range(1, 1001))
+            assert bus.batches >= 9
+
+    asyncio.run(life())
+
+
+def test_a_live_receipt_trims_and_a_retained_one_does_not(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        async with forwarding(tmp_path, bus) as (outbox, _):
+            await outbox.take(SOURCE, [taking(n) for n in range(3)], None)
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=2), retain=True)
+            await until(lambda: len(bus.acknowledged) == 1, "read")
+            assert outbox.level(SOURCE).receipted == 0
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=2))
+            await until(lambda: outbox.level(SOURCE).receipted == 2, "receipted")
+
+    asyncio.run(life())
+
+
+def test_a_broker_that_acknowledges_and_forgets_is_caught_up(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        bus.deaf = True
+        hands = [0.0]
+        async with forwarding(tmp_path, bus, monotonic=lambda: hands[0]) as (outbox, forwarder):
+            await outbox.take(SOURCE, [taking(n) for n in range(3)], None)
+            await until(lambda: forwarder._streams[SOURCE].plan.acknowledged == 3, "acknowledged")
+            bus.deaf = False
+            hands[0] = 35.0
+            assert any("no receipt for" in alarm for alarm in forwarder.source_alarms(SOURCE))
+            outbox.changed.set()
+            await until(lambda: bus.numbers() == [1, 2, 3], "sent again")
+
+    asyncio.run(life())
+
+
+def test_an_outbox_begun_anew_states_what_is_unknown_of_the_old(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        async with forwarding(tmp_path, bus) as (outbox, _):
+            old = outbox.epoch - 1000
+            for _ in range(2):
+                bus.give_receipt(outbox, EpochReceipt(epoch=old, contiguous=41), retain=True)
+            await until(lambda: len(bus.events) == 1 and len(bus.acknowledged) == 2, "stated once")
+            gap = bus.events[0].data
+            assert (gap.cause, gap.of_epoch, gap.first, gap.last) == ("outbox_lost", old, 42, None)
+
+    asyncio.run(life())
+
+
+def test_a_range_that_is_no_longer_held_is_answered_with_a_gap(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        clock = Clock()
+        hands = [0.0]
+        async with forwarding(tmp_path, bus, clock=clock, monotonic=lambda: hands[0]) as (outbox, forwarder):
+            await outbox.take(SOURCE, [taking(n) for n in range(6)], None)
+            await until(lambda: forwarder._streams[SOURCE].plan.acknowledged == 6, "sent")
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=4))
+            await until(lambda: outbox.level(SOURCE).receipted == 4, "receipted")
+            clock.now += timedelta(days=30)
+            await outbox.trim(timedelta(days=7))
+            hands[0] = 5.0
+            bus.events.clear()
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=2), incarnation=2)
+            await until(lambda: len(bus.events) >= 3, "gap and what is still held")
+            gap = next(event.data for event in bus.events if event.type == "source.gap")
+            assert (gap.cause, gap.of_epoch, gap.first, gap.last) == ("range_not_held", outbox.epoch, 3, 4)
+            assert {5, 6} <= set(bus.numbers())
+
+    asyncio.run(life())
+
+
+def test_everyone_is_told_how_far_the_source_has_got(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        async with forwarding(tmp_path, bus) as (outbox, _):
+            await until(lambda: TOPICS.state(SOURCE) in bus.states, "told")
+            state = parse_source_state(bus.states[TOPICS.state(SOURCE)])
+            assert (state.epoch, state.last, state.oldest, state.backlog) == (outbox.epoch, 0, 1, 0)
+
+    asyncio.run(life())
+
+
+def test_an_older_edge_is_told_that_it_was_fenced(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        async with forwarding(tmp_path, bus) as (outbox, forwarder):
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=0), fenced=outbox.epoch + 5)
+            await until(lambda: bool(forwarder.source_alarms(SOURCE)), "alarm")
+            assert "another edge" in forwarder.source_alarms(SOURCE)[0]
+
+    asyncio.run(life())
