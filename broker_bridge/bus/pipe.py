@@ -1,0 +1,112 @@
+"""A connection made by asyncio that looks like a socket to code that wants one.
+
+Reads are served from the chunks asyncio brings, a byte at a time if need be, without a system call for each;
+writes are gathered and leave together with `flush`.
+"""
+
+import asyncio
+import time
+from collections.abc import Callable
+from typing import Final
+
+GOODBYE_S: Final = 1.0
+"""Seconds that the last bytes may take to leave."""
+
+
+class Pipe(asyncio.Protocol):
+    """Give it to `loop.create_connection`, set `on_data` and `on_lost` before the next await."""
+
+    def __init__(self) -> None:
+        self.on_data: Callable[[], None] = _nothing
+        self.on_lost: Callable[[str], None] = _nobody
+        self.heard = time.monotonic()
+        """When the last bytes came."""
+        self._transport: asyncio.Transport | None = None
+        self._gone = asyncio.get_running_loop().create_future()
+        self._in = b""
+        self._at = 0
+        self._out: list[bytes] = []
+        self._held = False
+
+    # What asyncio calls
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        self.heard = time.monotonic()
+        self._in = self._in[self._at :] + data if self._at < len(self._in) else data
+        self._at = 0
+        self.on_data()
+
+    def connection_lost(self, error: Exception | None) -> None:
+        if not self._gone.done():
+            self._gone.set_result(None)
+        self.on_lost(f"the connection was lost: {error}" if error else "the broker closed the connection")
+
+    # What the owner calls
+
+    def pending(self) -> int:
+        """Bytes that came and were not read."""
+        return len(self._in) - self._at
+
+    def hold(self, held: bool) -> None:
+        """Stop or go on reading from the network."""
+        if held == self._held or self._transport is None:
+            return
+        self._held = held
+        if held:
+            self._transport.pause_reading()
+        else:
+            self._transport.resume_reading()
+
+    def flush(self) -> None:
+        """Hand all gathered writes to the network."""
+        if self._out and self._transport is not None:
+            self._transport.write(b"".join(self._out))
+        self._out.clear()
+
+    async def closed(self) -> None:
+        """Wait, not long, until the last bytes have left; whatever is left then is dropped."""
+        if self._transport is not None:
+            await asyncio.wait((self._gone,), timeout=GOODBYE_S)
+            self._transport.abort()
+
+    # What a user of sockets calls
+
+    def recv(self, size: int) -> bytes:
+        """Up to `size` bytes; raises BlockingIOError when there are none."""
+        at = self._at
+        data = self._in[at : at + size]
+        if not data:
+            raise BlockingIOError
+        self._at = at + len(data)
+        return data
+
+    def send(self, data: bytes) -> int:
+        """Keep the bytes for the next flush; raises ConnectionError when the connection is closed."""
+        if self._transport is None or self._transport.is_closing():
+            raise ConnectionError("the connection is closed")
+        self._out.append(data)
+        return len(data)
+
+    def close(self) -> None:
+        """Flush and close. What was not read is dropped."""
+        self._in, self._at = b"", 0
+        if self._transport is not None and not self._transport.is_closing():
+            self.flush()
+            self._transport.close()
+
+    def fileno(self) -> int:
+        """There is no descriptor of its own."""
+        return -1
+
+    def setblocking(self, flag: bool) -> None:
+        """It never blocks."""
+
+
+def _nothing() -> None: ...
+
+
+def _nobody(reason: str) -> None: ...
