@@ -33,7 +33,7 @@ Range = tuple[Number, Number]
 
 
 class _Message(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore")
+    model_config = ConfigDict(frozen=True, extra="ignore", use_attribute_docstrings=True)
 
 
 class EpochReceipt(_Message):

@@ -195,6 +195,7 @@ class Data(Model):
     side: Side | None = None
     """The side of the board being worked on."""
     boards: tuple[Board, ...] = ()
+    """The boards it is about; several where one act met several. Empty: not known, or about none."""
     part: Part | None = None
     """Part number of the board or panel."""
     order: Text | None = None

@@ -10,8 +10,9 @@ that is complete replaces the whole set of events of the lower ones.
 import re
 from typing import NamedTuple
 
-PATTERN = r"[A-Za-z0-9_-]{1,64}\.[0-9]{1,18}\.[0-9]{1,6}\.[0-9]{1,6}"
 GENERATION_PATTERN = r"[A-Za-z0-9_-]{1,64}"
+PATTERN = GENERATION_PATTERN + r"\.(0|[1-9][0-9]{0,17})" + r"\.(0|[1-9][0-9]{0,5})" * 2
+"""Numbers carry no leading zeros, so that an id has one spelling."""
 _ID = re.compile(rf"\A{PATTERN}\Z", re.ASCII)
 
 
@@ -27,12 +28,12 @@ class EventId(NamedTuple):
     def parse(cls, text: str) -> "EventId":
         """Read an id. Raises ValueError naming the text when it is not one, or not in its only spelling."""
         if not _ID.match(text):
-            raise ValueError(f"{text!r} is no event id: expected generation.position.ordinal.revision")
-        generation, *numbers = text.split(".")
-        result = cls(generation, *(int(number) for number in numbers))
-        if str(result) != text:
-            raise ValueError(f"{text!r} is no event id: numbers carry no leading zeros")
-        return result
+            raise ValueError(
+                f"{text!r} is no event id: expected generation.position.ordinal.revision,"
+                " numbers without leading zeros"
+            )
+        generation, position, ordinal, revision = text.split(".")
+        return cls(generation, int(position), int(ordinal), int(revision))
 
     def __str__(self) -> str:
         return f"{self.generation}.{self.position}.{self.ordinal}.{self.revision}"
