@@ -11,7 +11,7 @@ import os
 import sqlite3
 from collections.abc import AsyncIterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal, NamedTuple
+from typing import IO, TYPE_CHECKING, Final, Literal, NamedTuple
 from urllib.parse import quote
 
 from broker_bridge.errors import ConfigError, NotFound, StoreUnavailable, StoreVersionError
@@ -80,6 +80,38 @@ def open_reader(path: Path, kind: Kind) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise StoreUnavailable(f"{path}: {error}") from error
     return connection
+
+
+def lock(path: Path, kind: Kind) -> IO[str]:
+    """Hold a database against a second writing process until the result is closed.
+
+    The lock file lies beside the database and holds the process id of its holder; it stays when the process is
+    killed, the lock does not. Raises ConfigError when another process holds it.
+    """
+    import fcntl  # no writer on systems without it; readers run there
+
+    beside = path.with_name(path.name + ".lock")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        file = beside.open("a+", encoding="ascii")
+    except OSError as error:
+        raise StoreUnavailable(f"{beside}: {error.strerror}") from error
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        file.truncate(0)
+        file.write(str(os.getpid()))
+        file.flush()
+    except BlockingIOError:
+        file.seek(0)
+        holder = file.read().strip() or "unknown"
+        file.close()
+        raise ConfigError(
+            f"{path}: process {holder} already writes this {kind.name}: stop it or name another file"
+        ) from None
+    except OSError as error:
+        file.close()
+        raise StoreUnavailable(f"{beside}: {error.strerror}") from error
+    return file
 
 
 @contextlib.asynccontextmanager

@@ -1,0 +1,497 @@
+"""The record in SQLite: its one writer.
+
+Rules for maintainers: everything in memory here is a copy of the database and is thrown away when a transaction
+fails (`_stale`); each `await` on the connection is a hop to its thread and back, so a commit makes as few as it
+can; events are inserted first and asked about only when the count says that some were there already.
+"""
+
+import asyncio
+import json
+import logging
+import sqlite3
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, Final, NamedTuple
+
+from broker_bridge.db import lock, open_writer, transaction
+from broker_bridge.errors import ConfigError, RecordDamaged, StoreUnavailable
+from broker_bridge.store.base import Arrival, Committed, Head, Heard, Progress, Refusal, RefusedRow
+from broker_bridge.store.content import content
+from broker_bridge.store.instants import microseconds
+from broker_bridge.store.mark import Mark, MarkFile, mark_path
+from broker_bridge.store.numbers import advance, close, closure, covers, spans
+from broker_bridge.store.packing import leaf, pack, unpack
+from broker_bridge.store.rows import PROGRESS, REFUSALS, progress_of, refused_row
+from broker_bridge.store.schema import RECORD
+
+if TYPE_CHECKING:
+    import aiosqlite
+
+log = logging.getLogger(__name__)
+
+_GENERATIONS: Final = 20_000
+"""Generations kept in memory: a line writes far fewer files at a time; the others are looked up."""
+
+_INSERT: Final = (
+    "INSERT OR IGNORE INTO events (commit_no, generation, position, ordinal, revision, type, time, epoch,"
+    " sequence, encoding, leaf, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+_FIND: Final = (
+    "SELECT wanted.key, events.number, events.leaf FROM json_each(?) AS wanted CROSS JOIN events"
+    " ON generation = json_extract(wanted.value, '$[0]') AND position = json_extract(wanted.value, '$[1]')"
+    " AND ordinal = json_extract(wanted.value, '$[2]') AND revision = json_extract(wanted.value, '$[3]')"
+)
+
+Key = tuple[str, int]
+"""Source and epoch."""
+
+
+class _Epoch(NamedTuple):
+    number: int
+    progress: Progress
+
+
+class _Sorted(NamedTuple):
+    """What became of the arrivals of one commit, by their place in it."""
+
+    fresh: dict[int, int]
+    """Place to number of the event."""
+    duplicates: int
+    conflicts: list[tuple[int, int]]
+    """Place, and number of the event that was there first."""
+
+
+def clock() -> int:
+    """Now, in microseconds since 1970, UTC."""
+    return time.time_ns() // 1000
+
+
+class SqliteStore:
+    """The one writer of a record. Open it with `open`, always close it: its thread keeps the process alive."""
+
+    def __init__(
+        self,
+        connection: "aiosqlite.Connection",
+        held: IO[str],
+        mark: MarkFile,
+        now: Callable[[], int],
+    ) -> None:
+        self._connection = connection
+        self._held = held
+        self._mark = mark
+        self._now = now
+        self._alone = asyncio.Lock()
+        self._stale = True
+        self._head = Head("", 0, 0, 0)
+        self._sources: dict[str, int] = {}
+        self._types: dict[str, int] = {}
+        self._epochs: dict[Key, _Epoch] = {}
+        self._generations: dict[tuple[int, str], int] = {}
+        self._generation_count = 0
+
+    @classmethod
+    async def open(
+        cls, path: Path, name: str, *, now: Callable[[], int] = clock, allow_network: bool = False
+    ) -> "SqliteStore":
+        """Open or create the record at `path`, called `name`.
+
+        A record that lies behind its mark, or has none, was restored or moved here: its incarnation grows.
+        Raises ConfigError when another process writes it or it bears another name, and what `open_writer` does.
+        """
+        held = lock(path, RECORD)
+        try:
+            mark = MarkFile(path)
+            try:
+                connection = await open_writer(path, RECORD, allow_network=allow_network)
+                try:
+                    store = cls(connection, held, mark, now)
+                    await store._begin(path, name)
+                except BaseException:
+                    await connection.close()
+                    raise
+            except BaseException:
+                mark.close()
+                raise
+        except BaseException:
+            held.close()
+            raise
+        return store
+
+    async def commit(
+        self,
+        arrivals: Sequence[Arrival] = (),
+        refusals: Sequence[Refusal] = (),
+        heard: Sequence[Heard] = (),
+        resolved: Sequence[int] = (),
+    ) -> Committed:
+        """See StoreWriter. Raises RecordDamaged when the database itself is malformed: stop, tell a person."""
+        async with self._alone:
+            try:
+                if self._stale:
+                    await self._load()
+                self._stale = True
+                async with transaction(self._connection):
+                    result = await self._write(arrivals, refusals, heard, resolved)
+                self._stale = False
+            except (sqlite3.OperationalError, sqlite3.IntegrityError):
+                raise
+            except sqlite3.DatabaseError as error:
+                raise RecordDamaged(f"the record is malformed: {error}") from error
+            if result.commit:
+                self._head = self._head._replace(commit=result.commit, number=self._head.number + result.new)
+                self._mark.write(Mark(self._head.incarnation, self._head.commit))
+            return result
+
+    async def progress(self) -> list[Progress]:
+        """See StoreWriter."""
+        async with self._alone:
+            if self._stale:
+                await self._load()
+            return [self._epochs[key].progress for key in sorted(self._epochs)]
+
+    async def refusals(self, after: int, limit: int) -> list[RefusedRow]:
+        """See StoreWriter."""
+        async with self._alone:
+            sql = f"{REFUSALS} WHERE resolved IS NULL AND number > ? ORDER BY number LIMIT ?"
+            return [refused_row(row) for row in await self._all(sql, (after, limit))]
+
+    async def head(self) -> Head:
+        """See StoreWriter."""
+        async with self._alone:
+            if self._stale:
+                await self._load()
+            return self._head
+
+    async def close(self) -> None:
+        """See StoreWriter."""
+        async with self._alone:
+            try:
+                await self._connection.close()
+            finally:
+                self._mark.close()
+                self._held.close()
+
+    # -- opening ------------------------------------------------------------------------------------------
+
+    async def _begin(self, path: Path, name: str) -> None:
+        mark = self._mark.read()
+        found = await self._all("SELECT name, incarnation FROM record")
+        if not found:
+            born = self._now()
+            incarnation = max(born // 1000, mark.incarnation + 1 if mark else 0)
+            await self._run(
+                "INSERT INTO record (one, name, incarnation, created) VALUES (1, ?, ?, ?)",
+                (name, incarnation, born),
+            )
+        elif found[0][0] != name:
+            raise ConfigError(
+                f"{path} is the record {found[0][0]!r}, the configuration says {name!r}: edges know it by its name"
+            )
+        else:
+            incarnation = found[0][1]
+            commit = (await self._all("SELECT coalesce(max(number), 0) FROM commits"))[0][0]
+            if mark is None or mark.incarnation > incarnation or mark.commit > commit:
+                incarnation = max(incarnation, mark.incarnation if mark else 0) + 1
+                log.warning(
+                    "%s was restored or moved (commit %d, its mark says %s): incarnation %d; edges send again",
+                    path, commit, mark.commit if mark else "nothing", incarnation,
+                )  # fmt: skip
+                await self._run("UPDATE record SET incarnation = ?", (incarnation,))
+        await self._load()
+        self._mark.write(Mark(self._head.incarnation, self._head.commit), flush=True)
+
+    async def _load(self) -> None:
+        """Read again what is kept in memory."""
+        await self._run("SELECT 1")  # waits until the connection has done what a cancelled commit left behind
+        if self._connection.in_transaction:
+            await self._run("ROLLBACK")
+        self._sources = dict(await self._all("SELECT name, number FROM sources"))
+        self._types = dict(await self._all("SELECT name, number FROM types"))
+        self._epochs = {}
+        for number, *columns in await self._all(PROGRESS):
+            progress = progress_of(columns)
+            self._epochs[progress.source, progress.epoch] = _Epoch(number, progress)
+        self._generations = {}
+        head = await self._all(
+            "SELECT name, incarnation, (SELECT coalesce(max(number), 0) FROM commits),"
+            " (SELECT coalesce(max(number), 0) FROM events),"
+            " (SELECT coalesce(max(number), 0) FROM generations) FROM record"
+        )
+        *columns, self._generation_count = head[0]
+        self._head = Head(*columns)
+        self._stale = False
+
+    # -- one commit ---------------------------------------------------------------------------------------
+
+    async def _write(
+        self,
+        arrivals: Sequence[Arrival],
+        refusals: Sequence[Refusal],
+        heard: Sequence[Heard],
+        resolved: Sequence[int],
+    ) -> Committed:
+        at = self._now()
+        commit = self._head.commit + 1
+        fresh, duplicates, conflicts = await self._insert(arrivals, commit)
+        kept = len(fresh)
+        for place, there in conflicts:
+            kept += await self._keep_conflict(arrivals[place].body, there, commit, at)
+        for refusal in refusals:
+            kept += await self._keep_refusal(refusal, commit, at)
+
+        numbers: dict[Key, list[int]] = defaultdict(list)
+        for event, _ in arrivals:
+            numbers[event.source, int(event.epoch)].append(int(event.sequence))
+        suspects = self._suspects(arrivals, fresh, numbers)
+        for refusal in refusals:
+            if refusal.source is not None and refusal.epoch is not None and refusal.sequence is not None:
+                numbers[refusal.source, refusal.epoch].append(refusal.sequence)
+        moved: dict[Key, Progress] = {}
+        for key, sequences in numbers.items():
+            moved[key] = advance((await self._epoch(key)).progress, spans(sequences))
+        for source, epoch, last, state in heard:
+            key = (source, epoch)
+            progress = moved.get(key) or (await self._epoch(key)).progress
+            moved[key] = progress._replace(last=max(progress.last, last))
+            await self._keep_state(source, state, at)
+        for place, number in fresh.items():
+            if (gap := closure(arrivals[place].event)) is not None:
+                key = (arrivals[place].event.source, gap[0])
+                progress = moved.get(key) or (await self._epoch(key)).progress
+                moved[key], span = close(progress, gap[1], gap[2])
+                await self._run(
+                    "INSERT INTO closures (event, epoch, first, last) VALUES (?, ?, ?, ?)",
+                    (number, self._epochs[key].number, *span),
+                )
+        reused = 0
+        for place in suspects:
+            reused += await self._flag_reused(arrivals[place], fresh[place])
+
+        await self._keep_progress(moved)
+        if kept:
+            number = self._head.number
+            await self._run(
+                "INSERT INTO commits (number, first, last, committed_at) VALUES (?, ?, ?, ?)",
+                (commit, number + 1, number + len(fresh), at),
+            )
+        if resolved:
+            await self._many(
+                "UPDATE refusals SET resolved = ? WHERE number = ?",
+                [(commit if kept else self._head.commit, number) for number in resolved],
+            )
+        return Committed(
+            commit=commit if kept else 0,
+            new=len(fresh),
+            duplicates=duplicates,
+            conflicts=len(conflicts),
+            refused=len(refusals),
+            reused=reused,
+            progress=moved,
+        )
+
+    async def _insert(self, arrivals: Sequence[Arrival], commit: int) -> _Sorted:
+        if not arrivals:
+            return _Sorted({}, 0, [])
+        rows = await self._rows(arrivals, commit)
+        cursor = await self._connection.executemany(_INSERT, rows)
+        if cursor.rowcount == len(rows):
+            start = self._head.number + 1
+            return _Sorted(dict(enumerate(range(start, start + len(rows)))), 0, [])
+        return await self._sort(arrivals, rows)
+
+    async def _sort(self, arrivals: Sequence[Arrival], rows: Sequence[tuple[Any, ...]]) -> _Sorted:
+        """Tell new ones, duplicates and conflicts apart, once all rows that could be inserted are."""
+        fresh: dict[int, int] = {}
+        conflicts: list[tuple[int, int]] = []
+        met: set[int] = set()
+        found = await self._all(_FIND, (json.dumps([row[1:5] for row in rows]),))
+        if len(found) != len(rows):
+            raise RecordDamaged(f"the index of ids finds {len(found)} of {len(rows)} events just written")
+        for place, number, hashed in sorted(found):
+            if number > self._head.number and number not in met:
+                met.add(number)
+                fresh[place] = number
+            elif hashed != rows[place][10] and not await self._says(number, arrivals[place].body):
+                conflicts.append((place, number))
+        return _Sorted(fresh, len(rows) - len(fresh) - len(conflicts), conflicts)
+
+    async def _says(self, number: int, body: bytes) -> bool:
+        stored = await self._all("SELECT encoding, body FROM events WHERE number = ?", (number,))
+        return content(unpack(*stored[0])) == content(body)
+
+    async def _rows(self, arrivals: Sequence[Arrival], commit: int) -> list[tuple[Any, ...]]:
+        if len(self._generations) > _GENERATIONS:
+            self._generations.clear()
+        ids = []
+        unknown: dict[tuple[int, str], None] = {}
+        for event, _ in arrivals:
+            generation, *native = event.id.split(".")
+            source = self._sources.get(event.source) or await self._source(event.source)
+            if (source, generation) not in self._generations:
+                unknown[source, generation] = None
+            ids.append(((source, generation), tuple(map(int, native))))
+        if unknown:
+            await self._learn(list(unknown))
+        rows = []
+        for (event, body), (named, native_no) in zip(arrivals, ids, strict=True):
+            epoch = self._epochs.get((event.source, int(event.epoch)))
+            if epoch is None:
+                epoch = await self._epoch((event.source, int(event.epoch)))
+            kind = self._types.get(event.type) or await self._type(event.type)
+            time_no = microseconds(event.time)
+            encoding, packed = pack(body)
+            rows.append(
+                (
+                    commit, self._generations[named], *native_no, kind, time_no, epoch.number,
+                    int(event.sequence), encoding, leaf(body), packed,
+                )
+            )  # fmt: skip
+        return rows
+
+    def _suspects(
+        self, arrivals: Sequence[Arrival], fresh: dict[int, int], numbers: dict[Key, list[int]]
+    ) -> list[int]:
+        """Places of new events whose number was committed before, or came earlier in this commit."""
+        if all(
+            len(set(sequences)) == len(sequences)
+            and not any(covers(self._epochs[key].progress, sequence) for sequence in sequences)
+            for key, sequences in numbers.items()
+        ):
+            return []
+        suspects = []
+        seen: dict[Key, set[int]] = defaultdict(set)
+        for place, (event, _) in enumerate(arrivals):
+            key, sequence = (event.source, int(event.epoch)), int(event.sequence)
+            if place in fresh and (sequence in seen[key] or covers(self._epochs[key].progress, sequence)):
+                suspects.append(place)
+            seen[key].add(sequence)
+        return suspects
+
+    async def _flag_reused(self, arrival: Arrival, number: int) -> bool:
+        """Flag an event whose number is taken, unless a refusal or a stated gap explains that."""
+        source, epoch, sequence = arrival.event.source, int(arrival.event.epoch), int(arrival.event.sequence)
+        explained = await self._all(
+            "SELECT 1 FROM refusals WHERE source = ? AND epoch = ? AND sequence = ?"
+            " UNION ALL SELECT 1 FROM closures WHERE epoch = ? AND ? BETWEEN first AND last LIMIT 1",
+            (source, epoch, sequence, self._epochs[source, epoch].number, sequence),
+        )
+        if not explained:
+            await self._run("INSERT INTO reused (event) VALUES (?)", (number,))
+        return not explained
+
+    async def _keep_conflict(self, body: bytes, event: int, commit: int, at: int) -> bool:
+        encoding, packed = pack(body)
+        kept = await self._all(
+            "INSERT INTO conflicts (event, commit_no, first_seen, last_seen, times, content, encoding, leaf, body)"
+            " VALUES (?, ?, ?, ?, 1, ?, ?, ?, ?) ON CONFLICT (event, content)"
+            " DO UPDATE SET times = times + 1, last_seen = excluded.last_seen RETURNING times",
+            (event, commit, at, at, content(body), encoding, leaf(body), packed),
+        )
+        return bool(kept[0][0] == 1)
+
+    async def _keep_refusal(self, refusal: Refusal, commit: int, at: int) -> bool:
+        encoding, packed = pack(refusal.body)
+        kept = await self._all(
+            "INSERT INTO refusals (topic, code, reason, source, epoch, sequence, commit_no, first_seen, last_seen,"
+            " times, encoding, leaf, body) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?, ?) ON CONFLICT (topic, leaf)"
+            " DO UPDATE SET times = times + 1, last_seen = excluded.last_seen RETURNING times",
+            (
+                refusal.topic, refusal.code, refusal.reason, refusal.source, refusal.epoch, refusal.sequence,
+                commit, at, at, encoding, leaf(refusal.body), packed,
+            ),
+        )  # fmt: skip
+        return bool(kept[0][0] == 1)
+
+    async def _keep_state(self, source: str, state: bytes, at: int) -> None:
+        await self._run(
+            "INSERT INTO source_states (source, received_at, state) VALUES (?, ?, ?) ON CONFLICT (source)"
+            " DO UPDATE SET received_at = excluded.received_at, state = excluded.state",
+            (self._sources[source], at, state),
+        )
+
+    async def _keep_progress(self, moved: Mapping[Key, Progress]) -> None:
+        rows = []
+        for key, progress in moved.items():
+            entry = self._epochs[key]
+            if progress != entry.progress:
+                self._epochs[key] = entry._replace(progress=progress)
+                above = json.dumps(progress.above, separators=(",", ":"))
+                rows.append((progress.contiguous, above, progress.last, progress.closed, entry.number))
+        if rows:
+            await self._many(
+                "UPDATE epochs SET contiguous = ?, above = ?, last = ?, closed = ? WHERE number = ?", rows
+            )
+
+    # -- names and numbers --------------------------------------------------------------------------------
+
+    async def _source(self, name: str) -> int:
+        number = len(self._sources) + 1
+        await self._run("INSERT INTO sources (number, name) VALUES (?, ?)", (number, name))
+        self._sources[name] = number
+        return number
+
+    async def _type(self, name: str) -> int:
+        number = len(self._types) + 1
+        await self._run("INSERT INTO types (number, name) VALUES (?, ?)", (number, name))
+        self._types[name] = number
+        return number
+
+    async def _epoch(self, key: Key) -> _Epoch:
+        if key not in self._epochs:
+            source, epoch = key
+            number = len(self._epochs) + 1
+            await self._run(
+                "INSERT INTO epochs (number, source, epoch, contiguous, above, last, closed)"
+                " VALUES (?, ?, ?, 0, '[]', 0, 0)",
+                (number, self._sources.get(source) or await self._source(source), epoch),
+            )
+            self._epochs[key] = _Epoch(number, Progress(source, epoch, 0, (), 0))
+        return self._epochs[key]
+
+    async def _learn(self, unknown: Sequence[tuple[int, str]]) -> None:
+        """Find the numbers of generations, give new ones to those that have none."""
+        for source, name, number in await self._all(
+            "SELECT source, name, number FROM json_each(?) AS wanted CROSS JOIN generations"
+            " ON source = json_extract(wanted.value, '$[0]') AND name = json_extract(wanted.value, '$[1]')",
+            (json.dumps(unknown),),
+        ):
+            self._generations[source, name] = number
+        start = self._generation_count + 1
+        new = [key for key in unknown if key not in self._generations]
+        rows = [(number, *key) for number, key in enumerate(new, start)]
+        if rows:
+            await self._many("INSERT INTO generations (number, source, name) VALUES (?, ?, ?)", rows)
+        self._generation_count += len(rows)
+        self._generations.update((key, number) for number, key in enumerate(new, start))
+
+    # -- the connection -----------------------------------------------------------------------------------
+
+    async def _all(self, sql: str, parameters: Iterable[Any] = ()) -> list[Any]:
+        try:
+            return list(await self._connection.execute_fetchall(sql, parameters))
+        except sqlite3.OperationalError as error:
+            raise StoreUnavailable(f"the record cannot be read or written: {error}") from error
+
+    async def _run(self, sql: str, parameters: Iterable[Any] = ()) -> None:
+        try:
+            await self._connection.execute(sql, parameters)
+        except sqlite3.OperationalError as error:
+            raise StoreUnavailable(f"the record cannot be read or written: {error}") from error
+
+    async def _many(self, sql: str, rows: Iterable[Sequence[Any]]) -> None:
+        await self._connection.executemany(sql, rows)
+
+
+def mark_restored(path: Path) -> None:
+    """Say that the record at `path` was restored in a way its mark cannot tell (the whole machine was).
+
+    Its next writer gives it a higher incarnation, and edges send again what they hold. Raises ConfigError while
+    a writer runs.
+    """
+    held = lock(path, RECORD)
+    try:
+        mark_path(path).unlink(missing_ok=True)
+    finally:
+        held.close()

@@ -1,0 +1,207 @@
+"""The record in SQLite: its readers. Starts in a few milliseconds: no models, no event loop.
+
+Every method is one short read; a reader that held one open would keep the write-ahead log from shrinking.
+"""
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import orjson
+
+from broker_bridge.db import open_reader
+from broker_bridge.errors import NotFound, RecordDamaged, StoreUnavailable
+from broker_bridge.events.fact import Fact
+from broker_bridge.events.ids import EventId
+from broker_bridge.store.base import Commit, Conflict, Head, Progress, RefusedRow
+from broker_bridge.store.instants import text
+from broker_bridge.store.packing import unpack
+from broker_bridge.store.rows import PROGRESS, REFUSALS, progress_of, refused_row
+from broker_bridge.store.schema import RECORD
+from broker_bridge.store.verify import findings
+
+_CHUNK: Final = 500
+"""Numbers asked for in one statement; older SQLite takes 999 parameters."""
+
+_FACTS: Final = (
+    "SELECT e.number, e.commit_no, g.source, g.name, e.position, e.ordinal, e.revision, e.type, e.time,"
+    " e.encoding, e.body FROM events AS e JOIN generations AS g ON g.number = e.generation"
+)
+
+
+class SqliteReader:
+    """One reader of a record. Use it from one thread at a time."""
+
+    def __init__(self, path: Path) -> None:
+        """Raises NotFound when there is no record, StoreVersionError when it is a newer program's."""
+        self._path = path
+        self._connection = open_reader(path, RECORD)
+        self._sources: dict[int, str] = {}
+        self._types: dict[int, str] = {}
+
+    def head(self) -> Head:
+        """See StoreReader."""
+        sql = (
+            "SELECT name, incarnation, (SELECT coalesce(max(number), 0) FROM commits),"
+            " (SELECT coalesce(max(number), 0) FROM events) FROM record"
+        )
+        rows = self._all(sql)
+        if not rows:
+            raise StoreUnavailable(f"{self._path} is a record that nobody has begun to write")
+        return Head(*rows[0])
+
+    def last_number(self, commit: int) -> int:
+        """See StoreReader."""
+        if commit == 0:
+            return 0
+        rows = self._all("SELECT last FROM commits WHERE number = ?", (commit,))
+        if not rows:
+            raise NotFound(f"there is no commit {commit} in {self._path}; the last is {self.head().commit}")
+        return int(rows[0][0])
+
+    def commit_at(self, instant: int) -> int:
+        """See StoreReader."""
+        rows = self._all("SELECT coalesce(max(number), 0) FROM commits WHERE committed_at <= ?", (instant,))
+        return int(rows[0][0])
+
+    def commits(self, after: int, limit: int) -> list[Commit]:
+        """See StoreReader."""
+        sql = "SELECT number, first, last, committed_at FROM commits WHERE number > ? ORDER BY number LIMIT ?"
+        return [Commit(*row) for row in self._all(sql, (after, limit))]
+
+    def facts(self, numbers: Sequence[int]) -> list[Fact]:
+        """See StoreReader."""
+        found: dict[int, Fact] = {}
+        for start in range(0, len(numbers), _CHUNK):
+            part = numbers[start : start + _CHUNK]
+            sql = f"{_FACTS} WHERE e.number IN ({','.join('?' * len(part))})"
+            found.update((fact.number, fact) for fact in map(self._fact, self._all(sql, part)))
+        try:
+            return [found[number] for number in numbers]
+        except KeyError as error:
+            raise NotFound(f"there is no event number {error.args[0]} in {self._path}") from None
+
+    def after(self, number: int, limit: int) -> list[Fact]:
+        """See StoreReader."""
+        sql = f"{_FACTS} WHERE e.number > ? ORDER BY e.number LIMIT ?"
+        return [self._fact(row) for row in self._all(sql, (number, limit))]
+
+    def body(self, number: int) -> bytes:
+        """See StoreReader."""
+        rows = self._all("SELECT encoding, body FROM events WHERE number = ?", (number,))
+        if not rows:
+            raise NotFound(f"there is no event number {number} in {self._path}")
+        return unpack(*rows[0])
+
+    def number_of(self, source: str, event_id: str) -> int:
+        """See StoreReader."""
+        try:
+            generation, position, ordinal, revision = EventId.parse(event_id)
+        except ValueError as error:
+            raise NotFound(str(error)) from None
+        rows = self._all(
+            "SELECT e.number FROM events AS e WHERE e.generation = (SELECT g.number FROM generations AS g"
+            " JOIN sources AS s ON s.number = g.source WHERE s.name = ? AND g.name = ?)"
+            " AND e.position = ? AND e.ordinal = ? AND e.revision = ?",
+            (source, generation, position, ordinal, revision),
+        )
+        if not rows:
+            raise NotFound(f"there is no event {event_id} of {source} in {self._path}")
+        return int(rows[0][0])
+
+    def progress(self) -> list[Progress]:
+        """See StoreReader."""
+        return sorted(progress_of(row[1:]) for row in self._all(PROGRESS))
+
+    def states(self) -> dict[str, bytes]:
+        """See StoreReader."""
+        sql = "SELECT name, state FROM source_states JOIN sources ON number = source ORDER BY name"
+        return dict(self._all(sql))
+
+    def refusals(self, after: int = 0, limit: int = 100, resolved: bool = False) -> list[RefusedRow]:
+        """See StoreReader."""
+        which = "" if resolved else "resolved IS NULL AND"
+        sql = f"{REFUSALS} WHERE {which} number > ? ORDER BY number LIMIT ?"
+        return [refused_row(row) for row in self._all(sql, (after, limit))]
+
+    def conflicts(self, after: int = 0, limit: int = 100) -> list[Conflict]:
+        """See StoreReader."""
+        sql = (
+            "SELECT number, event, encoding, body, commit_no, first_seen, last_seen, times FROM conflicts"
+            " WHERE number > ? ORDER BY number LIMIT ?"
+        )
+        return [
+            Conflict(number, event, unpack(encoding, body), *rest)
+            for number, event, encoding, body, *rest in self._all(sql, (after, limit))
+        ]
+
+    def reused(self) -> list[int]:
+        """See StoreReader."""
+        return [row[0] for row in self._all("SELECT event FROM reused ORDER BY event")]
+
+    def verify(self) -> Iterator[str | None]:
+        """See StoreReader."""
+        return findings(self._connection)
+
+    def backup(self, target: Path) -> None:
+        """Copy the record as it is now to a new file, while its writer goes on; the copy is one file, checked.
+
+        Put back in the record's place, it is known for a restored one by the mark that lies there. Raises
+        StoreUnavailable when the target exists or cannot be written, RecordDamaged when the copy is not sound.
+        """
+        if target.exists():
+            raise StoreUnavailable(f"{target} is there already; a backup overwrites nothing")
+        unfinished = target.with_name(target.name + ".part")
+        unfinished.unlink(missing_ok=True)
+        try:
+            copy = sqlite3.connect(unfinished, isolation_level=None)
+            try:
+                # All pages in one step: in several, every commit of the writer would begin it anew.
+                self._connection.backup(copy)
+                copy.execute("PRAGMA journal_mode=DELETE")
+                verdict = copy.execute("PRAGMA quick_check(1)").fetchone()[0]
+            finally:
+                copy.close()
+        except sqlite3.OperationalError as error:
+            raise StoreUnavailable(f"{target} cannot be written: {error}") from error
+        except sqlite3.DatabaseError as error:
+            raise RecordDamaged(f"the copy of {self._path} is not sound: {error}") from error
+        if verdict != "ok":
+            raise RecordDamaged(f"the copy of {self._path} is not sound: {verdict}")
+        unfinished.rename(target)
+
+    def close(self) -> None:
+        """See StoreReader."""
+        self._connection.close()
+
+    def _fact(self, row: Sequence[Any]) -> Fact:
+        number, commit, source, generation, position, ordinal, revision, kind, time, encoding, body = row
+        return Fact(
+            number,
+            commit,
+            self._sources.get(source) or self._source(source),
+            generation,
+            position,
+            ordinal,
+            revision,
+            self._types.get(kind) or self._type(kind),
+            text(time),
+            orjson.loads(body if encoding == 0 else unpack(encoding, body))["data"],
+        )
+
+    def _source(self, number: int) -> str:
+        self._sources = dict(self._all("SELECT number, name FROM sources"))
+        return self._sources[number]
+
+    def _type(self, number: int) -> str:
+        self._types = dict(self._all("SELECT number, name FROM types"))
+        return self._types[number]
+
+    def _all(self, sql: str, parameters: Sequence[Any] = ()) -> list[Any]:
+        try:
+            return self._connection.execute(sql, parameters).fetchall()
+        except sqlite3.OperationalError as error:
+            raise StoreUnavailable(f"{self._path} cannot be read: {error}") from error
+        except sqlite3.DatabaseError as error:
+            raise RecordDamaged(f"{self._path} is malformed: {error}") from error
