@@ -1,0 +1,1 @@
+"""What goes wrong: the profile, and the faults done to clocks, records, files and connections."""

@@ -1,0 +1,1 @@
+"""What happens on the line: a discrete-event model, pure, in seconds of plant time."""
