@@ -100,8 +100,9 @@ class Connection(Generic[Description]):
         if refusal := self._refusal(type(message)):
             raise LocalProtocolError(refusal)
         raw = write_message(message, at, self._peers_ids())
-        if younger := self._younger(message, self.own_description):
-            raise LocalProtocolError(f"{', '.join(younger)}: not in the Version we announce")
+        version = self._version(message, self.own_description)
+        if younger := _younger(message, version):
+            raise LocalProtocolError(f"{', '.join(younger)}: not in the Version we announce, {version}")
         self._check_sending(message)
         self._move(message, self.role, self._channel.legal[self.state, self.role, name])
         return raw
@@ -146,15 +147,19 @@ class Connection(Generic[Description]):
         feature = self._channel.features.get(name)
         if feature and not _announces(self.own_description, feature):
             flags.append(Flag(FlagKind.UNANNOUNCED, name, feature))
-        flags += [Flag(FlagKind.NEWER, part) for part in self._younger(message, self.peer_description)]
+        flags += self._newer(message)
         self._move(message, self.peer, step.state)
         return replace(received, flags=tuple(flags))
 
-    def _younger(self, message: Message, description: Description | None) -> tuple[str, ...]:
+    def _newer(self, message: Message) -> list[Flag]:
+        version = self._version(message, self.peer_description)
+        return [Flag(FlagKind.NEWER, part, version) for part in _younger(message, version)]
+
+    def _version(self, message: Message, description: Description | None) -> str:
+        """The Version the sender of the message announced, or announces with it; empty if none yet."""
         if isinstance(message, self._description):
             description = message
-        version = version_of(description.version) if description else None
-        return younger_parts(message, version) if version else ()
+        return description.version if description else ""
 
     def _move(self, message: Message, sender: Role, state: State) -> None:
         if isinstance(message, self._description):
@@ -182,6 +187,11 @@ def _announces(
     description: ServiceDescription | SupervisoryServiceDescription | None, feature: Feature
 ) -> bool:
     return description is not None and feature in description.supported_features
+
+
+def _younger(message: Message, announced: str) -> tuple[str, ...]:
+    version = version_of(announced)
+    return younger_parts(message, version) if version else ()
 
 
 class HorizontalConnection(Connection[ServiceDescription]):

@@ -7,7 +7,6 @@ from typing import Any, Final
 from broker_bridge.adapters.transfer.protocol import messages
 from broker_bridge.adapters.transfer.protocol.fields import (
     Field,
-    Group,
     Items,
     Names,
     Version,
@@ -89,6 +88,3 @@ def _younger(value: Any, rows: tuple[Field, ...], version: Version) -> Iterator[
             for item in part:
                 inside = _younger(item, row.kind.rows, version)
                 yield from (f"{row.spelling}/{row.kind.tag}/{name}" for name in inside)
-        elif isinstance(row.kind, Group):
-            inside = _younger(part, row.kind.rows, version)
-            yield from (f"{row.spelling}/{name}" for name in inside)
