@@ -1,0 +1,146 @@
+"""Whom a fact names, letter for letter, and what that ties together.
+
+The one reading of identifiers: the index of the record and the history of a board both stand on it.
+"""
+
+from collections.abc import Iterator, Mapping
+from itertools import pairwise
+from typing import Any, Final, Literal, NamedTuple
+
+from broker_bridge.events.fact import Fact
+
+CARRIERS: Final = frozenset({"carrier", "magazine"})
+"""Kinds that name what a board lies in for a while, never the board."""
+
+UNITS: Final = ("board", "panel", "assembly")
+"""Kinds that name a thing of their own: two different ones of a kind are two things until an event names both
+as one."""
+
+
+class Node(NamedTuple):
+    """An identifier: what kind it is, and its text letter for letter."""
+
+    kind: str
+    value: str
+
+
+class Slot(NamedTuple):
+    """A position of a panel, in the plant's numbering."""
+
+    panel: Node
+    position: int
+
+
+Knot = Node | Slot
+"""What a statement can name a board by."""
+
+
+class Named(NamedTuple):
+    """An identifier as one statement gives it."""
+
+    node: Node
+    how: str
+    """read, passed_on, typed or assumed."""
+
+
+Role = Literal["object", "parent", "content"]
+
+
+class Mention(NamedTuple):
+    """One board, panel or assembly as one statement names it."""
+
+    role: Role
+    """What the statement is about; the panel or assembly it is about; something lying in a magazine."""
+    names: tuple[Named, ...]
+    """Ordered by kind and value, each once."""
+    panel: Named | None
+    position: int | None
+    machine_position: str | None
+    state: str | None
+    unit: str
+    side_up: str | None
+
+    @property
+    def whole(self) -> bool:
+        """True when it names a thing by its own identifiers and not as a part of a panel."""
+        return self.panel is None and bool(self.names)
+
+
+class Tie(NamedTuple):
+    """Two identifiers that one statement ties together."""
+
+    relation: Literal["same", "part_of"]
+    a: Node
+    b: Node
+    """For part_of the panel or assembly."""
+    position: int | None
+
+
+def mentions(fact: Fact) -> tuple[Mention, ...]:
+    """Whom a fact names. Carriers and magazines are not among them: they are not the board."""
+    data = fact.data
+    previous = data.get("previous") if fact.type == "board.identified" else None
+    found: list[Mention] = []
+    boards = data.get("boards") or ()
+    for board in boards:
+        # Replaced identifiers named the same thing, but only where it is clear which.
+        extra = previous if previous and len(boards) == 1 else ()
+        found.append(_mention("object", board, extra))
+    if fact.type in ("board.joined", "board.separated"):
+        found.append(_mention("parent", data["parent"]))
+    elif fact.type == "board.asserted" and data.get("of"):
+        found.append(_mention("parent", data["of"]))
+    elif fact.type == "board.magazine_handled":
+        found.extend(_mention("content", slotted["board"]) for slotted in data.get("contents") or ())
+    return tuple(found)
+
+
+def ties(fact: Fact, found: tuple[Mention, ...]) -> Iterator[Tie]:
+    """What the mentions of a fact tie together, claims that deny a tie included: who judges needs both.
+
+    Names of one mention are chained in order, so names of one kind are tied directly.
+    """
+    for mention in found:
+        for one, other in pairwise(mention.names):
+            yield Tie("same", one.node, other.node, None)
+        if mention.panel is not None:
+            for name in mention.names:
+                yield Tie("part_of", name.node, mention.panel.node, mention.position)
+    parents = [mention for mention in found if mention.role == "parent"]
+    objects = [mention for mention in found if mention.role == "object"]
+    for parent in parents:
+        for mention in objects:
+            for name in mention.names:
+                for upper in (*parent.names, *((parent.panel,) if parent.panel else ())):
+                    yield Tie("part_of", name.node, upper.node, mention.position or parent.position)
+    if fact.type == "board.asserted" and fact.data["claim"] in ("same", "not_same"):
+        yield from _claimed(objects)
+
+
+def _claimed(objects: list[Mention]) -> Iterator[Tie]:
+    for one, other in pairwise(objects):
+        if one.names and other.names:
+            yield Tie("same", one.names[0].node, other.names[0].node, None)
+    slots = [mention for mention in objects if mention.panel and mention.position and not mention.names]
+    for named in objects:
+        for mention in slots:
+            if named.names and mention.panel:
+                yield Tie("part_of", named.names[0].node, mention.panel.node, mention.position)
+
+
+def _mention(role: Role, board: Mapping[str, Any], extra: Any = ()) -> Mention:
+    names: dict[Node, str] = {}
+    for identifier in (*(board.get("identifiers") or ()), *extra):
+        if identifier["kind"] not in CARRIERS:
+            names.setdefault(Node(identifier["kind"], identifier["value"]), identifier["how"])
+    panel = board.get("panel")
+    return Mention(
+        role=role,
+        names=tuple(Named(node, names[node]) for node in sorted(names)),
+        panel=Named(Node(panel["kind"], panel["value"]), panel["how"]) if panel else None,
+        position=board.get("position"),
+        machine_position=board.get("machine_position"),
+        state=board.get("state"),
+        unit=board.get("unit", "unknown"),
+        side_up=board.get("side_up"),
+    )

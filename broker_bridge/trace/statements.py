@@ -1,0 +1,114 @@
+"""A fact opened up: when it happened, whom it names, and where that is written."""
+
+from collections.abc import Collection, Iterable
+from datetime import UTC, datetime
+from typing import Any, Final, NamedTuple
+
+from broker_bridge.events.fact import Fact
+from broker_bridge.trace.belief import Evidence
+from broker_bridge.trace.mentions import Mention, Node, mentions
+
+PLACEHOLDERS: Final = frozenset(
+    {
+        "noread",
+        "no_read",
+        "no-read",
+        "no read",
+        "nocode",
+        "none",
+        "null",
+        "n/a",
+        "na",
+        "unknown",
+        "dummy",
+        "error",
+    }
+)
+"""Texts that machines and persons put where an identifier should stand, in lower case; common practice, no
+source. A text of nothing but zeros, question marks, dashes, stars or dots is one too."""
+
+
+class Statement(NamedTuple):
+    """A fact that holds, opened up."""
+
+    fact: Fact
+    time: datetime
+    mentions: tuple[Mention, ...]
+    """Placeholders are left out: they name nothing."""
+
+    @property
+    def evidence(self) -> Evidence:
+        """Where it is written."""
+        return Evidence(self.fact.source, self.fact.id)
+
+    @property
+    def line(self) -> str:
+        """The line its source belongs to: /site/area/line."""
+        return self.fact.source.rpartition("/")[0]
+
+    def get(self, name: str) -> Any:
+        """A field of the data, None where it is absent."""
+        return self.fact.data.get(name)
+
+    def instant(self, name: str) -> datetime | None:
+        """A time of the data, None where it is absent."""
+        text = self.fact.data.get(name)
+        return instant(text) if text else None
+
+    @property
+    def time_means(self) -> str | None:
+        """What the fact's time is the time of, as its origin states it."""
+        meaning: str | None = self.fact.data["origin"].get("time_means")
+        return meaning
+
+
+def instant(text: str) -> datetime:
+    """An RFC 3339 time as the record holds it, in UTC."""
+    return datetime.fromisoformat(text.upper()).astimezone(UTC)
+
+
+def is_placeholder(value: str, placeholders: Collection[str] = PLACEHOLDERS) -> bool:
+    """Whether an identifier's text stands for "none"."""
+    text = value.strip().casefold()
+    return text in placeholders or not text.strip("0?-*. ")
+
+
+def opened(
+    facts: Iterable[Fact],
+    placeholders: Collection[str] = PLACEHOLDERS,
+    crowded: Collection[Node] = (),
+) -> list[Statement]:
+    """The facts opened up, each once, in an order that depends on nothing but what they say.
+
+    `crowded` are identifiers that name so much that they tell nothing apart; they are left out like placeholders.
+    """
+    unique = {fact.number: fact for fact in facts}
+    result = [
+        Statement(fact, instant(fact.time), _telling(mentions(fact), placeholders, crowded))
+        for fact in unique.values()
+    ]
+    result.sort(key=_order)
+    return result
+
+
+def _telling(
+    found: tuple[Mention, ...], placeholders: Collection[str], crowded: Collection[Node]
+) -> tuple[Mention, ...]:
+    def empty(node: Node) -> bool:
+        return node in crowded or is_placeholder(node.value, placeholders)
+
+    result = []
+    for mention in found:
+        if any(empty(name.node) for name in mention.names):
+            mention = mention._replace(names=tuple(name for name in mention.names if not empty(name.node)))
+        if mention.panel is not None and empty(mention.panel.node):
+            mention = mention._replace(panel=None, position=None)
+        result.append(mention)
+    return tuple(result)
+
+
+def _order(statement: Statement) -> tuple[datetime, str, str, int, int, int, int]:
+    fact = statement.fact
+    return (
+        statement.time, fact.source, fact.generation, fact.position, fact.ordinal, fact.revision, fact.number,
+    )  # fmt: skip

@@ -1,0 +1,163 @@
+"""Where and when a statement saw the board.
+
+Only what needs the board to be there counts: a review may be made at a desk while the board is elsewhere, and a
+decision is made on paper.
+"""
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import Any, Final, Literal, NamedTuple
+
+from broker_bridge.trace.belief import (
+    OBSERVED,
+    ONE_END,
+    TORN,
+    UNPROVEN,
+    Belief,
+    chain,
+    conflicting,
+    inferred,
+)  # fmt: skip
+from broker_bridge.trace.identity import About
+from broker_bridge.trace.statements import Statement
+
+ABSENT: Final = frozenset(
+    {
+        "board.asserted", "board.dispositioned", "board.held", "board.magazine_handled", "board.released",
+        "board.shipped", "inspection.reviewed", "line.declared", "line.part_declared", "source.connected",
+        "source.disconnected", "source.gap", "source.rejected", "source.retracted", "work.order_assigned",
+    }
+)  # fmt: skip
+"""Types that are about boards without seeing them at a station."""
+
+Role = Literal["arrived", "present", "departed"]
+
+
+class Witness(NamedTuple):
+    """One statement that saw the board at a station, or at one of several."""
+
+    statement: Statement
+    belief: Belief
+    role: Role
+    station: str | None
+    candidates: tuple[str, ...]
+    """The stations it may have been, where the source does not know which."""
+    start: datetime
+    end: datetime
+    """Equal to `start` for an arrival or departure."""
+    lane: int | None
+    clock: str | None
+    """Why its times are doubtful; None where they are not."""
+
+    @property
+    def work(self) -> tuple[object, ...] | None:
+        """What tells one piece of work from the next of the same kind; None where it is no work."""
+        kind = self.statement.fact.type
+        if kind not in WORK:
+            return None
+        data = self.statement.fact.data
+        program = data.get("program") or {}
+        return (
+            self.statement.fact.source, kind, data.get("method"), data.get("side"), data.get("stage"),
+            data.get("fixture"), program.get("name"),
+        )  # fmt: skip
+
+    @property
+    def attempt(self) -> int | None:
+        """Number of the attempt, as stated."""
+        number: int | None = self.statement.get("attempt")
+        return number
+
+
+WORK: Final = frozenset(
+    {"inspection.completed", "inspection.test_completed", "work.completed", "work.print_attempted"}
+)
+"""Types of which a second one on the same board needs the board to have come again, or to have been kept."""
+
+_ENDS: Final[Mapping[str, Role]] = {"board.arrived": "arrived", "board.departed": "departed"}
+
+
+def witnesses(statement: Statement, about: About) -> Iterator[Witness]:
+    """What a statement saw. A hand-over of which both ends were seen gives two."""
+    kind = statement.fact.type
+    if kind in ABSENT or not (statement.get("station") or statement.get("candidates")):
+        return
+    if kind == "board.transferred":
+        yield from _handed_over(statement, about)
+        return
+    role: Role = _ENDS.get(kind, "present")
+    start, end = (statement.time, statement.time) if role != "present" else span(statement)
+    yield _witness(statement, about.belief, role, start, end)
+
+
+def span(statement: Statement) -> tuple[datetime, datetime]:
+    """When something was done: start and end as stated, the fact's time standing in for what is not stated."""
+    started, ended = statement.instant("started"), statement.instant("ended")
+    meaning = statement.time_means
+    if started is None and (meaning == "start" or ended is None):
+        started = statement.time
+    if ended is None:
+        ended = statement.time if meaning != "start" else started
+    start = started or ended or statement.time
+    end = ended or start
+    return min(start, end), max(start, end)
+
+
+def _handed_over(statement: Statement, about: About) -> Iterator[Witness]:
+    ending = _ending(statement.get("giver"), statement.get("taker"))
+    if ending is None:
+        return
+    belief = chain(about.belief, ending)
+    started = statement.instant("started") or statement.time
+    yield _witness(statement, belief, "departed", min(started, statement.time), statement.time)
+    there = {"station": statement.get("to_station"), "candidates": (), "lane": statement.get("to_lane")}
+    yield _witness(statement, belief, "arrived", statement.time, statement.time, there)
+
+
+def _ending(giver: str | None, taker: str | None) -> Belief | None:
+    """How sure it is that the board went over; None where both ends agree that it did not."""
+    match {giver, taker} - {None}:
+        case states if states == {"complete"}:
+            if giver and taker:
+                return OBSERVED
+            return inferred(ONE_END, "only one end of the transfer says that it was completed")
+        case states if not states:
+            return inferred(UNPROVEN, "neither end of the transfer says how it ended")
+        case states if states == {"not_started"}:
+            return None
+        case _:
+            return conflicting(
+                TORN, f"the transfer ended {giver or 'unsaid'} for the giver, {taker or 'unsaid'} for the taker"
+            )
+
+
+def _witness(
+    statement: Statement,
+    belief: Belief,
+    role: Role,
+    start: datetime,
+    end: datetime,
+    place: Mapping[str, Any] | None = None,
+) -> Witness:
+    where = statement.fact.data if place is None else place
+    return Witness(
+        statement=statement,
+        belief=belief,
+        role=role,
+        station=where.get("station"),
+        candidates=tuple(sorted(where.get("candidates") or ())),
+        start=start,
+        end=end,
+        lane=where.get("lane"),
+        clock=_clock(statement),
+    )
+
+
+def _clock(statement: Statement) -> str | None:
+    if statement.time_means == "taken_in" and not statement.get("started") and not statement.get("ended"):
+        return "the source states no time: the time of its intake stands in"
+    doubts = [flag for flag in statement.fact.data["origin"].get("flags") or () if flag in _CLOCK_FLAGS]
+    return f"the source's time is doubtful ({', '.join(sorted(doubts))})" if doubts else None
+
+
+_CLOCK_FLAGS: Final = frozenset({"ambiguous_time", "clock_suspect"})
