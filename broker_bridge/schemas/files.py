@@ -1,0 +1,39 @@
+"""The table of all published files. A new view joins with one row."""
+
+import json
+from collections.abc import Callable
+from functools import partial
+from typing import Any, Final
+
+from pydantic import BaseModel
+
+from broker_bridge.bus.wire import EdgeState, Receipt, RecordState, SourceState
+from broker_bridge.events.union import DATA_TYPES
+from broker_bridge.schemas.asyncapi import asyncapi_document
+from broker_bridge.schemas.json_schema import data_file, data_schema, event_schema, model_schema
+
+Builder = Callable[[], dict[str, Any]]
+
+_MESSAGES: Final[dict[str, type[BaseModel]]] = {
+    "receipt": Receipt,
+    "source-state": SourceState,
+    "edge-state": EdgeState,
+    "record-state": RecordState,
+}
+
+FILES: Final[dict[str, Builder]] = {
+    **{data_file(name): partial(data_schema, name) for name in DATA_TYPES},
+    **{
+        f"{name}.json": partial(
+            model_schema, model, title=name, uri=f"urn:broker-bridge:{name}:1", status="draft"
+        )
+        for name, model in _MESSAGES.items()
+    },
+    "event.json": event_schema,
+    "asyncapi.json": asyncapi_document,
+}
+
+
+def text(document: dict[str, Any]) -> str:
+    """A document as its file holds it: the same models give the same bytes."""
+    return json.dumps(document, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
