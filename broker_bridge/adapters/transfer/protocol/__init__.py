@@ -3,7 +3,8 @@
 Feed the bytes of one TCP connection to `receive_data` and take messages with `next_message` until
 it says NEED_DATA; `send` turns a message into bytes. `HorizontalConnection` talks between machines,
 `VerticalConnection` between a machine and the plant, each from either side; `MessageReader` only reads
-along. Messages bear the standard's names. What was odd about a received one stands in its flags.
+along, `read_message` reads kept raw bytes again. Messages bear the standard's names. What was odd about
+a received one stands in its flags.
 
 Versions 1.0 to 1.6, as restated in the project's fact sheet: the text of the standard was not at hand.
 """
@@ -63,7 +64,12 @@ from broker_bridge.adapters.transfer.protocol.messages import (
     TransportFinished,
     UpstreamConfiguration,
 )
-from broker_bridge.adapters.transfer.protocol.reader import MessageReader, Received, UnknownMessage
+from broker_bridge.adapters.transfer.protocol.reader import (
+    MessageReader,
+    Received,
+    UnknownMessage,
+    read_message,
+)
 from broker_bridge.adapters.transfer.protocol.states import HORIZONTAL, VERTICAL, Channel, State, Step
 
 NEED_DATA = Pending.NEED_DATA
@@ -134,4 +140,5 @@ __all__ = [
     "WorkOrderStatus",
     "diagram",
     "pong_for",
+    "read_message",
 ]

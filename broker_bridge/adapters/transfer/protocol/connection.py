@@ -74,7 +74,7 @@ class Connection(Generic[Description]):
     def next_message(self) -> Received | Pending:
         """Return the peer's next message, NEED_DATA, or CLOSED.
 
-        An `UnknownMessage`, and a message flagged MISPLACED, is to be ignored: it changes nothing here.
+        An `UnknownMessage` is to be ignored; so is, and comes as one, a message of another channel.
 
         Raises RemoteProtocolError, with the raw bytes, for what cannot be read and for what is out of
         order. The standard then wants Notification 1, severity 1, and the connection closed. Whoever
@@ -135,7 +135,7 @@ class Connection(Generic[Description]):
         name = type(message).__name__
         if name not in self._channel.messages:
             flag = Flag(FlagKind.MISPLACED, name, f"on the {self._channel.name} channel")
-            return replace(received, flags=(*received.flags, flag))
+            return replace(received, message=UnknownMessage(name), flags=(*received.flags, flag))
         step = self._channel.step(self.state, self.peer, name)
         if step is None:
             raise RemoteProtocolError(

@@ -29,7 +29,7 @@ class FlagKind(StrEnum):
     NIL_GUID = "nil GUID"  # all zero: stands for no id
     NEWER = "newer than announced"  # younger than the Version the peer announced
     UNANNOUNCED = "unannounced feature"  # needs a feature we did not announce
-    MISPLACED = "misplaced"  # a message of another channel; ignored like an unknown one
+    MISPLACED = "misplaced"  # a message of another channel; comes as an unknown one
     TOLERATED = "tolerated"  # not sent in this state by the book, but no error on receipt
     OTHER_BOARD = "other board"  # names another board than the one on offer
 

@@ -4,7 +4,8 @@ IPC-HERMES-9852 has neither length prefix nor delimiter: a message runs from `<H
 `</Hermes>`, what stands between messages is skipped. So the cut is made on tags, on bytes, before
 anything is decoded: a `>` may stand inside an attribute and a character may be cut in two by the
 network. A raw `<` cannot stand inside an attribute, so a second `<Hermes` before the end means that
-the first message was cut off, and the second one is not given up with it.
+the first message was cut off, and the second one is not given up with it. (A comment inside a message
+could hold the tags; such a message comes out as an error, with its bytes.)
 
 Every decision depends on the bytes alone, never on how they were cut into pieces.
 """
@@ -27,9 +28,11 @@ JUNK_SAMPLE: Final = 200
 _SLACK: Final = 16
 
 _START = re.compile(rb"<Hermes[\s/>]")
-_TAG = re.compile(rb"<Hermes[\s/>]|</Hermes\s*>")
 _OPENING: Final = b"<Hermes"
 _CLOSING: Final = b"</Hermes"
+# Blanks in the closing tag are legal, but a peer must not make us look at ever more of them.
+_BLANKS: Final = 64
+_TAG = re.compile(rb"<Hermes[\s/>]|</Hermes\s{0,%d}>" % _BLANKS)
 _BLANK: Final = b" \t\r\n"
 # What a sender may put before a document without saying anything: byte order mark, XML declaration.
 _PROLOG = re.compile(rb"(\xef\xbb\xbf)?\s*(<\?xml[^>]*\?>)?\s*")
@@ -138,8 +141,8 @@ class Framer:
         """Where a tag that is not whole yet may begin; the end of the buffer if nowhere."""
         at = self._buffer.rfind(b"<", self._scanned)
         head = bytes(self._buffer[at : at + len(_CLOSING)])
-        unfinished = at >= 0 and (_OPENING.startswith(head) or _CLOSING.startswith(head))
-        return at if unfinished else len(self._buffer)
+        begun = at >= 0 and (_OPENING.startswith(head) or _CLOSING.startswith(head))
+        return at if begun and len(self._buffer) - at <= len(_CLOSING) + _BLANKS else len(self._buffer)
 
     def _find_start(self) -> None:
         start = _START.search(self._buffer)

@@ -31,7 +31,7 @@ _TIMESTAMP = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}T[0-9]{2}:[0-9]{2}:[0-9]{2}\
 
 @dataclass(frozen=True, slots=True)
 class UnknownMessage:
-    """A message that is not of the standard as known here. To be ignored, and kept raw."""
+    """A message that is not of the standard, or not of this channel. To be ignored, and kept raw."""
 
     name: str
 
@@ -188,18 +188,19 @@ class _Reading:
         if row.name in values:
             self.flag(FlagKind.REPEATED_ELEMENT, place)
             return
-        match row.kind:
-            case Names(since):
-                values[row.name] = self._names({str(name): name for name in since}, element, place)
-            case Items(tag, cls, rows):
-                self.strangers(element, place, children={tag})
-                found = [child for child in element.children if child.name == tag]
-                values[row.name] = tuple(
-                    self.value(cls, rows, row.since, child, f"{place}/{tag}[{number}]")
-                    for number, child in enumerate(found, start=1)
-                )
-            case Group(cls, rows):
-                values[row.name] = self.value(cls, rows, row.since, element, place)
+        kind = row.kind
+        if isinstance(kind, Names):
+            values[row.name] = self._names({str(name): name for name in kind.since}, element, place)
+        elif isinstance(kind, Items):
+            self.strangers(element, place, children={kind.tag})
+            found = [child for child in element.children if child.name == kind.tag]
+            values[row.name] = tuple(
+                self.value(kind.type, kind.rows, row.since, child, f"{place}/{kind.tag}[{number}]")
+                for number, child in enumerate(found, start=1)
+            )
+        else:
+            assert isinstance(kind, Group)
+            values[row.name] = self.value(kind.type, kind.rows, row.since, element, place)
 
     def _names(self, known: dict[str, StrEnum], element: Element, place: str) -> frozenset[StrEnum]:
         self.strangers(element, place, children=known)

@@ -6,7 +6,6 @@ from typing import Any
 from broker_bridge.adapters.transfer.protocol.codes import MAX_MESSAGE_SIZE
 from broker_bridge.adapters.transfer.protocol.fields import (
     Field,
-    Group,
     Guid,
     Items,
     Names,
@@ -51,7 +50,7 @@ def _fill(
                 raise LocalProtocolError(f"{here} is required and None")
         elif not isinstance(row.kind, Nested):
             element.attributes[row.spelling] = _text(row.kind, part, here, verbatim)
-        elif child := _child(row, part, here, verbatim):
+        elif child := _child(row.spelling, row.kind, part, here, verbatim):
             element.children.append(child)
 
 
@@ -64,24 +63,23 @@ def _text(kind: Scalar, value: object, place: str, verbatim: frozenset[str]) -> 
         raise LocalProtocolError(f"{place}: {value!r} {error}") from None
 
 
-def _child(row: Field, value: Any, place: str, verbatim: frozenset[str]) -> Element | None:
-    child = Element(row.spelling)
-    match row.kind:
-        case Names(since):
-            if strange := sorted(str(name) for name in value if name not in since):
-                raise LocalProtocolError(f"{place} has no {', '.join(strange)}")
-            child.children = [Element(str(name)) for name in since if name in value]
-        case Items(tag, cls, rows, always):
-            for number, item in enumerate(value, start=1):
-                inside = Element(tag)
-                _of_type(cls, item, f"{place}/{tag}[{number}]")
-                _fill(inside, item, rows, f"{place}/{tag}[{number}]", verbatim)
-                child.children.append(inside)
-            if not child.children and not always:
-                return None
-        case Group(cls, rows):
-            _of_type(cls, value, place)
-            _fill(child, value, rows, place, verbatim)
+def _child(spelling: str, kind: Nested, value: Any, place: str, verbatim: frozenset[str]) -> Element | None:
+    child = Element(spelling)
+    if isinstance(kind, Names):
+        if strange := sorted(str(name) for name in value if name not in kind.since):
+            raise LocalProtocolError(f"{place} has no {', '.join(strange)}")
+        child.children = [Element(str(name)) for name in kind.since if name in value]
+    elif isinstance(kind, Items):
+        for number, item in enumerate(value, start=1):
+            inside = Element(kind.tag)
+            _of_type(kind.type, item, f"{place}/{kind.tag}[{number}]")
+            _fill(inside, item, kind.rows, f"{place}/{kind.tag}[{number}]", verbatim)
+            child.children.append(inside)
+        if not child.children and not kind.always:
+            return None
+    else:
+        _of_type(kind.type, value, place)
+        _fill(child, value, kind.rows, place, verbatim)
     return child
 
 

@@ -384,6 +384,7 @@ def test_unknown_and_misplaced_messages_change_nothing() -> None:
     assert isinstance(unknown, Received)
     assert unknown.message == UnknownMessage("Novelty")
     assert isinstance(misplaced, Received)
+    assert misplaced.message == UnknownMessage("BoardArrived")
     assert misplaced.flags == (Flag(FlagKind.MISPLACED, "BoardArrived", "on the horizontal channel"),)
     pair.say(B, READY)
     assert pair.states == {State.MACHINE_READY}

@@ -46,6 +46,16 @@ def test_names_that_only_begin_like_the_tag_are_no_tag() -> None:
     assert outcomes([b"<HermesMore>" + raw])[0] == [Frame(raw, b"<HermesMore>")]
 
 
+def test_blanks_in_the_closing_tag_are_looked_at_up_to_a_limit() -> None:
+    """Else a peer that sends one blank at a time makes every byte cost more than the one before."""
+    raw = b"<Hermes><M/></Hermes"
+    assert outcomes([raw + b" " * 64 + b">"])[0] == [Frame(raw + b" " * 64 + b">")]
+    next_one = b"<Hermes><M/></Hermes>"
+    said, _ = outcomes([bytes([byte]) for byte in raw + b" " * 65 + b">" + next_one])
+    assert said[0][1] == raw + b" " * 65 + b">"  # type: ignore[index]
+    assert said[1:] == [Frame(next_one)]
+
+
 @pytest.mark.parametrize(
     "between",
     [
@@ -143,6 +153,7 @@ SCRAPS = st.sampled_from(
         b"</Hermes>",
         b"</Hermes",
         b" >",
+        b" " * 33,
         b"<",
         b"<M/>",
         b"x" * 300,
