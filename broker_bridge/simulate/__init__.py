@@ -5,6 +5,7 @@ of IPC-HERMES-9852; what really happened goes to truth.jsonl from the model's ow
 
     Plant(seed, boards, profile, start)   one run, as a stream: iterate it, or give it to a drive
     deliveries(plant, on_truth)           virtual time, full speed: bytes in the order in which a reader takes them in
+    LivePlant(plant, files, truth)        real time: files in folders, the vertical channel on sockets of 127.0.0.1
     load_profile(name or path)            a fault profile: clean, rough, or a TOML file
 
 Specifications: the dialects in the docstrings of `writers`, the numbering of positions in `positions`, the truth in
@@ -15,12 +16,13 @@ Map:    products, positions, stations   what is fixed
         faults/                         what goes wrong with clocks, records, files and connections
         writers/, peers/                how it is put into bytes
         plant                           all of it in one stream
-        virtual                         the drive
+        virtual, live                   the two drives
 """
 
 from broker_bridge.simulate.faults.connections import Cut
 from broker_bridge.simulate.faults.files import FileStep
 from broker_bridge.simulate.faults.profile import Profile, load_profile, parse_profile
+from broker_bridge.simulate.live import LivePlant
 from broker_bridge.simulate.model.truth import Truth
 from broker_bridge.simulate.plant import Message, Output, Plant
 from broker_bridge.simulate.positions import numbering
@@ -37,6 +39,7 @@ __all__ = [
     "Cut",
     "Delivery",
     "FileStep",
+    "LivePlant",
     "Message",
     "Output",
     "Part",

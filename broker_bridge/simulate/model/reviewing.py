@@ -62,7 +62,9 @@ class Review:
         process = self.shop.profile.process
         late = self._chance.random() < process.late_reviews
         mean = max(process.review_delay_s, 1.0)
-        yield self._chance.uniform(4.0, 12.0) * 3600.0 if late else self._chance.expovariate(1.0 / mean)
+        yield 20.0 + (
+            self._chance.uniform(4.0, 12.0) * 3600.0 if late else self._chance.expovariate(1.0 / mean)
+        )
         self._desk_queue.append((panel, findings))
         self._for_desk.fire()
 
@@ -158,7 +160,9 @@ class Review:
     def _inspect_again(self, panel: Panel) -> Step[None]:
         inspection = self.inspection
         assert inspection is not None
+        self.waiting.append(panel)
         yield 30.0
+        self.waiting.remove(panel)
         seen = panel.passes.get((inspection.name, panel.side.name), 0)
         if seen >= MOST_INSPECTIONS or not inspection.accepts(panel):
             self._finish(panel)

@@ -17,12 +17,19 @@ def tell_visit(
 ) -> None:
     """End the visit that began at `panel.arrived`, for every board of the panel.
 
-    `exceptions`: an outcome and the serials that have it instead. Crossed-out boards come out as `skipped`.
+    `exceptions`: an outcome and the serials that have it instead. Crossed-out boards come out as `skipped`, unless the
+    whole panel is scrapped.
     """
     other, serials = exceptions
     groups: dict[str, list[str]] = {}
     for board in panel.boards:
-        own = "skipped" if board.skipped else other if board.serial in serials else outcome
+        own = (
+            "skipped"
+            if board.skipped and outcome != "scrapped"
+            else other
+            if board.serial in serials
+            else outcome
+        )
         groups.setdefault(own, []).append(board.serial)
     number = panel.count_visit(station)
     for own, members in groups.items():
