@@ -87,6 +87,12 @@ def test_long_junk_is_one_error_and_the_message_behind_it_is_not_lost() -> None:
     assert framer.junk == len(b"GET/") + 2 * MAX_JUNK
 
 
+def test_every_stretch_of_long_junk_is_an_error_of_its_own() -> None:
+    raw = b"<Hermes><M/></Hermes>"
+    said, _ = outcomes([(b"z" * (MAX_JUNK + 1) + raw) * 2])
+    assert [isinstance(entry, Frame) for entry in said] == [False, True, False, True]
+
+
 def test_clause_3_1_message_of_the_largest_size_is_taken() -> None:
     assert outcomes([message(LIMIT)])[0] == [Frame(message(LIMIT))]
 
