@@ -23,6 +23,7 @@ Floats = npt.NDArray[np.float64]
 
 _LEVEL: Final = 3
 _INTEGERS: Final[tuple[tuple[Literal["i2", "i4"], int], ...]] = (("i2", 2**15 - 1), ("i4", 2**31 - 1))
+_SCALES: Final = tuple(10.0**-digits for digits in range(5))
 _MAX_UNPACKED: Final = 64 * 2**20
 
 
@@ -60,11 +61,16 @@ def unpack_numbers(column: Column) -> Floats:
     plain = np.frombuffer(raw, dtype=np.uint8).reshape(width, -1).T.tobytes()
     array = np.frombuffer(plain, dtype=f"<{column.encoding}")
     if column.encoding in ("f8", "f4"):
-        if column.encoding == "f8":
-            return array.astype(np.float64)
-        return _seven_digits(array.astype(np.float32))
+        values = (
+            array.astype(np.float64) if column.encoding == "f8" else _seven_digits(array.astype(np.float32))
+        )
+        if np.isinf(values).any():
+            raise WireError(f"column {column.name} holds an infinite value")
+        return values
     if column.scale is None:
         raise WireError(f"column {column.name} holds integers but states no scale")
+    if column.scale not in _SCALES:
+        raise WireError(f"column {column.name} states scale {column.scale!r}; allowed are {_SCALES}")
     floats = _scaled(array, column.scale)
     floats[array == np.iinfo(array.dtype).min] = np.nan
     return floats
@@ -82,17 +88,16 @@ def unpack_texts(column: Column) -> list[str | None]:
 
 
 def block_hash(columns: Iterable[Column]) -> str:
-    """SHA-256 over the packed bytes of the columns, in order."""
+    """SHA-256 over the packed bytes of the columns, in order. Raises WireError when one is no base64."""
     digest = hashlib.sha256()
     for column in columns:
-        digest.update(base64.b64decode(column.data))
+        digest.update(_bytes(column))
     return digest.hexdigest()
 
 
 def _narrowest(floats: Floats) -> _Packed:
     known = floats[~np.isnan(floats)]
-    for digits in range(5):
-        scale = 10.0**-digits
+    for digits, scale in enumerate(_SCALES):
         integers = np.rint(known * 10.0**digits)
         largest = float(np.abs(integers).max(initial=0.0))
         if largest > _INTEGERS[-1][1]:
@@ -101,8 +106,10 @@ def _narrowest(floats: Floats) -> _Packed:
             for encoding, limit in _INTEGERS:
                 if largest <= limit:
                     return _Packed(encoding, scale, _with_missing(floats, integers, encoding))
-    if np.array_equal(_seven_digits(known.astype(np.float32)), known):
-        return _Packed("f4", None, floats.astype("<f4"))
+    with np.errstate(over="ignore"):
+        singles = floats.astype("<f4")
+    if np.array_equal(_seven_digits(singles[~np.isnan(floats)]), known):
+        return _Packed("f4", None, singles)
     return _Packed("f8", None, floats)
 
 
@@ -126,8 +133,21 @@ def _squeeze(raw: bytes) -> str:
 
 
 def _stretch(column: Column) -> bytes:
+    packed = _bytes(column)
     try:
-        packed = base64.b64decode(column.data, validate=True)
+        # The frame's own word about its size is taken before the limit is: it has to be looked at first.
+        size = zstandard.frame_content_size(packed)
+        if size > _MAX_UNPACKED:
+            raise WireError(
+                f"column {column.name} would take {size} bytes unpacked, more than {_MAX_UNPACKED}"
+            )
         return zstandard.ZstdDecompressor().decompress(packed, max_output_size=_MAX_UNPACKED)
-    except (ValueError, zstandard.ZstdError) as error:
+    except zstandard.ZstdError as error:
+        raise WireError(f"column {column.name} cannot be unpacked: {error}") from None
+
+
+def _bytes(column: Column) -> bytes:
+    try:
+        return base64.b64decode(column.data, validate=True)
+    except ValueError as error:
         raise WireError(f"column {column.name} cannot be unpacked: {error}") from None
