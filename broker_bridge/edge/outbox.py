@@ -10,9 +10,7 @@ epoch; the epoch is the time of its birth and only grows.
 """
 
 import asyncio
-import fcntl
 import json
-import os
 from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
@@ -20,9 +18,9 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, NamedTuple, TypeVar
 
 from broker_bridge.adapters.base import Request, Taking
-from broker_bridge.db import Kind, open_writer, transaction
+from broker_bridge.db import Kind, lock, open_writer, transaction
 from broker_bridge.edge.archive import Archive
-from broker_bridge.errors import ConfigError, OutboxFull, StoreUnavailable
+from broker_bridge.errors import OutboxFull
 from broker_bridge.events.ids import EventId
 from broker_bridge.events.union import encode_event
 
@@ -127,13 +125,13 @@ class Outbox:
     def __init__(
         self,
         connection: "aiosqlite.Connection",
-        lock: IO[str],
+        held: IO[str],
         archive: Archive,
         ceiling_bytes: int,
         clock: Clock,
     ) -> None:
         self._connection = connection
-        self._lock_file = lock
+        self._lock_file = held
         self._writing = asyncio.Lock()
         self._sources: dict[str, _Source] = {}
         self.archive = archive
@@ -150,14 +148,13 @@ class Outbox:
         cls, path: Path, *, archive: Archive, ceiling_bytes: int, clock: Clock = now_utc
     ) -> "Outbox":
         """Open or create the outbox at `path`. Raises ConfigError when another edge holds it."""
-        path.parent.mkdir(parents=True, exist_ok=True)
-        lock = _lock(path.with_name(path.name + ".lock"))
+        held = lock(path, KIND)
         try:
             connection = await open_writer(path, KIND)
         except BaseException:
-            lock.close()
+            held.close()
             raise
-        outbox = cls(connection, lock, archive, ceiling_bytes, clock)
+        outbox = cls(connection, held, archive, ceiling_bytes, clock)
         try:
             await outbox._load()
         except BaseException:
@@ -501,24 +498,3 @@ def _rows(entry: _Source, takings: Sequence[Taking], now: datetime, epoch: int) 
             size += len(body)
             rows.append((entry.place(sequence), statement.data.station, statement.data.TYPE, taken_ms, body))
     return rows, size
-
-
-def _lock(path: Path) -> IO[str]:
-    file = path.open("a+", encoding="ascii")
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        file.seek(0)
-        holder = file.read().strip() or "unknown"
-        file.close()
-        raise ConfigError(
-            f"{path}: another edge (process {holder}) already uses this outbox; stop it or name another outbox"
-        ) from None
-    try:
-        file.truncate(0)
-        file.write(str(os.getpid()))
-        file.flush()
-    except OSError as error:
-        file.close()
-        raise StoreUnavailable(f"{path}: {error}") from error
-    return file

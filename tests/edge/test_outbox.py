@@ -188,7 +188,7 @@ def test_backlog_is_known_again_after_a_restart(tmp_path):
 
 def test_a_second_edge_on_the_same_outbox_is_refused(tmp_path):
     async def use(outbox: Outbox) -> None:
-        with pytest.raises(ConfigError, match="another edge"):
+        with pytest.raises(ConfigError, match="already writes this outbox"):
             await Outbox.open(tmp_path / "outbox.db", archive=Archive(tmp_path), ceiling_bytes=1)
 
     with_outbox(tmp_path, use)
