@@ -56,11 +56,18 @@ class SourceWriter(Protocol):
         """The CloudEvents source, /site/area/line/adapter."""
         ...
 
-    async def take(self, takings: Sequence[Taking], state: Mapping[str, bytes | None] | None = None) -> int:
+    async def take(
+        self,
+        takings: Sequence[Taking],
+        state: Mapping[str, bytes | None] | None = None,
+        *,
+        reserved: bool = False,
+    ) -> int:
         """Keep the takings' events and the changed read state in one transaction; returns the events kept.
 
         `state` maps keys to new values, None deletes. Raises OutboxFull when the events do not fit below the
         ceiling: nothing was written, the caller leaves its files where they are and tries again later.
+        `reserved` uses the room kept free above it: only for saying that a source is gone, back or was lost.
         """
         ...
 

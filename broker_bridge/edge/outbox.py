@@ -439,8 +439,14 @@ class OutboxWriter:
     def source(self) -> str:
         return self._entry.name
 
-    async def take(self, takings: Sequence[Taking], state: Mapping[str, bytes | None] | None = None) -> int:
-        return await self._outbox.take(self.source, takings, state)
+    async def take(
+        self,
+        takings: Sequence[Taking],
+        state: Mapping[str, bytes | None] | None = None,
+        *,
+        reserved: bool = False,
+    ) -> int:
+        return await self._outbox.take(self.source, takings, state, reserved=reserved)
 
     async def state(self, key: str) -> bytes | None:
         return await self._outbox.get_state(self.source, key)
