@@ -4,6 +4,7 @@ Paths are relative to the configuration file's folder. Secrets never stand in th
 `password_file` or `password_env`.
 """
 
+import json
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
@@ -133,7 +134,7 @@ AnyAdapter = Annotated[FilesAdapter, Field(discriminator="kind")]
 class Settings(Section):
     """The whole configuration file."""
 
-    roles: tuple[Role, ...] = ROLES
+    roles: Annotated[tuple[Role, ...], Field(min_length=1)] = ROLES
     """What `run` starts on this machine."""
     data: Path = Path(".")
     """Folder for everything that is written, unless a path says otherwise."""
@@ -168,7 +169,7 @@ def load(path: Path) -> Settings:
     Raises ConfigError naming file, key, offending value and what is allowed.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # some editors put a byte order mark in front
         document = tomllib.loads(text)
     except OSError as error:
         raise ConfigError(f"{path}: cannot be read: {error.strerror}") from error
@@ -177,7 +178,8 @@ def load(path: Path) -> Settings:
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(f"{path}: is not TOML: {error}") from error
     try:
-        settings = Settings.model_validate(document)
+        # By way of JSON, where strict reading takes texts for paths but no longer "1" or true for a number.
+        settings = Settings.model_validate_json(json.dumps(document, default=str), strict=True)
     except ValidationError as error:
         raise ConfigError(told(error, path)) from None
     return _absolute(settings, path.resolve().parent)
@@ -190,9 +192,9 @@ def told(error: ValidationError, path: Path) -> str:
         key = ".".join(f"{step + 1}" if isinstance(step, int) else step for step in finding["loc"])
         problem = finding["msg"].removeprefix("Value error, ")
         if finding["type"] == "extra_forbidden":
-            lines.append(
-                f"{path}: {key}: unknown key (value {finding['input']!r}); remove it or correct its name"
-            )
+            # A password that somebody wrote into the file must not go on into a log.
+            value = "not shown" if "pass" in key.lower() else f"value {_shortened(finding['input'])}"
+            lines.append(f"{path}: {key}: unknown key ({value}); remove it or correct its name")
         elif finding["type"] == "missing":
             lines.append(f"{path}: {key}: missing; it has to be given")
         else:
