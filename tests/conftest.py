@@ -3,16 +3,15 @@
 BROKER_BRIDGE_REQUIRE=1 (the build machine) turns a missing server into a failure.
 """
 
-import os
-import shutil
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from servers import broker, embedded, mosquitto, require
+
+__all__ = ["broker", "embedded", "mosquitto"]
 
 SHARED = Path(__file__).resolve().parents[2] / "shared" / "data"
-
-HOW_TO_GET = {"mosquitto": "apt-get install mosquitto mosquitto-clients"}
 
 # The same examples in every run: a test that fails once fails always. Deadlines would test the machine.
 settings.register_profile("project", deadline=None, derandomize=True)
@@ -22,11 +21,7 @@ settings.load_profile("project")
 def pytest_runtest_setup(item: pytest.Item) -> None:
     for marker in item.iter_markers("server"):
         (name,) = marker.args
-        if shutil.which(name) is None:
-            reason = f"{name} is not on this machine: {HOW_TO_GET.get(name, 'install it')}"
-            if os.environ.get("BROKER_BRIDGE_REQUIRE") == "1":
-                pytest.fail(reason)
-            pytest.skip(reason)
+        require(name)
     for marker in item.iter_markers("shared"):
         (folder,) = marker.args
         if not (SHARED / folder).is_dir():

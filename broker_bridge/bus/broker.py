@@ -40,7 +40,9 @@ STEADY_S: Final = 30.0
 
 MAX_ACK_PENDING: Final = 1000
 """Unacknowledged messages a subscription; twice that fits the inbox of one client."""
-ACK_WAIT: Final = "30s"
+ACK_WAIT: Final = "5s"
+"""This broker delivers again only after this time, also on a new connection: short, so that what a killed reader
+had in hand comes soon. The copies it makes for a slow reader are dropped by the client."""
 
 _LOOPBACK: Final = ("127.0.0.1", "::1", "localhost")
 _ANY: Final = ("0.0.0.0", "::")

@@ -158,6 +158,11 @@ class Client:
         return self._refused
 
     @property
+    def waiting(self) -> int:
+        """Messages received and not taken yet."""
+        return len(self._inbox)
+
+    @property
     def unacknowledged(self) -> int:
         """Messages of this connection that were received and not acknowledged yet."""
         return 0 if self._link is None else len(self._link.unacknowledged)

@@ -17,6 +17,7 @@ VERSION: Final = "v1"
 NONE: Final = "_"
 
 _NAME = r"[a-z0-9][a-z0-9-]{0,62}"
+_STATION = re.compile(rf"\A{_NAME}\Z", re.ASCII)
 _SOURCE = re.compile(rf"\A/({_NAME})/({_NAME})/({_NAME})/({_NAME})\Z", re.ASCII)
 
 
@@ -94,4 +95,6 @@ class Topics:
         if match is None:
             raise ValueError(f"{source!r} is no source: expected /site/area/line/adapter")
         site, area, line, adapter = match.groups()
+        if station is not None and _STATION.match(station) is None:
+            raise ValueError(f"{station!r} is no station: it would change the topic")
         return f"{self.root}/{VERSION}/{site}/{area}/{line}/{station or NONE}/{adapter}"

@@ -4,7 +4,6 @@ Receipts and states are JSON objects with frozen models of their own. A receipt 
 it is only trusted live and from the configured record in its present incarnation.
 """
 
-import json
 import re
 from collections.abc import Sequence
 from typing import Annotated, Final, Literal, TypeVar
@@ -22,8 +21,9 @@ MAX_PAYLOAD: Final = 8 * 2**20
 MAX_RANGES: Final = 100
 """Missing ranges one receipt names; the others follow once these are filled."""
 
-_BLANK: Final = " \t\r\n"
-_NEXT: Final = re.compile(r"[ \t\r\n]*,?[ \t\r\n]*")
+_TOKEN: Final = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*"|[\[\]{}]')
+_OPENING: Final = (b"[", b"{")
+_CLOSING: Final = (b"]", b"}")
 
 Parsed = TypeVar("Parsed")
 
@@ -163,20 +163,27 @@ def _is_object(piece: bytes) -> bool:
 
 def _scan(raw: bytes) -> list[bytes]:
     try:
-        if not isinstance(orjson.loads(raw), list):
-            raise WireError("batch is not an array of events")
+        members = orjson.loads(raw)
     except orjson.JSONDecodeError as error:
         raise WireError(f"batch is not JSON: {error}") from None
-    text = raw.decode("utf-8").strip(_BLANK)[1:-1].strip(_BLANK)
-    decoder = json.JSONDecoder()
-    pieces: list[bytes] = []
-    at = 0
-    while at < len(text):
-        member, end = decoder.raw_decode(text, at)
+    if not isinstance(members, list):
+        raise WireError(f"batch is {raw[:80]!r}, not an array of events")
+    for number, member in enumerate(members, 1):
         if not isinstance(member, dict):
-            raise WireError(f"batch member {len(pieces) + 1} is {text[at:end][:80]!r}, not an event")
-        pieces.append(text[at:end].encode("utf-8"))
-        at = _NEXT.match(text, end).end()  # type: ignore[union-attr]  # valid JSON: always matches
+            shown = "an array" if isinstance(member, list) else repr(member)[:80]
+            raise WireError(f"batch member {number} is {shown}, not an event")
+    # The text is JSON by now, so the brackets outside of strings say all: no second parser with other limits.
+    pieces: list[bytes] = []
+    depth = start = 0
+    for token in _TOKEN.finditer(raw):
+        if token.group() in _OPENING:
+            depth += 1
+            if depth == 2:
+                start = token.start()
+        elif token.group() in _CLOSING:
+            if depth == 2:
+                pieces.append(raw[start : token.end()])
+            depth -= 1
     return pieces
 
 
