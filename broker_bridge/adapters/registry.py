@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from broker_bridge.adapters.base import Adapter
-from broker_bridge.config import FilesAdapter, Settings
+from broker_bridge.config import AnyAdapter, FilesAdapter, Settings, TransferAdapter
 
 
 def _files(settings: Settings, config: FilesAdapter) -> Adapter:
@@ -13,15 +13,27 @@ def _files(settings: Settings, config: FilesAdapter) -> Adapter:
     return FolderAdapter(config)
 
 
-_BUILDERS: Final[dict[type[Any], Callable[[Settings, Any], Adapter]]] = {FilesAdapter: _files}
+def _transfer(settings: Settings, config: TransferAdapter) -> Adapter:
+    from broker_bridge.adapters.transfer.adapter import SupervisorAdapter
+
+    return SupervisorAdapter(config)
+
+
+_BUILDERS: Final[dict[type[Any], Callable[[Settings, Any], Adapter]]] = {
+    FilesAdapter: _files,
+    TransferAdapter: _transfer,
+}
 """Each builder imports its adapter when it is asked to, so that a plant pays only for the kinds it uses."""
 
 
+def build_one(settings: Settings, config: AnyAdapter) -> Adapter:
+    """One configured adapter. Raises ConfigError when a mapping or other file cannot be used."""
+    return _BUILDERS[type(config)](settings, config)
+
+
 def build(settings: Settings) -> dict[str, Adapter]:
-    """The configured adapters by source. Raises ConfigError when a mapping or other file cannot be used."""
-    return {
-        settings.source(config): _BUILDERS[type(config)](settings, config) for config in settings.adapters
-    }
+    """All configured adapters by source. Raises as `build_one`."""
+    return {settings.source(config): build_one(settings, config) for config in settings.adapters}
 
 
 def kinds() -> set[type[Any]]:

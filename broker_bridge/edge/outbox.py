@@ -102,6 +102,11 @@ class SourceLevel(NamedTuple):
     backlog_bytes: int
 
 
+def place(source_no: int, sequence: int) -> int:
+    """Where an event lies in the outbox."""
+    return source_no * _SPAN + sequence
+
+
 class _Source:
     """What is known of a source without asking the database."""
 
@@ -116,7 +121,7 @@ class _Source:
         self.detail = ""
 
     def place(self, sequence: int) -> int:
-        return self.number * _SPAN + sequence
+        return place(self.number, sequence)
 
 
 class Outbox:

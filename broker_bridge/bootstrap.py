@@ -1,0 +1,158 @@
+"""Settings to running objects: the only place that wires.
+
+Each role can run in this process or in one of its own, on this machine or another; they meet at the broker and
+at the record's file, never in memory.
+"""
+
+import asyncio
+import contextlib
+import logging
+from collections.abc import AsyncIterator, Callable, Sequence
+from datetime import timedelta
+from typing import Final
+
+from broker_bridge.adapters.registry import build
+from broker_bridge.bus.broker import EmbeddedBroker, address, login
+from broker_bridge.bus.mqtt import Client
+from broker_bridge.bus.topics import Topics
+from broker_bridge.bus.wire import EdgeState, dump
+from broker_bridge.config import Broker, Settings
+from broker_bridge.edge.archive import Archive
+from broker_bridge.edge.forwarder import Forwarder, receipt_filters
+from broker_bridge.edge.outbox import Outbox, now_utc
+from broker_bridge.edge.supervisor import Supervisor
+from broker_bridge.errors import BusUnavailable, ConfigError
+
+log = logging.getLogger(__name__)
+
+_MB: Final = 1_000_000
+
+
+async def run_roles(
+    settings: Settings, roles: Sequence[str], ready: Callable[[str], None] | None = None
+) -> None:
+    """Run these roles until cancelled; `ready` is called with the name of each role that has started.
+
+    Raises the first error that ends a role: ConfigError when something cannot start as configured.
+    """
+    tell = ready or (lambda role: log.info("%s: started", role))
+    async with contextlib.AsyncExitStack() as stack:
+        if "broker" in roles:
+            await stack.enter_async_context(_broker(settings))
+            tell("broker")
+        try:
+            async with asyncio.TaskGroup() as group:
+                for role, starter in _STARTERS.items():
+                    if role in roles:
+                        group.create_task(starter(settings, tell), name=role)
+                if roles and set(roles) <= {"broker"}:
+                    await asyncio.Event().wait()
+        except* ConfigError as errors:
+            raise _first(errors) from None
+
+
+def _first(group: BaseExceptionGroup[ConfigError]) -> ConfigError:
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    assert isinstance(error, ConfigError)
+    return error
+
+
+@contextlib.asynccontextmanager
+async def _broker(settings: Settings) -> AsyncIterator[None]:
+    if settings.broker.kind != "embedded":
+        raise ConfigError(
+            'role "broker" needs [broker] kind = "embedded"; an external broker is run by others'
+        )
+    broker = EmbeddedBroker(settings.broker)
+    await broker.start()
+    keeper = asyncio.create_task(broker.wait(), name="broker")
+    try:
+        yield
+    finally:
+        await broker.stop()
+        await keeper
+
+
+async def _edge(settings: Settings, tell: Callable[[str], None]) -> None:
+    adapters = build(settings)
+    topics = Topics(settings.plant.topic_root)
+    edge = settings.edge
+    outbox = await Outbox.open(
+        edge.outbox, archive=Archive(edge.archive), ceiling_bytes=int(edge.ceiling_mb * _MB)
+    )
+    try:
+        for source in adapters:
+            await outbox.writer(source)
+        gone = EdgeState(edge=edge.name, alive=False, issued=now_utc())
+        client = await connect(
+            settings,
+            client_id=f"{settings.plant.site}-{edge.name}",
+            filters=receipt_filters(topics, outbox.sources(), settings.record.name),
+            will=(topics.edge_state(settings.plant.site, edge.name), dump(gone)),
+        )
+        async with client:
+            forwarder = Forwarder(
+                outbox,
+                client,
+                topics,
+                site=settings.plant.site,
+                edge=edge.name,
+                record=settings.record.name,
+                keep=timedelta(days=edge.keep_days),
+            )
+            supervisor = Supervisor(outbox, adapters)
+            async with asyncio.TaskGroup() as group:
+                group.create_task(forwarder.run(), name="forwarder")
+                group.create_task(supervisor.run(), name="supervisor")
+                tell("edge")
+    finally:
+        await outbox.close()
+
+
+async def _recorder(settings: Settings, tell: Callable[[str], None]) -> None:
+    raise NotImplementedError
+
+
+async def _projector(settings: Settings, tell: Callable[[str], None]) -> None:
+    raise NotImplementedError
+
+
+_STARTERS: Final = {"recorder": _recorder, "projector": _projector, "edge": _edge}
+
+
+async def connect(
+    settings: Settings,
+    *,
+    client_id: str,
+    filters: Sequence[str] = (),
+    will: tuple[str, bytes] | None = None,
+    clean: bool = False,
+) -> Client:
+    """A client of the configured broker, not yet entered. Waits for the address of an embedded broker."""
+    host, port = await _address(settings.broker)
+    username, password = login(settings.broker)
+    return Client(
+        host=host,
+        port=port,
+        client_id=client_id,
+        username=username,
+        password=password,
+        ca_file=settings.broker.ca_file,
+        filters=filters,
+        will=will,
+        clean=clean,
+    )
+
+
+async def _address(broker: Broker) -> tuple[str, int]:
+    told = False
+    while True:
+        try:
+            return address(broker)
+        except BusUnavailable as error:
+            if not told:
+                log.info("waiting: %s", error)
+                told = True
+            await asyncio.sleep(0.2)

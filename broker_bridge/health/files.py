@@ -1,0 +1,97 @@
+"""Configuration, folders, disks."""
+
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from broker_bridge.adapters.registry import build_one
+from broker_bridge.config import FilesAdapter, Settings
+from broker_bridge.db import file_system
+from broker_bridge.errors import ConfigError
+from broker_bridge.health.finding import Finding
+
+_LOW_BYTES: Final = 2 * 10**9
+_SLOW_FLUSH_S: Final = 0.1
+_FLUSHES: Final = 5
+
+
+def adapters(settings: Settings) -> Iterator[Finding]:
+    """Whether every adapter could start as configured, and reaches its folder."""
+    for config in settings.adapters:
+        source = settings.source(config)
+        try:
+            build_one(settings, config)
+        except ConfigError as error:
+            yield Finding(source, "problem", str(error), "mend the file named; nothing starts until then")
+            continue
+        if isinstance(config, FilesAdapter):
+            yield _folder(source, config)
+        else:
+            yield Finding(source, "fine", "configuration and mapping can be used")
+
+
+def _folder(source: str, config: FilesAdapter) -> Finding:
+    try:
+        with os.scandir(config.folder) as entries:
+            names = sum(1 for entry in entries if entry.is_file(follow_symlinks=False))
+    except OSError as error:
+        return Finding(
+            source,
+            "unreachable",
+            f"folder {config.folder} cannot be read: {error.strerror}",
+            "make the folder, mount the share, or give this user the right to read it",
+        )
+    return Finding(source, "fine", f"folder {config.folder} can be read, {names} files in it")
+
+
+def disks(settings: Settings) -> Iterator[Finding]:
+    """Room and speed of the disks that outbox and record lie on."""
+    for subject, path in (("outbox", settings.edge.outbox), ("record", settings.record.path)):
+        folder = _existing(path.parent)
+        free = shutil.disk_usage(folder).free
+        kind = file_system(folder) or "unknown"
+        flush = _flush_seconds(folder)
+        text = f"{path}: {free / 1e9:.1f} GB free on a {kind} disk"
+        if flush is None:
+            yield Finding(
+                subject, "problem", f"{text}, which cannot be written", "give this user the right to write"
+            )
+        elif free < _LOW_BYTES:
+            yield Finding(
+                subject,
+                "problem",
+                text,
+                "make room: beyond the last byte files wait and live events are lost",
+            )
+        elif flush > _SLOW_FLUSH_S:
+            yield Finding(
+                subject,
+                "notice",
+                f"{text}; a flush takes {flush * 1000:.0f} ms",
+                "a faster disk commits more often; nothing is lost by a slow one",
+            )
+        else:
+            yield Finding(subject, "fine", f"{text}, a flush takes {flush * 1000:.1f} ms")
+
+
+def _existing(folder: Path) -> Path:
+    while not folder.exists():
+        folder = folder.parent
+    return folder
+
+
+def _flush_seconds(folder: Path) -> float | None:
+    try:
+        with tempfile.TemporaryFile(dir=folder) as file:
+            begun = time.perf_counter()
+            for _ in range(_FLUSHES):
+                file.write(b"x" * 4096)
+                file.flush()
+                os.fsync(file.fileno())
+            return (time.perf_counter() - begun) / _FLUSHES
+    except OSError:
+        return None
