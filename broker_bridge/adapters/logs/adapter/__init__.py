@@ -1,0 +1,1 @@
+"""The only part that touches files: mapping files, drop folders, archived bytes."""

@@ -1,0 +1,212 @@
+"""The mapping file's language as a typed model: what an integrator may write, and nothing else.
+
+The parts: `[reader]` (how bytes become records of kinds), `[file]` (what the file's name tells), `[group]` (which
+records belong together), `[fields.<kind>]` (columns -> typed values), `[tables]` (values -> words of the schema),
+`[[positions]]` (the machine's order of panel positions -> the plant's), `[[event]]` (what is stated).
+"""
+
+import datetime as dt
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from broker_bridge.adapters.logs.mapping.fields import (
+    FieldName,
+    FieldRule,
+    Pattern,
+    Section,
+    Zone,
+)
+from broker_bridge.adapters.logs.protocol.readers import AnyReader
+from broker_bridge.events.base import Side, Slug, Text
+from broker_bridge.events.union import DATA_TYPES
+
+
+class FileName(Section):
+    """What the file's name tells."""
+
+    pattern: Pattern
+    """Pattern of whole file names; its named groups are the columns of `[fields.file]`."""
+
+
+class Validity(Section):
+    """When records may have been written that this mapping understands."""
+
+    since: dt.date | None = None
+    until: dt.date | None = None
+    """First day on which it no longer holds."""
+
+
+class Group(Section):
+    """Which records belong together, so that several of them can give one event."""
+
+    per: Literal["row", "file", "block", "key"] = "row"
+    """`row`: every record for itself. `file`: all of a file. `block`: a new group at each record of kind `begins`.
+    `key`: records whose `by` fields are equal, wherever they stand in the file."""
+    begins: Slug | None = None
+    by: tuple[FieldName, ...] = ()
+    holds: tuple[Slug, ...] = ()
+    """Kinds of record that hold for what follows them, as a header block does."""
+    bad_rows: Literal["reject", "flag"] = "reject"
+    """What one unusable record does to its group: the group is rejected as a whole, or its events are flagged
+    `incomplete` and only the record is rejected."""
+    max_rows: Annotated[int, Field(ge=1, le=5_000_000)] = 500_000
+    """Records held in memory at most (about 1 kB each); a group beyond this is rejected."""
+
+    @model_validator(mode="after")
+    def _keys_fit(self) -> "Group":
+        if (self.per == "block") != (self.begins is not None):
+            raise ValueError('`begins` goes with per = "block" and only with it')
+        if (self.per == "key") != bool(self.by):
+            raise ValueError('`by` goes with per = "key" and only with it')
+        return self
+
+
+class Table(Section):
+    """Words of the machine -> words of the schema or of the plant."""
+
+    values: dict[str, str]
+    """An empty word means: no value."""
+    otherwise: Literal["reject", "unknown", "keep"]
+    """What a word that is not listed becomes: its record is rejected, the word `unknown`, or the word itself."""
+    case: Literal["exact", "ignore"] = "exact"
+
+
+class Positions(Section):
+    """The machine's numbers of panel positions -> the plant's, for one part and side."""
+
+    part: Text | None = None
+    """Absent: any part."""
+    side: Side | None = None
+    """Absent: both sides."""
+    order: dict[str, Annotated[int, Field(ge=1, le=9999)]]
+    """Machine's number -> plant's position."""
+
+    @model_validator(mode="after")
+    def _one_to_one(self) -> "Positions":
+        if len(set(self.order.values())) != len(self.order):
+            raise ValueError("two of the machine's numbers lead to the same position")
+        return self
+
+
+Filter = dict[FieldName, tuple[str | bool | int | float, ...]]
+
+
+class Selection(Section):
+    """Which records of the group a list, a count or a block speaks of."""
+
+    same: tuple[FieldName, ...] = ()
+    """Only records whose fields of these names equal those of the record the event is about."""
+    inside: bool = False
+    """Only records that lie inside the record the event is about (nested documents)."""
+    when: Filter = {}
+    """Only records whose field has one of these values."""
+    unless: Filter = {}
+    """Only records whose field has none of these values."""
+    present: tuple[FieldName, ...] = ()
+    """Only records that have these fields."""
+
+
+class ListRule(Selection):
+    """A list with one item a record: `{ each = "component", same = ["position"], item = { ... } }`."""
+
+    each: Slug
+    item: dict[str, Any] | str
+
+
+class CountRule(Selection):
+    """How many records there are: `{ count = "pad", same = ["position"] }`."""
+
+    count: Slug
+    distinct: tuple[FieldName, ...] = ()
+    """Records that agree in these fields count once."""
+
+
+class FirstRule(Section):
+    """The first of several values that is present."""
+
+    first: Annotated[tuple[str, ...], Field(min_length=1)]
+
+
+class JoinRule(Section):
+    """Several texts as one; absent when one of them is."""
+
+    join: Annotated[tuple[str, ...], Field(min_length=1)]
+    sign: str = "-"
+    """What is put between them."""
+
+
+class Block(Selection):
+    """A block of columns, a row a record: paste measured on every pad. Numbers keep their field's unit."""
+
+    each: Slug
+    columns: Annotated[dict[Slug, str], Field(min_length=1)]
+
+
+class EventRule(Section):
+    """One kind of event the mapping makes."""
+
+    type: str
+    each: Slug | None = None
+    """The kind of record of which every one gives one such event; absent: one a group."""
+    when: Filter = {}
+    """Only where a field has one of these values."""
+    unless: Filter = {}
+    present: tuple[FieldName, ...] = ()
+    time: Annotated[tuple[str, ...], Field(min_length=1)]
+    """The field that holds the time, or several of which the first that is present counts."""
+    needs: tuple[FieldName, ...] = ()
+    """Lists of `data` without which the event is left out."""
+    data: dict[str, Any] = {}
+    """The event's data in the shape of its schema: constants, "$field", or a rule (each, count, first, join)."""
+    block: Block | None = None
+
+    @model_validator(mode="after")
+    def _type_is_known(self) -> "EventRule":
+        if self.type.startswith("source."):
+            raise ValueError("source events are the bridge's own statements; a mapping makes none")
+        if self.type not in DATA_TYPES:
+            known = ", ".join(sorted(name for name in DATA_TYPES if not name.startswith("source.")))
+            raise ValueError(f"{self.type!r} is no event type; known are {known}")
+        return self
+
+
+Fields = dict[FieldName, FieldRule]
+
+PLACEHOLDERS = (
+    "NOREAD",
+    "NO READ",
+    "NO_READ",
+    "NOBARCODE",
+    "NONE",
+    "NULL",
+    "N/A",
+    "NA",
+    "ERROR",
+    "UNKNOWN",
+    "DUMMY",
+)
+"""Texts which machines write where they read no identifier (common practice, no source). Upper or lower case; a
+text of one repeated character, such as 0000 or ????, is one as well."""
+
+
+class MappingFile(Section):
+    """A whole mapping file."""
+
+    name: Text
+    revision: Annotated[int, Field(ge=1, le=999_999)]
+    """Raise it with every change: the same revision with another content is refused at start."""
+    zone: Zone | None = None
+    """Zone of times that state none: IANA name or UTC offset."""
+    zone_basis: Literal["configured", "assumed"] = "configured"
+    """`assumed`: nobody has confirmed the zone."""
+    placeholders: tuple[str, ...] = PLACEHOLDERS
+    """Texts that are no identifiers; a text of one repeated character is none either."""
+    validity: Validity = Validity()
+    reader: AnyReader
+    file: FileName | None = None
+    group: Group = Group()
+    fields: dict[Slug, Fields] = {}
+    tables: dict[Slug, Table] = {}
+    positions: tuple[Positions, ...] = ()
+    event: Annotated[tuple[EventRule, ...], Field(min_length=1)]

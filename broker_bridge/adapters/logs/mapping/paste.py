@@ -1,0 +1,45 @@
+"""Rows of pads -> one block of columns."""
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from broker_bridge.adapters.logs.mapping.model import Block
+from broker_bridge.adapters.logs.mapping.scope import Getter, Names, Scope, selection
+from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts
+from broker_bridge.events.reading import Column
+
+Blocks = Callable[[Scope], dict[str, Any] | None]
+
+
+def block_builder(rule: Block, names: Names) -> Blocks:
+    """A function from a scope to the block's fields (pads, columns, block); None where there is no row.
+
+    Raises ValueError saying what is wrong with the rule.
+    """
+    if rule.each not in names.fields:
+        raise ValueError(f"there is no record kind {rule.each!r}")
+    select = selection(rule, rule.each, names)
+    inside = names.inside(rule.each)
+    packers = []
+    for column, reference in rule.columns.items():
+        if not reference.startswith("$"):
+            raise ValueError(f"{column} = {reference!r}: a column of a block is a field, written $name")
+        get, field = inside.find(reference)
+        if field.type not in ("text", "integer", "number"):
+            raise ValueError(f"{column} = {reference!r}: a {field.type} cannot be a column of a block")
+        packers.append((column, get, field.type != "text", field.unit))
+
+    def build(scope: Scope) -> dict[str, Any] | None:
+        rows = select(scope)
+        if not rows:
+            return None
+        scopes = [Scope(scope.group, row, scope, scope.flags) for row in rows]
+        columns = [_packed(column, get, numeric, unit, scopes) for column, get, numeric, unit in packers]
+        return {"pads": len(rows), "columns": columns, "block": block_hash(columns)}
+
+    return build
+
+
+def _packed(name: str, get: Getter, numeric: bool, unit: str | None, scopes: Sequence[Scope]) -> Column:
+    values: list[Any] = [get(scope) for scope in scopes]
+    return pack_numbers(name, values, unit) if numeric else pack_texts(name, values)

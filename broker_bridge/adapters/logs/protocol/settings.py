@@ -1,0 +1,39 @@
+"""What every reader's settings have in common, as they stand in a mapping file."""
+
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from broker_bridge.adapters.logs.protocol.lines import encoding_name
+from broker_bridge.events.base import Slug
+
+RESERVED = frozenset({"file"})
+"""Names that a record kind cannot have: `$file.…` means the file itself."""
+
+
+def _free(kind: str) -> str:
+    if kind in RESERVED:
+        raise ValueError(f"{kind!r} is taken: $file names the file's own name and time")
+    return kind
+
+
+Kind = Annotated[Slug, AfterValidator(_free)]
+Encoding = Annotated[str, AfterValidator(encoding_name)]
+Column = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class Settings(BaseModel):
+    """Base of reader settings: frozen, unknown keys refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+
+
+class TextSettings(Settings):
+    """Settings of readers that go line by line."""
+
+    encoding: Encoding
+    """utf-8 (a byte order mark is understood), utf-16 (with its mark), utf-16-le, utf-16-be, or a code page."""
+    line_end: Annotated[str, Field(min_length=1, max_length=4)] = "\n"
+    """What ends a line; a carriage return before a line feed is dropped with it."""
+    max_record_bytes: Annotated[int, Field(ge=64, le=2**30)] = 4 * 2**20
+    """A record longer than this is refused with its offset."""
