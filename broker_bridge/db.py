@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, Literal, NamedTuple
 from urllib.parse import quote
 
-from broker_bridge.errors import ConfigError, NotFound, StoreUnavailable, StoreVersionError
+from broker_bridge.errors import ConfigError, NotFound, StoreError, StoreUnavailable, StoreVersionError
 
 if TYPE_CHECKING:
     import aiosqlite
@@ -56,9 +56,11 @@ async def open_writer(
         _refuse_network(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     try:
+        # Once here first: where opening fails, aiosqlite's thread goes on to answer a loop that may be gone.
+        sqlite3.connect(path).close()
         connection = await aiosqlite.connect(path, isolation_level=None)
     except sqlite3.Error as error:
-        raise StoreUnavailable(f"{path}: {error}") from error
+        raise _trouble(path, error) from error
     try:
         await _prepare(connection, path, kind, synchronous)
     except BaseException:
@@ -68,17 +70,24 @@ async def open_writer(
 
 
 def open_reader(path: Path, kind: Kind) -> sqlite3.Connection:
-    """Open a database read-only. Raises NotFound when there is none, StoreVersionError as `open_writer`."""
+    """Open a database read-only. Raises NotFound when there is none, the others as `open_writer`."""
     if not path.exists():
         raise NotFound(f"there is no {kind.name} at {path}")
     try:
         connection = sqlite3.connect(
             f"file:{quote(str(path))}?mode=ro", uri=True, isolation_level=None, check_same_thread=False
         )
+    except sqlite3.Error as error:
+        raise _trouble(path, error) from error
+    try:
         connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
         _check(path, kind, _pragma(connection, "application_id"), _pragma(connection, "user_version"))
     except sqlite3.Error as error:
-        raise StoreUnavailable(f"{path}: {error}") from error
+        connection.close()
+        raise _trouble(path, error) from error
+    except StoreVersionError:
+        connection.close()
+        raise
     return connection
 
 
@@ -152,7 +161,7 @@ async def _prepare(connection: "aiosqlite.Connection", path: Path, kind: Kind, s
         await connection.execute("PRAGMA wal_autocheckpoint=4000")
         await connection.execute("PRAGMA foreign_keys=ON")
     except sqlite3.DatabaseError as error:
-        raise StoreUnavailable(f"{path}: {error}") from error
+        raise _trouble(path, error) from error
     for number in range(version + 1, len(kind.migrations) + 1):
         async with transaction(connection):
             # One statement at a time: executescript would commit before it begins.
@@ -185,6 +194,12 @@ def _check(path: Path, kind: Kind, mark: int, version: int) -> None:
             f"{path} is a {kind.name} of version {version}, newer than this program knows"
             f" ({len(kind.migrations)}): upgrade the program"
         )
+
+
+def _trouble(path: Path, error: sqlite3.Error) -> StoreError:
+    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_NOTADB:
+        return StoreVersionError(f"{path} is not a database")  # waiting would not make it one
+    return StoreUnavailable(f"{path}: {error}")
 
 
 def _pragma(connection: sqlite3.Connection, name: str) -> int:
