@@ -2,7 +2,7 @@
 
 import asyncio
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import AsyncExitStack
 from datetime import UTC, datetime
 from functools import partial
@@ -53,9 +53,10 @@ class LivePlant:
         """The folder each station writes into."""
         return {station: self._files / station.lower() for station in STATIONS}
 
-    def supervisors(self, station: str) -> int:
-        """How many connected supervisors track boards at `station` now."""
-        return self._peers[station].supervisors
+    async def wait_for_supervisors(self, stations: Iterable[str] = STATIONS) -> None:
+        """Return when a supervisor that tracks boards is connected to each of `stations`: who comes later misses what was said."""
+        for station in stations:
+            await self._peers[station].wait_for_supervisor()
 
     async def __aenter__(self) -> Self:
         for folder in self.folders.values():

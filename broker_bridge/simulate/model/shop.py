@@ -30,7 +30,7 @@ class Shop:
         self.census = Census()
         self.orders_changed = Signal(self.kernel)  # a panel became ready for its second side, or was given up
         self._seed = seed
-        self._ids = self.chance("transfer ids")
+        self._ids: dict[str, Random] = {}
 
     @property
     def now(self) -> float:
@@ -40,8 +40,11 @@ class Shop:
         """A source of luck of its own for each purpose, so that one fault more leaves all other luck as it was."""
         return Random(f"{self._seed}/{name}")
 
-    def new_transfer_id(self) -> str:
-        return str(uuid.UUID(int=self._ids.getrandbits(128), version=4))
+    def new_transfer_id(self, station: str) -> str:
+        """The next id that `station` makes up for a board nobody has named to it."""
+        if station not in self._ids:
+            self._ids[station] = self.chance(f"transfer ids {station}")
+        return str(uuid.UUID(int=self._ids[station].getrandbits(128), version=4))
 
     def say(self, record: Record, panel: str | None = None) -> None:
         """Let a machine say something; `panel` is the true panel it is about, if any."""

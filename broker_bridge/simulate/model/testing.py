@@ -96,7 +96,7 @@ class ElectricalTest:
     def _attempt(self, panel: Panel, board: Board, place: str) -> Step[bool]:
         board.attempts += 1
         code = self._reader.read(board.serial, panel.code)
-        transfer_id = self._introduce(panel, board)
+        transfer_id = self._introduce(self.name, panel, board)
         arrived = self.shop.now
         self._say_transfer(self.name, panel, transfer_id, code, 0, arrived=True)
         bad_contact = self._retests.random() < self.shop.profile.testing.retest and board.attempts == 1
@@ -160,7 +160,7 @@ class ElectricalTest:
         bench = self._review.name
         code = self._bench_reader.read(board.serial, panel.code)
         arrived = self.shop.now
-        transfer_id = self._introduce(panel, board)
+        transfer_id = self._introduce(bench, panel, board)
         self._say_transfer(bench, panel, transfer_id, code, FAILED, arrived=True)
         yield self._chance.uniform(120.0, 400.0)
         actions = tuple(self._review.repair(board, name, panel, 0) for name in sorted(board.defects))
@@ -171,9 +171,9 @@ class ElectricalTest:
         number = panel.passes.get((bench, panel.side.name), 0) + board.repairs
         self._tell_visit(bench, "bench-2", panel, board, arrived, number, "reworked")
 
-    def _introduce(self, panel: Panel, board: Board) -> str:
+    def _introduce(self, station: str, panel: Panel, board: Board) -> str:
         """A new transfer id for a board alone."""
-        transfer_id = self.shop.new_transfer_id()
+        transfer_id = self.shop.new_transfer_id(station)
         board.identifiers.append({"kind": "transfer_id", "value": transfer_id})
         tell_board(self.shop, panel, board)
         return transfer_id

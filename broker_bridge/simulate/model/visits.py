@@ -64,7 +64,7 @@ def tell_board(shop: Shop, panel: Panel, board: Board) -> None:
 
 def renew(shop: Shop, station: str, panel: Panel) -> None:
     """Give a panel a new transfer id at `station`: nobody passed the old one on (IPC-HERMES-9852)."""
-    panel.transfer_id = shop.new_transfer_id()
+    panel.transfer_id = shop.new_transfer_id(station)
     panel.created_by = station
     panel.passed_on = ""
     panel.knows_boards = False

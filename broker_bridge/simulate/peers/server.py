@@ -1,6 +1,7 @@
 """A station as a server of the vertical channel, on a real socket of the loopback interface."""
 
 import asyncio
+import contextlib
 from collections.abc import Callable
 from datetime import datetime
 
@@ -23,12 +24,20 @@ class StationPeer:
         self._keep_alive = keep_alive
         self._server: asyncio.Server | None = None
         self._open: dict[asyncio.StreamWriter, Session] = {}
+        self._handlers: set[asyncio.Task[None]] = set()
+        self._changed = asyncio.Event()
         self._away = False
 
     @property
     def supervisors(self) -> int:
         """How many connected supervisors track boards now."""
         return sum(session.tracks for session in self._open.values())
+
+    async def wait_for_supervisor(self) -> None:
+        """Return when at least one supervisor that tracks boards is connected."""
+        while not self.supervisors:
+            self._changed.clear()
+            await self._changed.wait()
 
     async def start(self) -> None:
         """Listen on a free port, then in `port`."""
@@ -59,31 +68,44 @@ class StationPeer:
         if self._server is None:
             return
         self._server.close()
-        for writer in list(self._open):
+        for writer, session in self._open.items():
+            session.closing = True
             writer.write(notify(self._local_now(), SHUTDOWN, INFORMATION, "planned stop"))
             writer.close()
+        await asyncio.gather(*self._handlers)
         await self._server.wait_closed()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if self._away:
             writer.transport.abort()
             return
-        session = Session(self.station)
-        self._open[writer] = session
+        task = asyncio.current_task()
+        assert task is not None
+        self._handlers.add(task)
+        session = self._open[writer] = Session(self.station)
         try:
-            while not session.closing:
-                try:
-                    data = await asyncio.wait_for(reader.read(65_536), self._keep_alive)
-                except TimeoutError:
-                    if session.features:
-                        writer.write(check_alive(self._local_now()))
-                    continue
-                if not data:
-                    break
-                writer.write(session.receive(data, self._local_now()))
-                await writer.drain()
+            await self._talk(session, reader, writer)
         except ConnectionError:
             pass  # the supervisor went, or `cut` was called: nothing is kept for it
         finally:
             del self._open[writer]
             writer.close()
+            with contextlib.suppress(ConnectionError):
+                await writer.wait_closed()
+            self._handlers.discard(task)
+
+    async def _talk(
+        self, session: Session, reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> None:
+        while not session.closing:
+            try:
+                data = await asyncio.wait_for(reader.read(65_536), self._keep_alive)
+            except TimeoutError:
+                if session.features:
+                    writer.write(check_alive(self._local_now()))
+                continue
+            if not data:
+                return
+            writer.write(session.receive(data, self._local_now()))
+            self._changed.set()
+            await writer.drain()
