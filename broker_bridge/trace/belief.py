@@ -8,7 +8,9 @@ order what is doubtful, they are no statistics.
 """
 
 from collections.abc import Iterable
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal
+
+from broker_bridge.trace.value import Value
 
 Certainty = Literal["observed", "inferred", "conflicting"]
 
@@ -30,7 +32,7 @@ TORN: Final = 0.5
 """The nearest proofs before and after name different owners."""
 
 
-class Evidence(NamedTuple):
+class Evidence(Value):
     """An event of the record."""
 
     source: str
@@ -38,7 +40,7 @@ class Evidence(NamedTuple):
     id: str
 
 
-class Belief(NamedTuple):
+class Belief(Value):
     """How sure a statement is. `probability` and `reason` are there unless it was observed."""
 
     certainty: Certainty = "observed"

@@ -7,7 +7,7 @@ nearest proofs before and after agree, and even then it is inferred.
 
 from bisect import bisect_left, bisect_right
 from datetime import datetime, timedelta
-from typing import Final, NamedTuple
+from typing import Final
 
 from broker_bridge.trace.belief import (
     BRACKETED,
@@ -21,12 +21,13 @@ from broker_bridge.trace.belief import (
     inferred,
 )  # fmt: skip
 from broker_bridge.trace.mentions import Knot, Slot
+from broker_bridge.trace.value import Value
 
 TRANSFER_LIFE: Final = timedelta(hours=24)
 """A transfer identifier is born at a line's first machine and ends at its last; common practice, no source."""
 
 
-class Proof(NamedTuple):
+class Proof(Value):
     """At a time, a statement shows whose the identifier is. None: it does not show it on that side."""
 
     time: datetime
@@ -36,7 +37,7 @@ class Proof(NamedTuple):
     after: bool | None
 
 
-class Claim(NamedTuple):
+class Claim(Value):
     """An identifier, position or whole that is ours, as far as it is."""
 
     knot: Knot

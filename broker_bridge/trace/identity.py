@@ -5,7 +5,7 @@ claims that do not go together are findings, never merges.
 """
 
 from collections.abc import Iterable, Sequence
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal
 
 from broker_bridge.trace.assertions import says
 from broker_bridge.trace.belief import (
@@ -24,6 +24,7 @@ from broker_bridge.trace.claims import Claim, Proof, told
 from broker_bridge.trace.knots import Bond, Web, order, unit
 from broker_bridge.trace.mentions import UNITS, Knot, Mention, Node, Slot
 from broker_bridge.trace.statements import Statement
+from broker_bridge.trace.value import Value
 
 _WHOLES: Final = {"board": ("panel", "assembly"), "slot": ("panel", "assembly"), "panel": ("assembly",)}
 """What each unit can be part of."""
@@ -34,7 +35,7 @@ _DEPTH: Final = 8
 Scope = Literal["self", "whole", "member"]
 
 
-class About(NamedTuple):
+class About(Value):
     """How far a statement is about the thing."""
 
     belief: Belief
@@ -45,7 +46,7 @@ class About(NamedTuple):
     """What the statement is about: board, panel, assembly or unknown."""
 
 
-class Within(NamedTuple):
+class Within(Value):
     """A panel or assembly the thing is part of, as far as it is."""
 
     claim: Claim

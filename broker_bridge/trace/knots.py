@@ -7,11 +7,12 @@ together.
 
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import Final
 
 from broker_bridge.trace.assertions import ASSERTED, claimed
 from broker_bridge.trace.mentions import UNITS, Knot, Mention, Node, Slot
 from broker_bridge.trace.statements import Statement
+from broker_bridge.trace.value import Value
 
 _BOUNDARIES: Final[Mapping[str, tuple[bool, bool]]] = {
     "board.joined": (False, True),
@@ -21,7 +22,7 @@ _BOUNDARIES: Final[Mapping[str, tuple[bool, bool]]] = {
 """Whether the bond between a board and its panel or assembly holds before and after such an event."""
 
 
-class Bond(NamedTuple):
+class Bond(Value):
     """One statement takes these knots for one thing."""
 
     knots: frozenset[Knot]

@@ -5,9 +5,10 @@ The one reading of identifiers: the index of the record and the history of a boa
 
 from collections.abc import Iterator, Mapping
 from itertools import pairwise
-from typing import Any, Final, Literal, NamedTuple
+from typing import Any, Final, Literal
 
 from broker_bridge.events.fact import Fact
+from broker_bridge.trace.value import Value
 
 CARRIERS: Final = frozenset({"carrier", "magazine"})
 """Kinds that name what a board lies in for a while, never the board."""
@@ -17,14 +18,14 @@ UNITS: Final = ("board", "panel", "assembly")
 as one."""
 
 
-class Node(NamedTuple):
+class Node(Value):
     """An identifier: what kind it is, and its text letter for letter."""
 
     kind: str
     value: str
 
 
-class Slot(NamedTuple):
+class Slot(Value):
     """A position of a panel, in the plant's numbering."""
 
     panel: Node
@@ -35,7 +36,7 @@ Knot = Node | Slot
 """What a statement can name a board by."""
 
 
-class Named(NamedTuple):
+class Named(Value):
     """An identifier as one statement gives it."""
 
     node: Node
@@ -46,7 +47,7 @@ class Named(NamedTuple):
 Role = Literal["object", "parent", "content"]
 
 
-class Mention(NamedTuple):
+class Mention(Value):
     """One board, panel or assembly as one statement names it."""
 
     role: Role
@@ -58,15 +59,11 @@ class Mention(NamedTuple):
     machine_position: str | None
     state: str | None
     unit: str
-    side_up: str | None
-
-    @property
-    def whole(self) -> bool:
-        """True when it names a thing by its own identifiers and not as a part of a panel."""
-        return self.panel is None and bool(self.names)
+    characteristics: tuple[tuple[str, str], ...]
+    """What tells this one apart without naming it: name and value."""
 
 
-class Tie(NamedTuple):
+class Tie(Value):
     """Two identifiers that one statement ties together."""
 
     relation: Literal["same", "part_of"]
@@ -142,5 +139,5 @@ def _mention(role: Role, board: Mapping[str, Any], extra: Any = ()) -> Mention:
         machine_position=board.get("machine_position"),
         state=board.get("state"),
         unit=board.get("unit", "unknown"),
-        side_up=board.get("side_up"),
+        characteristics=tuple((item["name"], item["value"]) for item in board.get("characteristics") or ()),
     )

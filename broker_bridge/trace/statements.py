@@ -2,11 +2,12 @@
 
 from collections.abc import Collection, Iterable
 from datetime import UTC, datetime
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.mentions import Mention, Node, mentions
+from broker_bridge.trace.value import Value
 
 PLACEHOLDERS: Final = frozenset(
     {
@@ -28,7 +29,7 @@ PLACEHOLDERS: Final = frozenset(
 source. A text of nothing but zeros, question marks, dashes, stars or dots is one too."""
 
 
-class Statement(NamedTuple):
+class Statement(Value):
     """A fact that holds, opened up."""
 
     fact: Fact

@@ -1,12 +1,12 @@
 """Where and when a statement saw the board.
 
-Only what needs the board to be there counts: a review may be made at a desk while the board is elsewhere, and a
-decision is made on paper.
+Only what needs the board to be there counts: a decision is made on paper, and a review may be made from pictures
+while the board is elsewhere, unless the desk read the board's own code.
 """
 
 from collections.abc import Iterator, Mapping
 from datetime import datetime
-from typing import Any, Final, Literal, NamedTuple
+from typing import Any, Final, Literal
 
 from broker_bridge.trace.belief import (
     OBSERVED,
@@ -20,12 +20,13 @@ from broker_bridge.trace.belief import (
 )  # fmt: skip
 from broker_bridge.trace.identity import About
 from broker_bridge.trace.statements import Statement
+from broker_bridge.trace.value import Value
 
 ABSENT: Final = frozenset(
     {
         "board.asserted", "board.dispositioned", "board.held", "board.magazine_handled", "board.released",
-        "board.shipped", "inspection.reviewed", "line.declared", "line.part_declared", "source.connected",
-        "source.disconnected", "source.gap", "source.rejected", "source.retracted", "work.order_assigned",
+        "board.shipped", "line.declared", "line.part_declared", "source.connected", "source.disconnected",
+        "source.gap", "source.rejected", "source.retracted", "work.order_assigned",
     }
 )  # fmt: skip
 """Types that are about boards without seeing them at a station."""
@@ -33,7 +34,7 @@ ABSENT: Final = frozenset(
 Role = Literal["arrived", "present", "departed"]
 
 
-class Witness(NamedTuple):
+class Witness(Value):
     """One statement that saw the board at a station, or at one of several."""
 
     statement: Statement
@@ -82,6 +83,8 @@ def witnesses(statement: Statement, about: About) -> Iterator[Witness]:
     kind = statement.fact.type
     if kind in ABSENT or not (statement.get("station") or statement.get("candidates")):
         return
+    if kind == "inspection.reviewed" and not _seen_at_desk(statement, about):
+        return
     if kind == "board.transferred":
         yield from _handed_over(statement, about)
         return
@@ -114,6 +117,12 @@ def _handed_over(statement: Statement, about: About) -> Iterator[Witness]:
     yield _witness(statement, belief, "arrived", statement.time, statement.time, there)
 
 
+def _seen_at_desk(statement: Statement, about: About) -> bool:
+    if statement.get("station") == statement.get("inspected_at"):
+        return False
+    return any(name.how in ("read", "typed") for name in about.mention.names)
+
+
 def _ending(giver: str | None, taker: str | None) -> Belief | None:
     """How sure it is that the board went over; None where both ends agree that it did not."""
     match {giver, taker} - {None}:
@@ -127,7 +136,8 @@ def _ending(giver: str | None, taker: str | None) -> Belief | None:
             return None
         case _:
             return conflicting(
-                TORN, f"the transfer ended {giver or 'unsaid'} for the giver, {taker or 'unsaid'} for the taker"
+                TORN,
+                f"the transfer ended {giver or 'unsaid'} for the giver, {taker or 'unsaid'} for the taker",
             )
 
 
@@ -160,4 +170,4 @@ def _clock(statement: Statement) -> str | None:
     return f"the source's time is doubtful ({', '.join(sorted(doubts))})" if doubts else None
 
 
-_CLOCK_FLAGS: Final = frozenset({"ambiguous_time", "clock_suspect"})
+_CLOCK_FLAGS: Final = frozenset({"ambiguous_time", "clock_suspect", "nonexistent_time"})

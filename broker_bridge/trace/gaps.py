@@ -1,0 +1,161 @@
+"""What may be missing around a board: stated gaps, rejected records, sources that are away or behind.
+
+The board's own events cannot tell where it went unseen, so what counts is the line and the time it was there.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from broker_bridge.trace.belief import Evidence
+from broker_bridge.trace.statements import Statement
+from broker_bridge.trace.value import Value
+
+MARGIN: Final = timedelta(hours=1)
+"""How far before the first and after the last sight of a board on a line something missing is told."""
+
+RELEVANT: Final = frozenset({"source.gap", "source.rejected", "source.connected", "source.disconnected"})
+"""Types that say what a source could not say."""
+
+EVER: Final = datetime.min.replace(tzinfo=UTC)
+NEVER: Final = datetime.max.replace(tzinfo=UTC)
+
+
+class Window(Value):
+    """The time a board was on a line, as far as it was seen there."""
+
+    line: str
+    """/site/area/line"""
+    start: datetime
+    end: datetime
+
+
+class Gap(Value):
+    """Something that may be missing from the history, or that was not there."""
+
+    kind: str
+    """stated: a source says that statements are lost. rejected: a raw record could not become events. silent: a
+    station of the declared process of which nothing is known."""
+    where: str
+    """The station; the source where it does not say which of its stations."""
+    source: str | None
+    from_: datetime | None
+    """None: not known."""
+    to: datetime | None
+    """None: not known, or still open."""
+    cause: str
+    detail: str | None
+    evidence: tuple[Evidence, ...]
+
+
+class Source(Value):
+    """A source that speaks of a line the board was on."""
+
+    source: str
+    connected: bool | None
+    """None: it does not say."""
+    since: datetime | None
+    missing: int | None
+    """Numbered events that the record knows of and does not hold. None: not known as of that commit."""
+
+
+def windows(seen: Iterable[tuple[str, datetime, datetime]]) -> list[Window]:
+    """The windows of some sightings, given as line, start and end."""
+    spans: dict[str, tuple[datetime, datetime]] = {}
+    for line, start, end in seen:
+        first, last = spans.get(line, (start, end))
+        spans[line] = min(first, start), max(last, end)
+    return [Window(line, *spans[line]) for line in sorted(spans)]
+
+
+def extent(statement: Statement) -> tuple[datetime, datetime]:
+    """The time in which what is missing may have happened; EVER and NEVER where it is not known."""
+    if statement.fact.type != "source.gap":
+        return statement.time, statement.time
+    start, end = statement.instant("start"), statement.instant("end")
+    if start is not None and end is not None and end < start:
+        start, end = end, start
+    return start or EVER, end or NEVER
+
+
+def touches(statement: Statement, found: Sequence[Window], files: frozenset[tuple[str, str]]) -> bool:
+    """Whether a gap or rejected record may concern a board.
+
+    `files` are source and generation of the board's own facts: a rejected row of the same file may be the
+    board's whenever the file was read.
+    """
+    fact = statement.fact
+    if (
+        fact.type == "source.rejected"
+        and statement.time_means == "saved"
+        and (fact.source, fact.generation) in files
+    ):
+        return True
+    start, end = extent(statement)
+    return any(
+        window.line == statement.line and start <= _later(window.end) and end >= _earlier(window.start)
+        for window in found
+    )
+
+
+def gaps(
+    statements: Iterable[Statement], found: Sequence[Window], files: frozenset[tuple[str, str]]
+) -> list[Gap]:
+    """The stated gaps and rejected records that may concern the board, in order of time."""
+    result = [
+        _gap(statement)
+        for statement in statements
+        if statement.fact.type in ("source.gap", "source.rejected") and touches(statement, found, files)
+    ]
+    return sorted(result, key=lambda gap: (gap.from_ or EVER, gap.to or NEVER, gap.where, gap.evidence))
+
+
+def sources(
+    statements: Iterable[Statement], found: Sequence[Window], missing: Mapping[str, int] | None
+) -> list[Source]:
+    """Every source of the board's lines, and whether it had caught up; `missing` as of the same commit, if known."""
+    lines = {window.line for window in found}
+    latest: dict[str, Statement | None] = {}
+    for statement in statements:
+        if statement.line in lines:
+            source = statement.fact.source
+            latest.setdefault(source, None)
+            if statement.fact.type in ("source.connected", "source.disconnected"):
+                latest[source] = statement
+    return [
+        Source(
+            source=source,
+            connected=None if state is None else state.fact.type == "source.connected",
+            since=None if state is None else state.time,
+            missing=None if missing is None else missing.get(source, 0),
+        )
+        for source, state in sorted(latest.items())
+    ]
+
+
+def _gap(statement: Statement) -> Gap:
+    fact = statement.fact
+    if fact.type == "source.gap":
+        start, end = extent(statement)
+        kind, cause, detail = "stated", fact.data["cause"], statement.get("detail")
+    else:
+        start = end = statement.time
+        kind, cause, detail = "rejected", statement.get("code") or "unmapped", statement.get("reason")
+    return Gap(
+        kind=kind,
+        where=statement.get("station") or fact.source,
+        source=fact.source,
+        from_=None if start == EVER else start,
+        to=None if end == NEVER else end,
+        cause=cause,
+        detail=detail,
+        evidence=(statement.evidence,),
+    )
+
+
+def _later(time: datetime) -> datetime:
+    return time + MARGIN if time < NEVER - MARGIN else NEVER
+
+
+def _earlier(time: datetime) -> datetime:
+    return time - MARGIN if time > EVER + MARGIN else EVER

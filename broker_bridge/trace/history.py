@@ -1,0 +1,262 @@
+"""A board's history, put together from the facts that hold.
+
+The facts given may be the whole record or any part that holds everything about the board: the result is the
+same.
+"""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Final
+
+from broker_bridge.events.fact import Fact
+from broker_bridge.trace import attempts, decisions, findings, gaps, inspections, materials, reviews, route
+from broker_bridge.trace.assertions import standing
+from broker_bridge.trace.attempts import Test
+from broker_bridge.trace.belief import Belief, Evidence, chain
+from broker_bridge.trace.decisions import Decision, Rework
+from broker_bridge.trace.defects import Defect, defects
+from broker_bridge.trace.findings import Finding
+from broker_bridge.trace.gaps import Gap, Source
+from broker_bridge.trace.identity import About, Thing, resolve
+from broker_bridge.trace.inspections import Inspection, Record
+from broker_bridge.trace.knots import Web
+from broker_bridge.trace.materials import Material
+from broker_bridge.trace.mentions import Knot, Node
+from broker_bridge.trace.portrait import Identity, portrait
+from broker_bridge.trace.statements import PLACEHOLDERS, Statement, opened
+from broker_bridge.trace.stays import Stay, overlaps, stays
+from broker_bridge.trace.value import Value
+from broker_bridge.trace.visits import Visit, doubt_of, visits
+from broker_bridge.trace.witnesses import witnesses
+
+CAUTION: Final = "A clean history is not a release: the plant's procedure and its authorised people decide."
+
+
+class AsOf(Value):
+    """Up to where the record was read."""
+
+    record: str
+    incarnation: int
+    commit: int
+    number: int
+    """Number of the newest event of that commit."""
+
+
+class Completeness(Value):
+    """How far the history can be relied on."""
+
+    first_seen: datetime | None
+    last_seen: datetime | None
+    """Nothing is known of the board after this."""
+    statements: int
+    """Events that are about the board."""
+    sources: tuple[Source, ...]
+    """Every source of the lines the board was on."""
+    open_reviews: int
+    """Calls without a verdict."""
+    open_defects: int
+    without_result: int
+    """Visits for which nobody stated an outcome: no passes."""
+    materials: str
+    """What the list of materials covers."""
+    caution: str
+
+
+class History(Value):
+    """What is known of one board, panel or assembly. Lists are in order of time."""
+
+    identity: Identity
+    route: tuple[Visit, ...]
+    inspections: tuple[Inspection, ...]
+    tests: tuple[Test, ...]
+    defects: tuple[Defect, ...]
+    rework: tuple[Rework, ...]
+    materials: tuple[Material, ...]
+    decisions: tuple[Decision, ...]
+    gaps: tuple[Gap, ...]
+    findings: tuple[Finding, ...]
+    completeness: Completeness
+    as_of: AsOf
+
+
+class Subject(Value):
+    """A thing and the statements in which it was looked for."""
+
+    thing: Thing
+    web: Web
+    statements: tuple[Statement, ...]
+
+
+def subjects(
+    facts: Iterable[Fact],
+    asked: Knot,
+    *,
+    placeholders: Collection[str] = PLACEHOLDERS,
+    crowded: Collection[Node] = (),
+) -> list[Subject]:
+    """The things an identifier or position may mean by these facts (module identity, `resolve`)."""
+    statements = standing(opened(facts, placeholders, crowded))
+    web = Web(statements)
+    return [Subject(thing, web, tuple(statements)) for thing in resolve(web, asked)]
+
+
+def history(
+    subject: Subject,
+    as_of: AsOf,
+    *,
+    missing: Mapping[str, int] | None = None,
+    conflicts: Mapping[Evidence, int] | None = None,
+) -> History:
+    """Put the history of one thing together.
+
+    `missing` are the numbered events the record does not hold, by source, where that is known as of the same
+    commit; `conflicts` counts other contents that arrived under an event's source and id.
+    """
+    about = told(subject)
+    seen = [witness for statement, way in about for witness in witnesses(statement, way)]
+    found = stays(seen)
+    torn = overlaps(found)
+    torn_stays = {stay for pair in torn for stay in pair}
+    route_visits = visits(found, torn_stays)
+    doubts = _doubted(found, torn_stays)
+    records = [Record(statement, _lowered(statement, way, doubts)) for statement, way in about]
+    reworked = decisions.reworks(_of(records, decisions.REWORK, decisions.TOP_UP))
+    reviewed = reviews.review(
+        inspections.inspections(_own(records, "inspection.completed", inspections.PASTE)),
+        _own(records, "inspection.reviewed"),
+    )
+    tests = attempts.tests(_own(records, "inspection.test_completed"))
+    confirmed = defects(reviewed.inspections, reworked)
+    around = windows(about)
+    files = frozenset((statement.fact.source, statement.fact.generation) for statement, _ in about)
+    known_gaps = gaps.gaps(subject.statements, around, files)
+    identity = portrait(subject.thing, about)
+    lines = [
+        route.Seen(visit, stay.witnesses[0].statement.line)
+        for visit, stay in zip(route_visits, found, strict=True)
+    ]
+    known_gaps += route.silent(lines, _declarations(subject), identity.part_number, known_gaps)
+    unplaced = [statement for statement in subject.statements if subject.thing.unplaced(statement)]
+    return History(
+        identity=identity,
+        route=tuple(route_visits),
+        inspections=reviewed.inspections,
+        tests=tuple(tests),
+        defects=tuple(confirmed),
+        rework=tuple(reworked),
+        materials=tuple(materials.materials(_own(records, *materials.STATED))),
+        decisions=tuple(decisions.decisions(_of(records, *sorted(decisions.DECISIONS)))),
+        gaps=tuple(known_gaps),
+        findings=tuple(
+            sorted(
+                {
+                    *findings.of_identity(subject.thing),
+                    *findings.of_visits(found, torn),
+                    *findings.of_positions(about, unplaced),
+                    *(Finding("review_without_inspection", s.text, s.evidence) for s in reviewed.strays),
+                    *(
+                        Finding("retest_without_rework", r.text, r.evidence)
+                        for r in attempts.retests(tests, [rework.ended for rework in reworked])
+                    ),
+                    *_contradicted(reviewed.inspections),
+                    *_twofold(about, conflicts or {}),
+                }
+            )
+        ),
+        completeness=_completeness(
+            subject, about, found, route_visits, reviewed.inspections, confirmed, around, missing
+        ),
+        as_of=as_of,
+    )
+
+
+def told(subject: Subject) -> list[tuple[Statement, About]]:
+    """The statements that are about the thing, and how far each is."""
+    return [
+        (statement, way)
+        for statement in subject.statements
+        if statement.mentions and (way := subject.thing.about(statement)) is not None
+    ]
+
+
+def windows(about: Sequence[tuple[Statement, About]]) -> list[gaps.Window]:
+    """The lines the thing was on, and when."""
+    seen = [
+        (statement.line, witness.start, witness.end)
+        for statement, way in about
+        for witness in witnesses(statement, way)
+    ]
+    return gaps.windows(seen or [(statement.line, statement.time, statement.time) for statement, _ in about])
+
+
+def _own(records: Iterable[Record], *types: str) -> list[Record]:
+    """Records of these types, without those about single boards of the panel that was asked for."""
+    return [r for r in _of(records, *types) if r.about.scope != "member"]
+
+
+def _of(records: Iterable[Record], *types: str) -> list[Record]:
+    return [record for record in records if record.statement.fact.type in types]
+
+
+def _doubted(found: Sequence[Stay], torn: Collection[Stay]) -> dict[Evidence, Belief]:
+    """What suspect and torn visits say against the statements that witness them."""
+    return {
+        witness.statement.evidence: doubt_of(stay, stay in torn)
+        for stay in found
+        if stay.suspect or stay in torn
+        for witness in stay.witnesses
+    }
+
+
+def _lowered(statement: Statement, way: About, doubts: Mapping[Evidence, Belief]) -> About:
+    doubt = doubts.get(statement.evidence)
+    return way if doubt is None else way._replace(belief=chain(way.belief, doubt))
+
+
+def _declarations(subject: Subject) -> list[Statement]:
+    return [statement for statement in subject.statements if statement.fact.type == route.DECLARED]
+
+
+def _contradicted(found: Sequence[Inspection]) -> Iterable[Finding]:
+    for inspection in found:
+        if (
+            inspection.certainty == "conflicting"
+            and inspection.reason
+            and "records of it" in inspection.reason
+        ):
+            yield Finding(
+                "outcomes_differ", f"{inspection.station}: {inspection.reason}", inspection.evidence
+            )
+
+
+def _twofold(
+    about: Sequence[tuple[Statement, About]], conflicts: Mapping[Evidence, int]
+) -> Iterable[Finding]:
+    for statement, _ in about:
+        count = conflicts.get(statement.evidence)
+        if count:
+            text = f"event {statement.fact.id} of {statement.fact.source} also arrived with other content; the first is told"
+            yield Finding("other_content", text, (statement.evidence,))
+
+
+def _completeness(
+    subject: Subject,
+    about: Sequence[tuple[Statement, About]],
+    found: Sequence[Stay],
+    route_visits: Sequence[Visit],
+    inspected: Sequence[Inspection],
+    confirmed: Sequence[Defect],
+    around: Sequence[gaps.Window],
+    missing: Mapping[str, int] | None,
+) -> Completeness:
+    return Completeness(
+        first_seen=min((stay.first for stay in found), default=None),
+        last_seen=max((stay.last for stay in found), default=None),
+        statements=len(about),
+        sources=tuple(gaps.sources(subject.statements, around, missing)),
+        open_reviews=sum(call.verdict in (None, "undecided") for i in inspected for call in i.calls),
+        open_defects=sum(defect.state == "open" for defect in confirmed),
+        without_result=sum(visit.outcome is None for visit in route_visits),
+        materials="only what was stated for this board or its panel; what was set up at slots is not joined",
+        caution=CAUTION,
+    )

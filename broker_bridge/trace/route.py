@@ -1,0 +1,114 @@
+"""The route against the declared process of its date: stations of which nothing is known.
+
+A station without a word is not a station that was passed: the board may have been there inside a gap, may have
+been carried past, or the machine may have been silent.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from broker_bridge.trace.belief import Evidence
+from broker_bridge.trace.gaps import EVER, NEVER, Gap
+from broker_bridge.trace.statements import Statement, instant
+from broker_bridge.trace.value import Value
+from broker_bridge.trace.visits import Visit
+
+DECLARED = "line.declared"
+
+
+class Seen(Value):
+    """A visit and the line it was made on."""
+
+    visit: Visit
+    line: str
+
+
+def declares(statement: Statement, line: str) -> bool:
+    """Whether a declaration is of this line (/site/area/line)."""
+    if statement.fact.type != DECLARED:
+        return False
+    site, name = line.split("/")[1], line.rpartition("/")[2]
+    return statement.get("line") == name and statement.fact.source.split("/")[1] == site
+
+
+def silent(
+    seen: Sequence[Seen], declarations: Iterable[Statement], part: str | None, known: Sequence[Gap]
+) -> list[Gap]:
+    """Stations declared for the board's process, before the last one it was seen at, without a visit."""
+    stated = list(declarations)
+    result: list[Gap] = []
+    groups: dict[tuple[str, str | None], list[Visit]] = {}
+    for visit, line in seen:
+        if visit.station is not None:
+            groups.setdefault((line, visit.side), []).append(visit)
+    for (line, side), visits in sorted(groups.items(), key=repr):
+        declaration = _in_force(stated, line, side, part, visits[0].arrived)
+        if declaration is not None:
+            result.extend(_silent(declaration, visits, known))
+    return result
+
+
+def _in_force(
+    declarations: Sequence[Statement], line: str, side: str | None, part: str | None, date: datetime
+) -> Statement | None:
+    fitting = []
+    for statement in declarations:
+        data = statement.fact.data
+        declared_part = (data.get("part") or {}).get("number")
+        fits = (
+            declares(statement, line)
+            and declared_part in (None, part)
+            and data.get("side") in (None, side)
+            and instant(data["valid_from"]) <= date
+        )
+        if fits:
+            narrow = (declared_part is not None) + (data.get("side") is not None)
+            fitting.append(
+                (narrow, instant(data["valid_from"]), statement.time, statement.evidence, statement)
+            )
+    return max(fitting, key=lambda row: row[:4])[4] if fitting else None
+
+
+def _silent(declaration: Statement, visits: Sequence[Visit], known: Sequence[Gap]) -> list[Gap]:
+    stations: Sequence[Mapping[str, Any]] = declaration.fact.data["stations"]
+    order = {station["name"]: place for place, station in enumerate(stations)}
+    placed = [(order[visit.station], visit) for visit in visits if visit.station in order]
+    if not placed:
+        return []
+    last = max(place for place, _ in placed)
+    visited = {place for place, _ in placed}
+    result = []
+    for place, station in enumerate(stations[:last]):
+        if place in visited or station.get("optional"):
+            continue
+        before = [visit for where, visit in placed if where < place]
+        after = [visit for where, visit in placed if where > place]
+        start = before[-1].departed or before[-1].arrived if before else None
+        end = after[0].arrived if after else None
+        cause, evidence = _cause(station["name"], start, end, known)
+        result.append(
+            Gap(
+                kind="silent",
+                where=station["name"],
+                source=None,
+                from_=start,
+                to=end,
+                cause=cause,
+                detail="declared for this line, and nothing is known of the board there",
+                evidence=(declaration.evidence, *evidence),
+            )
+        )
+    return result
+
+
+def _cause(
+    station: str, start: datetime | None, end: datetime | None, known: Sequence[Gap]
+) -> tuple[str, tuple[Evidence, ...]]:
+    for gap in known:
+        here = gap.where == station or gap.where.startswith("/")
+        if here and (gap.from_ or EVER) <= (end or NEVER) and (gap.to or NEVER) >= (start or EVER):
+            return (
+                "inside a stated gap" if gap.kind == "stated" else "beside a rejected record"
+            ), gap.evidence
+    return "unknown", ()

@@ -1,0 +1,105 @@
+"""The JSON Schema of a history, made from the very classes it is made of.
+
+Reads the source text for the words that describe a field, so it is for tools, not for the start of a command.
+"""
+
+import ast
+import inspect
+import textwrap
+from datetime import datetime
+from types import NoneType, UnionType
+from typing import Any, Final, get_args, get_origin, get_type_hints
+
+from broker_bridge.trace.history import History
+
+_WORDS: Final[dict[tuple[str, str], list[str]]] = {
+    ("*", "certainty"): ["observed", "inferred", "conflicting"],
+    ("Visit", "arrived_certainty"): ["observed", "inferred", "conflicting"],
+    ("Visit", "departed_certainty"): ["observed", "inferred", "conflicting", "open"],
+    ("Gap", "kind"): ["stated", "rejected", "silent"],
+    ("Inspection", "reviewed"): ["none", "open", "closed"],
+    ("Defect", "state"): ["open", "reworked", "not_repairable"],
+    ("Material", "act"): ["installed", "consumed", "removed", "bare_board"],
+}
+"""Closed vocabularies of the results themselves. Words that come from events stay open: their schemas tell them."""
+
+_SCALARS: Final[dict[type, dict[str, Any]]] = {
+    str: {"type": "string"},
+    int: {"type": "integer"},
+    float: {"type": "number"},
+    bool: {"type": "boolean"},
+    datetime: {"type": "string", "format": "date-time"},
+}
+
+
+def history_schema() -> dict[str, Any]:
+    """The JSON Schema (2020-12) of `board ID --json`."""
+    definitions: dict[str, Any] = {}
+    root = _object(History, definitions)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": "urn:broker-bridge:view:history:1",
+        "title": "History",
+        **root,
+        "$defs": dict(sorted(definitions.items())),
+    }
+
+
+def _object(kind: type, definitions: dict[str, Any]) -> dict[str, Any]:
+    hints = get_type_hints(kind)
+    told = _descriptions(kind)
+    properties: dict[str, Any] = {}
+    required: list[str] = []
+    for name, hint in hints.items():
+        key = name.rstrip("_")
+        optional = get_origin(hint) is UnionType and NoneType in get_args(hint)
+        schema = dict(_of(hint, definitions))
+        words = _WORDS.get((kind.__name__, name)) or _WORDS.get(("*", name))
+        if words:
+            schema["enum"] = words
+        if name in told:
+            schema["description"] = told[name]
+        properties[key] = schema
+        if not optional:
+            required.append(key)
+    return {
+        "description": inspect.cleandoc(kind.__doc__ or ""),
+        "type": "object",
+        "properties": properties,
+        "required": required,
+        "additionalProperties": False,
+    }
+
+
+def _of(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
+    if hint in _SCALARS:
+        return _SCALARS[hint]
+    if get_origin(hint) is UnionType:
+        members = [member for member in get_args(hint) if member is not NoneType]
+        assert len(members) == 1, hint
+        return _of(members[0], definitions)
+    if get_origin(hint) is tuple:
+        item, rest = get_args(hint)
+        assert rest is Ellipsis, hint
+        return {"type": "array", "items": _of(item, definitions)}
+    if hint.__name__ not in definitions:
+        definitions[hint.__name__] = {}
+        definitions[hint.__name__] = _object(hint, definitions)
+    return {"$ref": f"#/$defs/{hint.__name__}"}
+
+
+def _descriptions(kind: type) -> dict[str, str]:
+    """The texts that stand below the fields of a class."""
+    body = ast.parse(textwrap.dedent(inspect.getsource(kind))).body[0]
+    assert isinstance(body, ast.ClassDef)
+    found: dict[str, str] = {}
+    field: str | None = None
+    for node in body.body:
+        if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+            field = node.target.id
+        elif field and isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            found[field] = inspect.cleandoc(str(node.value.value)).replace("\n", " ")
+            field = None
+        else:
+            field = None
+    return found

@@ -1,0 +1,167 @@
+"""Many witnesses, one stay: transfer, log and message about one pass of a board through a station go together.
+
+A board has come again when it had left, or was seen elsewhere in between. A second arrival, or a second piece
+of the same work, without either is suspect: a stale code read on another board looks the same.
+"""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime, timedelta
+from typing import Final
+
+from broker_bridge.trace.belief import Evidence, chain, inferred
+from broker_bridge.trace.value import Value
+from broker_bridge.trace.witnesses import Witness
+
+SKEW: Final = timedelta(seconds=60)
+"""How far two machines' clocks may differ while their statements are still laid side by side. Below the time a
+board needs to leave a station and come back; common practice, no source. Clocks that are further off have to be
+corrected before."""
+
+_SAME: Final = timedelta(seconds=1)
+"""Two statements of one arrival, one of them without fractions of a second."""
+
+
+class Stay(Value):
+    """The witnesses of one visit, before the visits are laid side by side."""
+
+    witnesses: tuple[Witness, ...]
+    suspect: str | None
+    """Why it may be another board."""
+
+    @property
+    def station(self) -> str | None:
+        """Where."""
+        return self.witnesses[0].station
+
+    @property
+    def first(self) -> datetime:
+        """The first sight of the board there."""
+        return min(witness.start for witness in self.witnesses)
+
+    @property
+    def last(self) -> datetime:
+        """The last sight of the board there."""
+        return max(witness.end for witness in self.witnesses)
+
+    def end(self, role: str) -> Witness | None:
+        """The witness of the arrival or departure: the surest, of equals the earliest."""
+        ends = [witness for witness in self.witnesses if witness.role == role]
+        sure = [witness for witness in ends if witness.belief.certainty == "observed"] or ends
+        return min(sure, key=_order) if sure else None
+
+
+def stays(witnesses: Iterable[Witness]) -> list[Stay]:
+    """The witnesses sorted into visits, ordered by the first sight of the board."""
+    ordered = sorted(witnesses, key=_order)
+    stations: dict[tuple[str | None, tuple[str, ...]], list[Witness]] = {}
+    for witness in ordered:
+        key = (witness.station, () if witness.station else witness.candidates)
+        stations.setdefault(key, []).append(witness)
+    found: list[Stay] = []
+    for key in sorted(stations, key=repr):
+        elsewhere = [w for w in ordered if w.station is not None and w.station != key[0]]
+        found.extend(_split(stations[key], elsewhere if key[0] else []))
+    return sorted(
+        _placed(found), key=lambda stay: (stay.first, stay.last, stay.station or "", repr(stay.witnesses[0]))
+    )
+
+
+def _split(witnesses: Sequence[Witness], elsewhere: Sequence[Witness]) -> Iterable[Stay]:
+    current: list[Witness] = []
+    suspect: str | None = None
+    for witness in witnesses:
+        again = _again(current, witness, elsewhere) if current else None
+        if again is not None:
+            yield Stay(tuple(current), suspect)
+            current, suspect = [], again or None
+        current.append(witness)
+    yield Stay(tuple(current), suspect)
+
+
+def _again(current: Sequence[Witness], witness: Witness, elsewhere: Sequence[Witness]) -> str | None:
+    """None: the same visit. Else a new one, and why it is suspect; empty when it is not."""
+    last = max(seen.end for seen in current)
+    departed = max((seen.end for seen in current if seen.role == "departed"), default=None)
+    if departed is not None and witness.start > departed:
+        same_clock = any(seen.statement.fact.source == witness.statement.fact.source for seen in current)
+        if witness.start > departed + SKEW or (witness.role == "arrived" and same_clock):
+            return ""
+        return None
+    if witness.role == "departed":
+        arrivals = [seen for seen in current if seen.role == "arrived"]
+        if any(seen.statement.fact.source == witness.statement.fact.source for seen in arrivals):
+            return None
+    if any(last + SKEW < other.start and other.end + SKEW < witness.start for other in elsewhere):
+        return ""
+    repeated = _repeated(current, witness)
+    if repeated and any(last < other.start and other.end < witness.start for other in elsewhere):
+        return ""
+    return repeated
+
+
+def _repeated(current: Sequence[Witness], witness: Witness) -> str | None:
+    if witness.role == "arrived":
+        for seen in current:
+            if seen.role != "arrived":
+                continue
+            apart = _SAME if seen.statement.fact.source == witness.statement.fact.source else SKEW
+            if witness.start - seen.start >= apart:
+                return "the same identifier arrived again with no departure between"
+    if witness.work is not None:
+        for seen in current:
+            if seen.work != witness.work or witness.start < seen.end or witness.start - seen.start < _SAME:
+                continue
+            if witness.attempt is not None and witness.attempt != seen.attempt:
+                continue
+            return "the same work was done again on the same identifier with no departure between"
+    return None
+
+
+def _placed(found: Sequence[Stay]) -> list[Stay]:
+    """Statements that know only candidates join the visit they fit, where exactly one does."""
+    placed = {index: stay for index, stay in enumerate(found) if stay.station is not None}
+    unplaced = [stay for stay in found if stay.station is None]
+    left: list[Stay] = []
+    for stay in unplaced:
+        fits = [
+            index
+            for index, other in placed.items()
+            if other.station in stay.witnesses[0].candidates
+            and other.first - SKEW <= stay.first
+            and stay.last <= other.last + SKEW
+        ]
+        if len(fits) == 1:
+            visit = placed[fits[0]]
+            joined = tuple(_candidate(witness, visit.station) for witness in stay.witnesses)
+            placed[fits[0]] = Stay(visit.witnesses + joined, visit.suspect)
+        else:
+            left.append(stay)
+    return [*placed.values(), *left]
+
+
+def _candidate(witness: Witness, station: str | None) -> Witness:
+    reason = f"one of {', '.join(witness.candidates)}; only at {station} was the board seen then"
+    probability = round(1 / max(len(witness.candidates), 1), 4)
+    return witness._replace(belief=chain(witness.belief, inferred(probability, reason)))
+
+
+def overlaps(found: Sequence[Stay]) -> list[tuple[Stay, Stay]]:
+    """Visits to different stations that cannot both be true: two places at once by more than clocks differ."""
+    pairs: list[tuple[Stay, Stay]] = []
+    for index, one in enumerate(found):
+        for other in found[index + 1 :]:
+            if one.station is None or other.station is None or one.station == other.station:
+                continue
+            if min(one.last, other.last) - max(one.first, other.first) > SKEW or _inside(one, other):
+                pairs.append((one, other))
+    return pairs
+
+
+def _inside(one: Stay, other: Stay) -> bool:
+    outer, inner = (one, other) if one.last - one.first >= other.last - other.first else (other, one)
+    return outer.first + SKEW < inner.first and inner.last + SKEW < outer.last
+
+
+def _order(witness: Witness) -> tuple[datetime, int, datetime, Evidence]:
+    rank = {"arrived": 0, "present": 1, "departed": 2}[witness.role]
+    return witness.start, rank, witness.end, witness.statement.evidence
