@@ -83,29 +83,35 @@ class Peer:
         for each in packets:
             self._writer.write(each)
 
-    async def receive(self) -> Packet:
-        """The next packet; pings are answered on the way. EOFError when the client has gone."""
+    async def pushed(self) -> None:
+        """Let the other side read what was sent so far, as far as one turn of the event loop allows."""
+        await self._writer.drain()
+        await asyncio.sleep(0)
+
+    async def receive(self, *, answer_pings: bool = True) -> Packet:
+        """The next packet, pings too; those are answered. EOFError when the client has gone."""
         async with asyncio.timeout(PATIENCE_S):
-            while True:
-                try:
-                    first = (await self._reader.readexactly(1))[0]
-                    length = shift = 0
-                    while True:
-                        digit = (await self._reader.readexactly(1))[0]
-                        length |= (digit & 0x7F) << shift
-                        shift += 7
-                        if not digit & 0x80:
-                            break
-                    body = await self._reader.readexactly(length)
-                except asyncio.IncompleteReadError:
-                    raise EOFError("the client has closed the connection") from None
-                if first >> 4 != PINGREQ:
-                    return Packet(first >> 4, first & 0x0F, body)
+            try:
+                first = (await self._reader.readexactly(1))[0]
+                length = shift = 0
+                while True:
+                    digit = (await self._reader.readexactly(1))[0]
+                    length |= (digit & 0x7F) << shift
+                    shift += 7
+                    if not digit & 0x80:
+                        break
+                body = await self._reader.readexactly(length)
+            except asyncio.IncompleteReadError:
+                raise EOFError("the client has closed the connection") from None
+            if first >> 4 == PINGREQ and answer_pings:
                 self.send(packet(PINGRESP, 0, b""))
+            return Packet(first >> 4, first & 0x0F, body)
 
     async def expect(self, kind: int) -> Packet:
         """The next packet, which has to be of this type."""
         received = await self.receive()
+        while received.kind == PINGREQ:
+            received = await self.receive()
         assert received.kind == kind, f"expected packet type {kind}, got {received}"
         return received
 
@@ -135,14 +141,20 @@ class Peer:
         codes = bytes([0x80 if refuse else 1] * len(self.filters))
         self.send(packet(SUBACK, 0, subscribe.body[:2] + codes))
 
-    async def gone(self) -> list[Packet]:
+    async def gone(self, *, answer_pings: bool = True) -> list[Packet]:
         """Wait until the client closes; what it sent before that."""
         received: list[Packet] = []
         while True:
             try:
-                received.append(await self.receive())
+                sent = await self.receive(answer_pings=answer_pings)
             except (EOFError, ConnectionError):
                 return received
+            if sent.kind != PINGREQ:
+                received.append(sent)
+
+    def finish(self) -> None:
+        """Close after the bytes sent so far have left."""
+        self._writer.close()
 
     def cut(self) -> None:
         """Close without a goodbye."""

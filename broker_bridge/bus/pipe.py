@@ -14,11 +14,12 @@ GOODBYE_S: Final = 1.0
 
 
 class Pipe(asyncio.Protocol):
-    """Give it to `loop.create_connection`, set `on_data` and `on_lost` before the next await."""
+    """Give it to `loop.create_connection`."""
 
-    def __init__(self) -> None:
-        self.on_data: Callable[[], None] = _nothing
-        self.on_lost: Callable[[str], None] = _nobody
+    def __init__(self, on_data: Callable[[], None], on_lost: Callable[[str], None]) -> None:
+        """`on_lost` is told why."""
+        self._on_data = on_data
+        self._on_lost = on_lost
         self.heard = time.monotonic()
         """When the last bytes came."""
         self._transport: asyncio.Transport | None = None
@@ -38,12 +39,12 @@ class Pipe(asyncio.Protocol):
         self.heard = time.monotonic()
         self._in = self._in[self._at :] + data if self._at < len(self._in) else data
         self._at = 0
-        self.on_data()
+        self._on_data()
 
     def connection_lost(self, error: Exception | None) -> None:
         if not self._gone.done():
             self._gone.set_result(None)
-        self.on_lost(f"the connection was lost: {error}" if error else "the broker closed the connection")
+        self._on_lost(f"the connection was lost: {error}" if error else "the broker closed the connection")
 
     # What the owner calls
 
@@ -104,9 +105,3 @@ class Pipe(asyncio.Protocol):
 
     def setblocking(self, flag: bool) -> None:
         """It never blocks."""
-
-
-def _nothing() -> None: ...
-
-
-def _nobody(reason: str) -> None: ...
