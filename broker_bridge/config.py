@@ -8,6 +8,7 @@ import json
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
+from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -27,6 +28,18 @@ def _root(value: str) -> str:
             "must be topic levels of letters, digits, - and _, without leading or trailing slash"
         )
     return value
+
+
+def _zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (LookupError, ValueError, OSError):
+        raise ValueError("is no time zone; use an IANA name such as Europe/Berlin") from None
+    return value
+
+
+Zone = Annotated[str, AfterValidator(_zone)]
+"""IANA name of a time zone."""
 
 
 class Section(BaseModel):
@@ -114,6 +127,8 @@ class FilesAdapter(_Adapter):
     """Polls in a row that size and time of a file must stay the same before it is read."""
     done_marker: str | None = None
     """Suffix of a marker file that says a file is complete, for instance .done."""
+    incomplete_after_s: Annotated[float, Field(gt=0)] = 600.0
+    """Seconds that a file without its stated end waits for it before it is read as it is, flagged."""
     after: Literal["leave", "delete", "move"] = "leave"
     """What happens to a file once its events are safe in the outbox and its bytes in the archive."""
     move_to: Path | None = None
@@ -128,7 +143,77 @@ class FilesAdapter(_Adapter):
         return self
 
 
-AnyAdapter = Annotated[FilesAdapter, Field(discriminator="kind")]
+class TransferMachine(Section):
+    """One machine on the vertical channel of IPC-HERMES-9852: it listens, the supervisor connects."""
+
+    station: Name
+    host: Annotated[str, Field(min_length=1, max_length=253)]
+    port: Annotated[int, Field(ge=1, le=65535)]
+    """SupervisorySystemPort of the machine's configuration. No default: the standard's is not settled."""
+    equipment: Text | None = None
+    lane: Lane | None = None
+    """The plant's number of its only lane, in place of what the machine states."""
+    machine_id: Text | None = None
+    """What it calls itself. Given: a board message of any other MachineId is rejected, not put on this station."""
+    zone: Zone | None = None
+    """Where its clock differs from the other machines'."""
+
+
+class TransferAdapter(_Adapter):
+    """A supervisor of machines that announce their boards by IPC-HERMES-9852. It listens and changes nothing."""
+
+    kind: Literal["transfer"]
+    machines: Annotated[tuple[TransferMachine, ...], Field(min_length=1)]
+    system_id: Text = "broker-bridge"
+    """What we call ourselves (SystemId)."""
+    version: Annotated[str, Field(pattern=r"^[1-9][0-9]{0,2}\.[0-9]{1,3}$")] = "1.6"
+    """The version of the standard we announce; 1.2 or later."""
+    announce: tuple[
+        Literal["FeatureConfiguration", "FeatureQueryHermesCapabilities", "FeatureSendHermesCapabilities"],
+        ...,
+    ] = ()
+    """Further features to announce. Which of them a machine wants to see before it lets itself be read is not
+    settled."""
+    read: tuple[Literal["configuration", "capabilities"], ...] = ()
+    """What to ask every machine for once it is connected."""
+    zone: Zone | None = None
+    """Zone of the machines' clocks: the wire states none. Absent: the offset from UTC that fits best is assumed."""
+    clock_tolerance_s: Annotated[float, Field(ge=0, le=86_400)] = 5.0
+    """Where a machine's time is further than this from ours, ours stands in."""
+    keep_alive_s: Annotated[float, Field(gt=0, le=3600)] = 10.0
+    """Seconds between signs of life. A machine that answers them proves that nothing was lost before."""
+    answer_s: Annotated[float, Field(gt=0, le=3600)] = 10.0
+    """Seconds a machine has to accept a connection, to describe itself and to answer a sign of life."""
+    silent_s: Annotated[float, Field(gt=0)] | None = None
+    """Silence after which a machine counts as gone. Absent: silence alone says nothing, as the standard's own
+    period is not settled."""
+    reconnect_first_s: Annotated[float, Field(gt=0, le=3600)] = 1.0
+    reconnect_longest_s: Annotated[float, Field(gt=0, le=3600)] = 60.0
+    labels: Literal["panel", "board"] | None = None
+    """What a barcode names where the message lists no sub-boards. Absent: a label, of which is not known."""
+    positions: Literal["machine", "plant"] = "machine"
+    """Whose numbering the positions of sub-boards follow. Only the plant's are joined with other sources'."""
+    board_ids: Literal["guid", "any"] = "guid"
+    """`any`: take a BoardId for unique even where it is no GUID, against the standard."""
+    placeholders: tuple[Text, ...] = (
+        "NOREAD", "NO READ", "NO_READ", "NOBARCODE", "NONE", "NULL", "N/A", "NA", "ERROR", "UNKNOWN", "DUMMY",
+    )  # fmt: skip
+    """Barcodes that are none, in any case of letters (common practice, no source); so is one character repeated."""
+
+    @model_validator(mode="after")
+    def _places_stand_with_the_machines(self) -> "TransferAdapter":
+        for key in ("station", "equipment", "lane"):
+            if getattr(self, key) is not None:
+                raise ValueError(f"{key} stands with each of the machines here, not with the adapter")
+        stations = [machine.station for machine in self.machines]
+        if twice := {station for station in stations if stations.count(station) > 1}:
+            raise ValueError(f"two machines stand at station {min(twice)!r}")
+        if self.reconnect_longest_s < self.reconnect_first_s:
+            raise ValueError("reconnect_longest_s is below reconnect_first_s")
+        return self
+
+
+AnyAdapter = Annotated[FilesAdapter | TransferAdapter, Field(discriminator="kind")]
 
 
 class Settings(Section):

@@ -1,0 +1,394 @@
+"""One connection to one machine, from the handshake to its end.
+
+It only listens: what it may send stands in `SENT`, and nothing there changes what a machine does.
+"""
+
+import asyncio
+import contextlib
+import logging
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import count
+from typing import Final
+
+from broker_bridge.adapters.base import Statement
+from broker_bridge.adapters.transfer.adapter.answers import described, read_out
+from broker_bridge.adapters.transfer.adapter.keeper import Keeper
+from broker_bridge.adapters.transfer.adapter.ledger import Connected, Disconnected, Heard, Told
+from broker_bridge.adapters.transfer.adapter.roster import Roster
+from broker_bridge.adapters.transfer.mapping import Mapper
+from broker_bridge.adapters.transfer.protocol import (
+    CheckAlive,
+    CurrentConfiguration,
+    Feature,
+    GetConfiguration,
+    KeepAlive,
+    Message,
+    Notification,
+    NotificationCode,
+    Pending,
+    QueryHermesCapabilities,
+    Received,
+    Role,
+    SendHermesCapabilities,
+    Severity,
+    SupervisoryServiceDescription,
+    VerticalConnection,
+)
+from broker_bridge.config import TransferAdapter, TransferMachine
+from broker_bridge.errors import LocalProtocolError, RemoteProtocolError, SourceUnavailable
+
+log = logging.getLogger(__name__)
+
+SENT: Final = (
+    SupervisoryServiceDescription,
+    CheckAlive,
+    Notification,
+    GetConfiguration,
+    QueryHermesCapabilities,
+)
+"""All that a machine ever gets from us."""
+
+IN_FLIGHT: Final = timedelta(seconds=5)
+"""How long something a machine said may have been under way, where it does not answer signs of life: common
+practice in a plant's network, no source."""
+
+_NOTE_EVERY: Final = timedelta(seconds=5)
+_READ_BYTES: Final = 65_536
+_MAX_UNSENT: Final = 65_536
+_CLOSE_S: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What the sessions of one machine share."""
+
+    config: TransferAdapter
+    machine: TransferMachine
+    mapper: Mapper
+    keeper: Keeper
+    roster: Roster
+    tally: Callable[..., None]
+    clock: Callable[[], datetime]
+
+
+class Session:
+    """Make one for each attempt to connect; `run` is its whole life."""
+
+    def __init__(self, around: Surroundings) -> None:
+        self._around = around
+        self._config = around.config
+        self._station = around.machine.station
+        self._name = f"{around.machine.host}:{around.machine.port}"
+        self._core = VerticalConnection(Role.SUPERVISOR)
+        self._positions = count(1)
+        self._generation = ""
+        self._stream: asyncio.StreamWriter | None = None
+        self._keep_alive: KeepAlive | None = None
+        self._opened_at = 0.0
+        self._heard_at = 0.0
+        self._answers = False
+        self._proven: datetime | None = None
+        """Nothing said before this moment is still under way. None: the machine has not described itself yet."""
+        self._noted: datetime | None = None
+        self._lost: int | None = None
+
+    async def run(self) -> str:
+        """Connect and listen until the connection ends; returns why it did."""
+        loop = asyncio.get_running_loop()
+        try:
+            reader, stream = await self._connect()
+        except SourceUnavailable as error:
+            return str(error)
+        self._stream = stream
+        self._generation = self._around.keeper.generation(self._around.clock())
+        self._opened_at = self._heard_at = loop.time()
+        try:
+            self._send(description(self._config))
+            await self._listen(reader)
+        except RemoteProtocolError as error:
+            reason = f"it broke the protocol: {error}"
+            self._refuse(str(error))
+        except SourceUnavailable as error:
+            reason = str(error)
+        except OSError as error:
+            reason = f"the connection broke: {error.strerror or error}"
+        finally:
+            self._take_rest()
+            await _close(stream)
+        if self._proven is not None:
+            await self._gone(reason)
+        return reason
+
+    # -- the socket ---------------------------------------------------------------------------------------
+
+    async def _connect(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        machine, limit = self._around.machine, self._config.answer_s
+        try:
+            async with asyncio.timeout(limit):
+                reader, stream = await asyncio.open_connection(machine.host, machine.port)
+        except TimeoutError:
+            raise SourceUnavailable(f"{self._name} does not answer within {limit:g} s") from None
+        except (OSError, UnicodeError) as error:
+            raise SourceUnavailable(f"{self._name} cannot be reached: {error}") from error
+        _watch(stream.get_extra_info("socket"), limit)
+        return reader, stream
+
+    async def _listen(self, reader: asyncio.StreamReader) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            data: bytes | None = None
+            try:
+                async with asyncio.timeout_at(self._due_at()):
+                    data = await reader.read(_READ_BYTES)
+            except TimeoutError as error:
+                if error.errno is not None:  # not ours: the system gave the connection up
+                    raise
+            if data is not None:
+                self._heard_at = loop.time()
+                self._core.receive_data(data)
+                self._take_messages()
+                if not data:
+                    raise SourceUnavailable("it closed the connection")
+            self._on_time(loop.time())
+
+    def _send(self, message: Message) -> None:
+        if not isinstance(message, SENT):
+            raise LocalProtocolError(
+                f"{type(message).__name__} is not ours to send: this adapter only listens"
+            )
+        if self._stream is None:  # what is read now was left over when the connection ended
+            return
+        raw = self._core.send(message, self._around.clock().astimezone())
+        if self._stream.transport.get_write_buffer_size() > _MAX_UNSENT:
+            raise SourceUnavailable("it does not take what we send")
+        self._stream.write(raw)
+
+    def _refuse(self, why: str) -> None:
+        notice = Notification(
+            notification_code=NotificationCode.PROTOCOL_ERROR,
+            severity=Severity.FATAL,
+            description=_plain(why),
+        )
+        if self._core.may_send(Notification):
+            with contextlib.suppress(SourceUnavailable):
+                self._send(notice)
+
+    # -- time ---------------------------------------------------------------------------------------------
+
+    def _due_at(self) -> float:
+        """When `_on_time` has something to do next."""
+        dues = []
+        if self._keep_alive is None:
+            dues.append(self._opened_at + self._config.answer_s)
+        else:
+            dues.append(self._keep_alive.due_at)
+            if self._keep_alive.unanswered_since is not None:
+                dues.append(self._keep_alive.unanswered_since + self._config.answer_s)
+        if self._config.silent_s is not None:
+            dues.append(self._heard_at + self._config.silent_s)
+        return min(dues)
+
+    def _on_time(self, now: float) -> None:
+        limit, silent = self._config.answer_s, self._config.silent_s
+        if silent is not None and now >= self._heard_at + silent:
+            raise SourceUnavailable(f"it has been silent for {silent:g} s")
+        if self._keep_alive is None:
+            if now >= self._opened_at + limit:
+                raise SourceUnavailable(f"it did not describe itself within {limit:g} s")
+            return
+        since = self._keep_alive.unanswered_since
+        if since is not None and now >= since + limit:
+            raise SourceUnavailable(f"it did not answer a sign of life within {limit:g} s")
+        if check := self._keep_alive.due(now, peer_answers=self._answers):
+            self._send(check)
+
+    # -- messages -----------------------------------------------------------------------------------------
+
+    def _take_messages(self) -> None:
+        """Take all that is there, also behind something broken, and raise the first RemoteProtocolError then."""
+        broken: RemoteProtocolError | None = None
+        while True:
+            try:
+                received = self._core.next_message()
+            except RemoteProtocolError as error:
+                now = self._around.clock()
+                self._tell((self._around.mapper.broken(error, now),), error.raw, now)
+                broken = broken or error
+                continue
+            if isinstance(received, Pending):
+                break
+            self._take(received, self._around.clock())
+        if broken is not None:
+            raise broken
+
+    def _take_rest(self) -> None:
+        """What lies here when the connection ends, the beginning of a message perhaps."""
+        self._stream = None
+        self._core.receive_data(b"")
+        with contextlib.suppress(RemoteProtocolError):
+            self._take_messages()
+
+    def _take(self, received: Received, now: datetime) -> None:
+        message = received.message
+        if isinstance(message, CheckAlive):
+            self._alive(message, now)
+            return
+        if isinstance(message, SupervisoryServiceDescription) and self._proven is None:
+            self._described(message, now)
+        elif isinstance(message, CurrentConfiguration | SendHermesCapabilities):
+            self._around.roster.note(self._station, type(message).__name__, read_out(message))
+        self._prove(now)
+        statements = self._around.mapper.statements(received, now)
+        if statements:
+            self._tell(statements, received.raw, now)
+            self._note_clock(statements)
+        else:
+            self._around.tally(messages_without_board=1)
+            self._note_heard(now)
+
+    def _tell(self, statements: tuple[Statement, ...], raw: bytes, now: datetime) -> None:
+        position = next(self._positions)
+        item = Told(
+            station=self._station,
+            generation=self._generation,
+            position=position,
+            at=now,
+            lost=self._lost,
+            statements=statements,
+            raw=raw,
+            rawname=self._name,
+            heard=self._proven,
+        )
+        if self._around.keeper.offer(item):
+            self._lost = None
+            self._noted = self._proven
+        else:
+            self._lost = position if self._lost is None else self._lost
+            self._around.tally(messages_lost=1)
+
+    def _described(self, message: SupervisoryServiceDescription, now: datetime) -> None:
+        monotonic = asyncio.get_running_loop().time()
+        self._keep_alive = KeepAlive(period=self._config.keep_alive_s, now=monotonic)
+        self._answers = Feature.CHECK_ALIVE_RESPONSE in message.supported_features
+        self._opened_at = monotonic
+        self._proven = self._noted = now
+        how = described(message)
+        self._around.keeper.put(
+            Connected(
+                station=self._station,
+                generation=self._generation,
+                position=next(self._positions),
+                at=now,
+                lost=self._lost,
+                peer=message.system_id[:512],
+                detail=how,
+            )
+        )
+        self._lost = None
+        self._around.roster.connected(self._station, how, now)
+        self._around.tally(connections=1)
+        log.info("%s: connected to %s, %s", self._station, self._name, how)
+        for question in (GetConfiguration, QueryHermesCapabilities):
+            if _QUESTIONS[question] in self._config.read and self._core.may_send(question):
+                self._send(question())
+
+    def _alive(self, message: CheckAlive, now: datetime) -> None:
+        asked = self._keep_alive.unanswered_since if self._keep_alive is not None else None
+        if asked is not None and self._keep_alive is not None and self._keep_alive.received(message):
+            # Its answer came behind everything it had said before our question reached it.
+            self._proven = now - timedelta(seconds=asyncio.get_running_loop().time() - asked)
+        elif answer := self._core.answer_to(message):
+            self._send(answer)
+        self._prove(now)
+        self._note_heard(now)
+
+    def _prove(self, now: datetime) -> None:
+        """Where no question is answered, a message proves that little of before can still be under way."""
+        if self._proven is None or self._answers:
+            return
+        if asyncio.get_running_loop().time() - self._opened_at > IN_FLIGHT.total_seconds():
+            self._proven = now - IN_FLIGHT
+
+    def _note_heard(self, now: datetime) -> None:
+        if self._proven is None or self._noted is None or abs(self._proven - self._noted) < _NOTE_EVERY:
+            return
+        item = Heard(
+            station=self._station,
+            generation=self._generation,
+            position=next(self._positions),
+            at=now,
+            lost=self._lost,
+            heard=self._proven,
+        )
+        if self._around.keeper.offer(item):
+            self._lost = None
+            self._noted = self._proven
+
+    def _note_clock(self, statements: tuple[Statement, ...]) -> None:
+        suspect = any("clock_suspect" in statement.data.origin.flags for statement in statements)
+        limit = f"{self._config.clock_tolerance_s:g} s"
+        text = (
+            f"its clock is more than {limit} off or its messages are late, so ours stands in"
+            if suspect
+            else ""
+        )
+        self._around.roster.note(self._station, "clock", text)
+
+    async def _gone(self, reason: str) -> None:
+        log.warning("%s: no longer connected to %s: %s", self._station, self._name, reason)
+        position = next(self._positions)
+        gone = Disconnected(
+            station=self._station,
+            generation=self._generation,
+            position=position,
+            at=self._around.clock(),
+            lost=self._lost,
+            detail=_plain(reason),
+        )
+        await self._around.keeper.put(gone).wait()
+
+
+_QUESTIONS: Final[dict[type[Message], str]] = {
+    GetConfiguration: "configuration",
+    QueryHermesCapabilities: "capabilities",
+}
+
+
+def description(config: TransferAdapter) -> SupervisoryServiceDescription:
+    """What we say about ourselves: that we want to hear of boards, and answer signs of life."""
+    return SupervisoryServiceDescription(
+        system_id=config.system_id,
+        version=config.version,
+        supported_features=frozenset(
+            {
+                Feature.BOARD_TRACKING,
+                Feature.CHECK_ALIVE_RESPONSE,
+                *(Feature(name) for name in config.announce),
+            }
+        ),
+    )
+
+
+def _watch(sock: socket.socket, limit_s: float) -> None:
+    """Let the system give up a connection on which nothing is acknowledged, where it can."""
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    if hasattr(socket, "TCP_USER_TIMEOUT"):
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, max(1, int(limit_s * 1000)))
+
+
+async def _close(stream: asyncio.StreamWriter) -> None:
+    """Close it, giving a last message a moment to leave."""
+    stream.close()
+    try:
+        async with asyncio.timeout(_CLOSE_S):
+            await stream.wait_closed()
+    except OSError:  # a time-out is one
+        stream.transport.abort()
+
+
+def _plain(text: str) -> str:
+    """A text that fits into a message and an event."""
+    return "".join(sign if sign.isprintable() else "?" for sign in text)[:1000]
