@@ -129,6 +129,8 @@ class FilesAdapter(_Adapter):
     """Suffix of a marker file that says a file is complete, for instance .done."""
     incomplete_after_s: Annotated[float, Field(gt=0)] = 600.0
     """Seconds that a file without its stated end waits for it before it is read as it is, flagged."""
+    incomplete_after_s: Annotated[float, Field(gt=0)] = 600.0
+    """Seconds that a file without its stated end waits for it before it is read as it is, flagged."""
     after: Literal["leave", "delete", "move"] = "leave"
     """What happens to a file once its events are safe in the outbox and its bytes in the archive."""
     move_to: Path | None = None

@@ -17,14 +17,19 @@ _ZSTD: Final = b"\x28\xb5\x2f\xfd"
 _CHUNK: Final = 2**20
 
 
-class ContentError(SourceError):
-    """A file's content cannot be had: too large, or its compression is damaged or not yet complete."""
+class ContentTooLarge(SourceError):
+    """There are more bytes than may be read."""
+
+
+class Unfinished(SourceError):
+    """The compressed bytes end too early or are damaged: the file may still be written."""
 
 
 def decompressed(raw: bytes, most: int) -> bytes:
     """The plain bytes of gzip, zstd or uncompressed content.
 
-    Raises ContentError when there are more than `most` of them or when the compressed bytes end too early.
+    Raises ContentTooLarge when there are more than `most` of them, Unfinished when the compressed bytes end too
+    early or are damaged.
     """
     try:
         if raw.startswith(_GZIP):
@@ -32,7 +37,7 @@ def decompressed(raw: bytes, most: int) -> bytes:
         elif raw.startswith(_ZSTD):
             raw = _unzstd(raw, most)
     except (zlib.error, zstandard.ZstdError) as error:
-        raise ContentError(f"its compression is damaged: {error}") from None
+        raise Unfinished(f"its compression is damaged: {error}") from None
     if len(raw) > most:
         raise _too_large(most)
     return raw
@@ -54,8 +59,8 @@ def generation_of(digest: str, values: dict[str, str]) -> str:
     return hashlib.sha256(f"{digest}\x00{told}".encode("utf-8", "surrogatepass")).hexdigest()[:32]
 
 
-def _too_large(most: int) -> ContentError:
-    return ContentError(f"it holds more than {most} bytes (max_file_mb)")
+def _too_large(most: int) -> ContentTooLarge:
+    return ContentTooLarge(f"it holds more than {most} bytes (max_file_mb)")
 
 
 def _gunzip(raw: bytes, most: int) -> bytes:
@@ -70,7 +75,7 @@ def _gunzip(raw: bytes, most: int) -> bytes:
             if not inflate.eof and not inflate.unconsumed_tail:
                 break
         if not inflate.eof:
-            raise ContentError("its gzip content ends too early")
+            raise Unfinished("its gzip content ends too early")
         raw = inflate.unused_data.lstrip(b"\x00")  # some tools pad members to a block
     return bytes(out)
 
@@ -87,5 +92,5 @@ def _unzstd(raw: bytes, most: int) -> bytes:
                 raw = inflate.unused_data + raw[at + 65536 :]
                 break
         else:
-            raise ContentError("its zstd content ends too early")
+            raise Unfinished("its zstd content ends too early")
     return bytes(out)

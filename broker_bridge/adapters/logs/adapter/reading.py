@@ -3,12 +3,13 @@
 This is what the drop folder, the retry of archived bytes, previews, backfills and drives in virtual time share.
 """
 
-from collections.abc import Iterator
+import os
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from broker_bridge.adapters.base import Taking
+from broker_bridge.adapters.base import Statement, Taking
 from broker_bridge.adapters.logs.adapter.content import generation_of, plain_name
 from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mapping
 from broker_bridge.adapters.logs.mapping.mapper import Document, Mapper, Place
@@ -17,6 +18,8 @@ from broker_bridge.adapters.logs.mapping.values import FieldError, Typed, Values
 from broker_bridge.adapters.logs.protocol.readers import can_be_incomplete, open_reader
 from broker_bridge.adapters.logs.protocol.record import END, NEED_DATA, NativeRecord, Refused, digest_of
 from broker_bridge.errors import ConfigError
+from broker_bridge.events.base import Origin, Raw
+from broker_bridge.events.source import SourceRejected
 
 _CHUNK: Final = 64 * 1024
 
@@ -36,17 +39,26 @@ class Reading:
     """One pass over one file's content. Iterate over it once; then look at the counters."""
 
     def __init__(
-        self, mapping: Compiled, content: bytes, name: str, *, place: Place, modified: datetime
+        self,
+        mapping: Compiled,
+        content: bytes,
+        name: str,
+        *,
+        place: Place,
+        modified: datetime,
+        generation: str | None = None,
     ) -> None:
         self._mapping = mapping
-        self._content = content
+        self._place = place
+        self.content = content
+        self.modified = modified
         self.name = plain_name(name)
         self.digest = digest_of(content)
         """SHA-256 of the content."""
         self._name_error: FieldError | None = None
         values = self._values(modified)
-        used = {key: _told(values[key]) for key in mapping.uses_of_file if key in values}
-        self.generation = generation_of(self.digest, used)
+        self._file_values = values
+        self.generation = generation or self.generation_under(mapping.uses_of_file)
         """Names this content in event ids: the first 32 hexadecimal digits of a hash."""
         self.complete = self._ends_properly()
         """Whether the content ends as the mapping says a complete file does; if not, its events say so."""
@@ -58,6 +70,22 @@ class Reading:
     def counters(self) -> dict[str, int]:
         """What the records became; module mapper names the keys."""
         return self._mapper.counters
+
+    def generation_under(self, uses: Iterable[str]) -> str:
+        """The generation of this content for a mapping that takes these values from the file's name and time."""
+        values = self._file_values
+        return generation_of(self.digest, {key: _told(values[key]) for key in uses if key in values})
+
+    def with_generation(self, generation: str) -> "Reading":
+        """The same content under the generation which an earlier mapping gave it."""
+        return Reading(
+            self._mapping,
+            self.content,
+            self.name,
+            place=self._place,
+            modified=self.modified,
+            generation=generation,
+        )
 
     def _values(self, modified: datetime) -> Values:
         try:
@@ -79,7 +107,7 @@ class Reading:
 
     def __iter__(self) -> Iterator[Taking]:
         if self._name_error is not None:
-            yield self._mapper.reject_document(self._name_error, self._content)
+            yield self._mapper.reject_document(self._name_error, self.content)
             return
         for item in self.records():
             if isinstance(item, (NativeRecord, Refused)):
@@ -89,7 +117,7 @@ class Reading:
     def records(self) -> Iterator[NativeRecord | Refused]:
         """The native records and refusals of the content, in order."""
         reader = open_reader(self._mapping.file.reader)
-        view = memoryview(self._content)
+        view = memoryview(self.content)
         for at in range(0, len(view), _CHUNK):
             reader.receive_data(bytes(view[at : at + _CHUNK]))
             while isinstance(item := reader.next_record(), (NativeRecord, Refused)):
@@ -112,13 +140,45 @@ def read_bytes(
     station: str | None = None,
     equipment: str | None = None,
     lane: int | None = None,
+    generation: str | None = None,
 ) -> Reading:
     """One file's decompressed content as takings, in the order in which they are complete.
 
     `name` is the file's name without folder; `modified` its time of last change, which counts only where the
-    mapping uses it. Never raises for what the content holds: what cannot be mapped is a SourceRejected taking.
+    mapping uses it; `generation` is stated only where an earlier reading has fixed it. Never raises for what the
+    content holds: what cannot be mapped is a SourceRejected taking.
     """
-    return Reading(mapping, content, name, place=Place(adapter, station, equipment, lane), modified=modified)
+    place = Place(adapter, station, equipment, lane)
+    return Reading(mapping, content, name, place=place, modified=modified, generation=generation)
+
+
+def unread(
+    mapping: Compiled,
+    digest: str,
+    size: int,
+    name: str,
+    reason: str,
+    *,
+    adapter: str,
+    modified: datetime,
+    station: str | None = None,
+    archived: bool,
+) -> Taking:
+    """The one taking of a file whose content cannot be had at all; `digest` is that of its bytes as they lie there."""
+    raw = Raw(hash=digest, size=size, archived=digest if archived else None)
+    data = SourceRejected(
+        station=station,
+        reason=f"the file cannot be read: {reason}",
+        place="whole file",
+        code="unreadable",
+        origin=Origin(adapter=adapter, raw=raw, time_means="saved"),
+    )
+    return Taking(f"unread-{digest[:32]}", 0, mapping.revision, (Statement(data, modified),), name)
+
+
+def shown(name: str) -> str:
+    """A file name as text: bytes that are none are written as escapes."""
+    return os.fsencode(name).decode("utf-8", "backslashreplace")
 
 
 def _told(value: Typed) -> str:

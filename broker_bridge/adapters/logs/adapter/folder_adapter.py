@@ -1,0 +1,59 @@
+"""The adapter of kind `files`: a drop folder, its mapping, and people's requests, until cancelled."""
+
+import asyncio
+from pathlib import Path
+
+from broker_bridge.adapters.base import SourceWriter
+from broker_bridge.adapters.logs.adapter.batch import Sleep
+from broker_bridge.adapters.logs.adapter.ledger import (
+    MAPPINGS,
+    MappingState,
+    dump_mapping,
+    load_mapping_state,
+)
+from broker_bridge.adapters.logs.adapter.reading import load_mapping
+from broker_bridge.adapters.logs.adapter.retry import answer_requests
+from broker_bridge.adapters.logs.adapter.watch import Watch
+from broker_bridge.adapters.logs.mapping.compiled import Compiled
+from broker_bridge.config import FilesAdapter
+from broker_bridge.errors import ConfigError, SourceUnavailable, StoreUnavailable
+
+
+class FolderAdapter:
+    """A source of kind `files`. Making one raises ConfigError when its mapping cannot be used."""
+
+    def __init__(self, config: FilesAdapter, *, sleep: Sleep = asyncio.sleep) -> None:
+        self._config = config
+        self._sleep = sleep
+        self._mapping = load_mapping(config.mapping)
+
+    async def run(self, writer: SourceWriter) -> None:
+        """Read the folder for ever. Raises ConfigError when a changed mapping kept its revision."""
+        await check_revision(self._mapping, writer, self._config.mapping)
+        uses = {load_mapping_state(value).uses for value in (await writer.states(MAPPINGS)).values()}
+        watch = Watch(self._config, self._mapping, writer, sorted(uses), self._sleep)
+        while True:
+            pause = self._config.poll_s
+            try:
+                await answer_requests(writer, self._mapping, self._config, self._sleep)
+                pause = await watch.cycle()
+            except SourceUnavailable as error:
+                writer.report("away", str(error))
+            except StoreUnavailable as error:
+                writer.report("waiting", str(error))
+            # Even a pause of nothing lets other sources of this process work.
+            await self._sleep(pause)
+
+
+async def check_revision(mapping: Compiled, writer: SourceWriter, path: Path) -> None:
+    """Note the mapping's revision. Raises ConfigError when another content had this revision before."""
+    key = f"{MAPPINGS}{mapping.revision}"
+    known = await writer.state(key)
+    if known is None:
+        state = MappingState(mapping.hash, tuple(sorted(mapping.uses_of_file)))
+        await writer.take([], {key: dump_mapping(state)})
+    elif load_mapping_state(known).hash != mapping.hash:
+        raise ConfigError(
+            f"{path}: revision = {mapping.revision}: the mapping has changed, but its revision has not; raise it"
+            f" to {mapping.revision + 1}, so that what it gives can replace what it gave before"
+        )

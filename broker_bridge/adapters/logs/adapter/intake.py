@@ -1,0 +1,183 @@
+"""One content -> the outbox: takings in chunks, each in one transaction with how far the content is read.
+
+A content that was read before gives nothing, unless the mapping's revision has risen: then its records are given
+again at the new revision, and a record that gives nothing any more is retracted.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from typing import Final
+
+from broker_bridge.adapters.base import SourceWriter, Statement, Taking
+from broker_bridge.adapters.logs.adapter.ledger import (
+    FILES,
+    FileState,
+    dump_file,
+    dump_positions,
+    load_file,
+    load_positions,
+    positions_key,
+    positions_prefix,
+    revision_of,
+)
+from broker_bridge.adapters.logs.adapter.reading import Reading
+from broker_bridge.adapters.logs.mapping.compiled import Compiled
+from broker_bridge.events.base import Origin
+from broker_bridge.events.source import SourceRetracted
+
+CHUNK: Final = 300
+"""Takings that are kept together: enough to make the disk flush cheap, few enough to fit below a ceiling."""
+
+
+@dataclass(slots=True)
+class Step:
+    """Takings and the read state that goes with them: kept together or not at all."""
+
+    takings: list[Taking]
+    state: dict[str, bytes | None]
+    weight: int = 0
+    """Bytes of content behind it, so that steps waiting in memory stay few."""
+    halves: "Callable[[], tuple[Step, Step]] | None" = None
+    """The same in two steps, where it may be too much for one transaction."""
+
+
+class Intake:
+    """Reads contents for one source."""
+
+    def __init__(
+        self,
+        mapping: Compiled,
+        writer: SourceWriter,
+        adapter: str,
+        earlier_uses: Iterable[tuple[str, ...]] = (),
+    ) -> None:
+        self._earlier_uses = tuple(earlier_uses)
+        self._mapping = mapping
+        self._writer = writer
+        self._adapter = adapter
+
+    async def file_state(self, generation: str, pending: Mapping[str, bytes | None]) -> FileState | None:
+        """How far a generation has been read; None when it never was. `pending`: state that is not yet kept."""
+        key = FILES + generation
+        value = pending[key] if key in pending else await self._writer.state(key)
+        return load_file(value) if value is not None else None
+
+    async def settle(
+        self, reading: Reading, pending: Mapping[str, bytes | None]
+    ) -> tuple[Reading, FileState | None]:
+        """The reading under the generation by which its content is known already, and how far it has been read.
+
+        A mapping of another revision may have taken other values from the file's name into the generation; the
+        content keeps the generation it got first, or all its events would stand twice.
+        """
+        known = await self.file_state(reading.generation, pending)
+        if known is not None:
+            return reading, known
+        for uses in self._earlier_uses:
+            generation = reading.generation_under(uses)
+            if generation != reading.generation:
+                known = await self.file_state(generation, pending)
+                if known is not None:
+                    return reading.with_generation(generation), known
+        return reading, None
+
+    async def begin(
+        self, reading: Reading, known: FileState | None, extra: Mapping[str, bytes | None]
+    ) -> "Work | None":
+        """The work that a content still needs, None when it needs none. Archives the content first.
+
+        `extra` is read state that is kept together with the last takings.
+        """
+        revision = self._mapping.revision
+        if known is not None and (known.revision > revision or (known.revision == revision and known.done)):
+            return None
+        await self._writer.archive(reading.content)
+        taken, earlier = 0, set[int]()
+        stale: list[str] = []
+        if known is not None:
+            chunks = await self._writer.states(positions_prefix(reading.generation))
+            stale = [key for key in chunks if revision_of(key) < revision]
+            earlier = load_positions(chunks[key] for key in stale)
+            taken = known.taken if known.revision == revision else 0
+        return Work(self._mapping, self._adapter, reading, taken, earlier, stale, extra)
+
+
+class Work:
+    """One pass over a content. `taken`: takings of it that are kept already and are not given again."""
+
+    def __init__(
+        self,
+        mapping: Compiled,
+        adapter: str,
+        reading: Reading,
+        taken: int,
+        earlier: set[int],
+        stale: Sequence[str],
+        extra: Mapping[str, bytes | None],
+    ) -> None:
+        self._revision = mapping.revision
+        self._adapter = adapter
+        self._reading = reading
+        self._takings: Iterator[Taking] = iter(reading)
+        self._skip = taken
+        self._taken = 0
+        self._earlier = earlier
+        self._at_last: dict[str, bytes | None] = {**dict.fromkeys(stale), **extra}
+        self.retracted = 0
+
+    def next_step(self) -> tuple[Step, bool]:
+        """The next takings with their read state, and whether they are the last. Blocks: call it in a thread."""
+        for taking in islice(self._takings, self._skip):
+            self._earlier.discard(taking.position)
+            self._taken += 1
+        self._skip = 0
+        takings = list(islice(self._takings, CHUNK))
+        self._earlier.difference_update(taking.position for taking in takings)
+        last = len(takings) < CHUNK
+        made = self._step(takings, self._taken, self._retractions() if last else [], last)
+        self._taken += len(takings)
+        return made, last
+
+    def _step(self, takings: Sequence[Taking], start: int, retractions: Sequence[Taking], last: bool) -> Step:
+        reading = self._reading
+        state: dict[str, bytes | None] = {}
+        if takings:
+            key = positions_key(reading.generation, self._revision, start)
+            state[key] = dump_positions([taking.position for taking in takings])
+        if last:
+            state.update(self._at_last)
+        state[FILES + reading.generation] = dump_file(self._state(start + len(takings), last))
+
+        def halves() -> tuple[Step, Step]:
+            middle = len(takings) // 2
+            return (
+                self._step(takings[:middle], start, [], False),
+                self._step(takings[middle:], start + middle, retractions, last),
+            )
+
+        return Step(
+            [*takings, *retractions],
+            state,
+            len(reading.content) if last else 0,
+            halves if len(takings) > 1 else None,
+        )
+
+    def _state(self, taken: int, done: bool) -> FileState:
+        reading = self._reading
+        return FileState(
+            self._revision, taken, done, reading.digest, reading.name, reading.modified.isoformat()
+        )
+
+    def _retractions(self) -> list[Taking]:
+        reading = self._reading
+        self.retracted = len(self._earlier)
+        data = SourceRetracted(
+            reason=f"revision {self._revision} of the mapping gives no event for this record",
+            origin=Origin(adapter=self._adapter, time_means="saved"),
+        )
+        statement = Statement(data, reading.modified)
+        return [
+            Taking(reading.generation, position, self._revision, (statement,), reading.name)
+            for position in sorted(self._earlier)
+        ]

@@ -1,0 +1,271 @@
+"""The watch over a drop folder: one listing after the other, and what is done with what lies there.
+
+A file is touched only after its events are safe in the outbox and its bytes in the archive. Identity may be wrong
+on shares, so ids make reading again harmless; passing over is never harmless, so on doubt a file is read again.
+"""
+
+import asyncio
+import time
+from collections.abc import Sequence
+from typing import Final
+
+from broker_bridge.adapters.base import SourceWriter
+from broker_bridge.adapters.logs.adapter.after import After
+from broker_bridge.adapters.logs.adapter.batch import Batch, Sleep
+from broker_bridge.adapters.logs.adapter.content import ContentTooLarge, Unfinished, decompressed
+from broker_bridge.adapters.logs.adapter.folder import Changed, Folder, Found, Listing, Locked
+from broker_bridge.adapters.logs.adapter.intake import Intake, Step
+from broker_bridge.adapters.logs.adapter.ledger import (
+    FILES,
+    FOLDER,
+    SEEN,
+    FileState,
+    Seen,
+    dump_file,
+    dump_seen,
+    load_seen,
+    name_of,
+    seen_key,
+)
+from broker_bridge.adapters.logs.adapter.readiness import Parking, Readiness
+from broker_bridge.adapters.logs.adapter.reading import Reading, read_bytes, shown, unread
+from broker_bridge.adapters.logs.mapping.compiled import Compiled
+from broker_bridge.config import FilesAdapter
+
+_FILES_A_CYCLE: Final = 1000
+"""Files read between two listings, the oldest first: the next listing shows what has changed meanwhile."""
+_IDLE_SHARE: Final = 25
+"""An idle folder is listed so seldom that listing takes at most 1/25 of the time: 100,000 files may lie there."""
+
+
+class Watch:
+    """Looks at the folder of one source. `cycle` is one look."""
+
+    def __init__(
+        self,
+        config: FilesAdapter,
+        mapping: Compiled,
+        writer: SourceWriter,
+        earlier_uses: Sequence[tuple[str, ...]] = (),
+        sleep: Sleep = asyncio.sleep,
+    ) -> None:
+        self._config = config
+        self._mapping = mapping
+        self._writer = writer
+        self._folder = Folder(config.folder, config.pattern, config.done_marker)
+        self._most = int(config.max_file_mb * 2**20)
+        self._readiness = Readiness(config.stable_polls, config.done_marker is not None)
+        self._parking = Parking(config.incomplete_after_s)
+        self._intake = Intake(mapping, writer, config.name, earlier_uses)
+        self._batch = Batch(writer, sleep)
+        self._after = After(config, self._folder, writer)
+        self._safe_soon: list[Found] = []
+        self._seen: dict[str, Seen] = {}
+        self._device: int | None = None
+        self._started = False
+        self._read_again: set[str] | None = set() if config.start == "beginning" else None
+        self._told: set[str] = set()
+
+    async def cycle(self) -> float:
+        """List the folder and read what is ready; returns the seconds to wait before the next look.
+
+        Raises SourceUnavailable when the folder cannot be reached and StoreUnavailable when nothing can be kept:
+        nothing is lost, call again.
+        """
+        began = time.monotonic()
+        listing = await asyncio.to_thread(self._folder.list)
+        cost = time.monotonic() - began
+        if not self._started:
+            await self._start(listing)
+        if listing.device != self._device:
+            if not (listing.files or listing.others):
+                self._writer.report(
+                    "away", f"{self._folder.path} is empty and on another device: not mounted?"
+                )
+                return self._config.poll_s
+            self._device = listing.device
+            await self._batch.add(Step([], {FOLDER: str(listing.device).encode()}))
+        else:
+            await self._forget(listing)
+        self._tell_others(listing)
+        fresh = [found for found in listing.files if not self._dealt_with(found)]
+        ready = [found for found in self._readiness.ready(listing, fresh) if self._parking.may_leave(found)]
+        locked = await self._read_files(ready[:_FILES_A_CYCLE])
+        await self._flush()
+        await self._after.leftovers([found for found in listing.files if self._is_read(found)])
+        more = len(ready) - _FILES_A_CYCLE
+        if locked:
+            self._writer.report("locked", f"{locked} files are held by their machine")
+        elif more > 0:
+            self._writer.report("reading", f"{more} files wait")
+        elif self._parking:
+            self._writer.report("waiting", self._parking.told())
+        else:
+            self._writer.report("idle" if not fresh else "reading")
+        if more > 0:
+            return 0.0
+        return self._config.poll_s if fresh else max(self._config.poll_s, _IDLE_SHARE * cost)
+
+    # -- what is known
+
+    async def _start(self, listing: Listing) -> None:
+        device = await self._writer.state(FOLDER)
+        kept = await self._writer.states(SEEN)
+        if self._config.start != "beginning":
+            self._seen = {name_of(key): load_seen(value) for key, value in kept.items()}
+        self._device = int(device) if device is not None else listing.device
+        first = device is None
+        if self._config.start == "end" or (self._config.start == "saved-or-end" and first):
+            passed = [found for found in listing.files if not self._dealt_with(found)]
+            for found in passed:
+                self._seen[found.name] = Seen(found.signature, None)
+            keys = {seen_key(found.name): dump_seen(self._seen[found.name]) for found in passed}
+            await self._batch.add(Step([], {**keys}))
+            self._writer.count(passed_over_files=len(passed))
+        if first:
+            await self._batch.add(Step([], {FOLDER: str(listing.device).encode()}))
+        await self._batch.flush()
+        self._started = True
+
+    def _dealt_with(self, found: Found) -> bool:
+        seen = self._seen.get(found.name)
+        if seen is None or seen.signature != found.signature:
+            return False
+        return seen.passed_over is None or self._most <= seen.passed_over
+
+    def _is_read(self, found: Found) -> bool:
+        seen = self._seen.get(found.name)
+        return (
+            seen is not None
+            and self._dealt_with(found)
+            and seen.generation is not None
+            and not seen.passed_over
+        )
+
+    async def _forget(self, listing: Listing) -> None:
+        """Drop what is known of files that are gone. Only of a folder that is surely there."""
+        names = {found.name for found in listing.files}
+        self._parking.keep_only(names)
+        gone = self._seen.keys() - names
+        for name in gone:
+            del self._seen[name]
+        if gone:
+            await self._batch.add(Step([], {seen_key(name): None for name in gone}))
+
+    def _tell_others(self, listing: Listing) -> None:
+        others, refused = listing.others - self._told, listing.refused - self._told
+        if others or refused:
+            self._writer.count(other_files=len(others), refused_entries=len(refused))
+        self._told = set(listing.others | listing.refused)
+
+    # -- reading
+
+    async def _read_files(self, ready: Sequence[Found]) -> int:
+        locked = 0
+        for found in ready:
+            try:
+                await self._read(found)
+            except Changed:
+                self._writer.count(changed_while_read=1)
+            except Locked:
+                locked += 1
+        return locked
+
+    async def _read(self, found: Found) -> None:
+        if found.signature.size > self._most:
+            digest = await asyncio.to_thread(self._folder.digest, found)
+            await self._set_aside(found, digest, None, _too_large(self._most))
+            return
+        raw = await asyncio.to_thread(self._folder.read, found, self._most)
+        try:
+            content = await asyncio.to_thread(decompressed, raw, self._most)
+        except ContentTooLarge:
+            await self._set_aside(found, None, raw, _too_large(self._most))
+            return
+        except Unfinished as error:
+            if self._parking.park(found, str(error)):
+                await self._set_aside(found, None, raw, str(error))
+            return
+        config = self._config
+        modified = found.signature.modified
+        reading = await asyncio.to_thread(
+            read_bytes, self._mapping, content, shown(found.name), adapter=config.name, modified=modified,
+            station=config.station, equipment=config.equipment, lane=config.lane,
+        )  # fmt: skip
+        if not reading.complete and not self._parking.park(found, "its stated end is missing"):
+            return
+        await self._take_in(found, reading)
+
+    async def _take_in(self, found: Found, reading: Reading) -> None:
+        reading, known = await self._intake.settle(reading, self._batch.pending)
+        generation = reading.generation
+        if self._read_again is not None and generation not in self._read_again:
+            self._read_again.add(generation)
+            known = None
+        before = self._seen.get(found.name)
+        if before is not None and before.generation not in (None, generation):
+            self._writer.count(rewritten_files=1)
+        seen = {seen_key(found.name): dump_seen(Seen(found.signature, generation))}
+        work = await self._intake.begin(reading, known, seen)
+        if work is None:
+            self._writer.count(duplicate_files=1)
+            await self._keep(Step([], {**seen}))
+        else:
+            last = False
+            while not last:
+                step, last = await asyncio.to_thread(work.next_step)
+                await self._keep(step)
+            counters = reading.counters
+            self._writer.count(
+                files_read=1, rejected=counters.get("rejected", 0), retracted=work.retracted,
+                **({"incomplete_files": 1} if not reading.complete else {}),
+            )  # fmt: skip
+        self._done(found, Seen(found.signature, generation))
+
+    async def _set_aside(self, found: Found, digest: str | None, raw: bytes | None, reason: str) -> None:
+        """A file that cannot be read at all: one rejection, and its bytes in the archive where they are few enough."""
+        if raw is not None:
+            digest = await self._writer.archive(raw)
+        assert digest is not None
+        modified = found.signature.modified
+        taking = unread(
+            self._mapping, digest, found.signature.size, shown(found.name), reason, adapter=self._config.name,
+            modified=modified, station=self._config.station, archived=raw is not None,
+        )  # fmt: skip
+        seen = Seen(
+            found.signature, taking.generation, self._most if reason == _too_large(self._most) else None
+        )
+        known = await self._intake.file_state(taking.generation, self._batch.pending)
+        takings = [taking] if known is None else []
+        state = {
+            seen_key(found.name): dump_seen(seen),
+            FILES + taking.generation: dump_file(
+                FileState(self._mapping.revision, 1, True, "", taking.rawname or "", modified.isoformat())
+            ),
+        }
+        self._writer.count(**({"rejected": 1} if takings else {"duplicate_files": 1}))
+        await self._keep(Step(takings, {**state}))
+        self._done(found, seen)
+
+    def _done(self, found: Found, seen: Seen) -> None:
+        self._seen[found.name] = seen
+        self._parking.leave(found)
+        if seen.passed_over is None:
+            self._safe_soon.append(found)
+
+    async def _keep(self, step: Step) -> None:
+        if await self._batch.add(step):
+            await self._touch()
+
+    async def _flush(self) -> None:
+        await self._batch.flush()
+        await self._touch()
+
+    async def _touch(self) -> None:
+        # `_safe_soon` holds only files whose last step was added before this flush.
+        safe, self._safe_soon = self._safe_soon, []
+        await self._after.done(safe)
+
+
+def _too_large(most: int) -> str:
+    return f"it holds more than {most} bytes; raise max_file_mb to have it read"
