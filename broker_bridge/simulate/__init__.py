@@ -9,11 +9,12 @@ of IPC-HERMES-9852; what really happened goes to truth.jsonl from the model's ow
     load_profile(name or path)            a fault profile: clean, rough, or a TOML file
 
 Specifications: the dialects in the docstrings of `writers`, the numbering of positions in `positions`, the truth in
-`model.truth`, the profile in `faults.profile`, the stations in `stations`, the products in `products`.
+`model.truth`, the fault profile in `profile`, the stations in `stations`, the products in `products`.
 
 Map:    products, positions, stations   what is fixed
+        profile, clocks                 what is to go wrong; how each machine's clock runs
         model/                          what happens: pure, in seconds of plant time
-        faults/                         what goes wrong with clocks, records, files and connections
+        faults/                         what goes wrong with records, files and connections
         writers/, peers/                how it is put into bytes
         plant                           all of it in one stream
         virtual, live                   the two drives
@@ -21,12 +22,12 @@ Map:    products, positions, stations   what is fixed
 
 from broker_bridge.simulate.faults.connections import Cut
 from broker_bridge.simulate.faults.files import FileStep
-from broker_bridge.simulate.faults.profile import Profile, load_profile, parse_profile
 from broker_bridge.simulate.live import LivePlant
 from broker_bridge.simulate.model.truth import Truth
 from broker_bridge.simulate.plant import Message, Output, Plant
 from broker_bridge.simulate.positions import numbering
 from broker_bridge.simulate.products import PARTS, Part
+from broker_bridge.simulate.profile import Profile, load_profile, parse_profile
 from broker_bridge.simulate.stations import AREA, LINE, SITE, STATIONS
 from broker_bridge.simulate.virtual import Delivery, deliveries
 

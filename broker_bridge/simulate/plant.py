@@ -10,15 +10,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
-from broker_bridge.simulate.faults.clocks import MachineClock
+from broker_bridge.simulate.clocks import MachineClock
 from broker_bridge.simulate.faults.connections import ConnectionFaults, Cut
 from broker_bridge.simulate.faults.files import FileFaults, FileStep
-from broker_bridge.simulate.faults.profile import Profile, load_profile
 from broker_bridge.simulate.faults.reporting import ReportingFaults
 from broker_bridge.simulate.model.line import Line
 from broker_bridge.simulate.model.records import Record, Transfer
 from broker_bridge.simulate.model.truth import Truth
 from broker_bridge.simulate.peers.messages import track
+from broker_bridge.simulate.profile import Profile, load_profile
 from broker_bridge.simulate.stations import STATIONS
 from broker_bridge.simulate.writers import WRITERS
 

@@ -13,11 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from broker_bridge.simulate import PARTS
-from broker_bridge.simulate.faults.profile import Handling, Printing, Profile, load_profile
 from broker_bridge.simulate.model.line import Line
 from broker_bridge.simulate.model.records import Transfer, Utterance
 from broker_bridge.simulate.model.reflow import PITCH_S
 from broker_bridge.simulate.model.truth import Truth
+from broker_bridge.simulate.profile import Handling, Printing, Profile, load_profile
 
 ORIGIN = datetime(2026, 3, 2, 6, tzinfo=UTC)
 HANDS = replace(

@@ -11,8 +11,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from broker_bridge.simulate import STATIONS, FileStep, LivePlant, Plant, Profile, deliveries, parse_profile
-from broker_bridge.simulate.faults.profile import Connections
 from broker_bridge.simulate.live import perform
+from broker_bridge.simulate.profile import Connections
 
 LONG_AGO = datetime(2026, 3, 2, 6, tzinfo=UTC)  # everything is overdue: runs at full speed
 HELLO = (

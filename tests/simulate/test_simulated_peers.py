@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from broker_bridge.simulate.faults.clocks import MachineClock
+from broker_bridge.simulate.clocks import MachineClock
 from broker_bridge.simulate.model.records import Transfer
 from broker_bridge.simulate.peers.messages import track
 from broker_bridge.simulate.peers.server import StationPeer

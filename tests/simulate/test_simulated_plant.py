@@ -36,7 +36,7 @@ def test_reporting_faults_change_nothing_that_happens() -> None:
     """Clean and lossy reporting of one seed share one physical history."""
     from dataclasses import replace
 
-    from broker_bridge.simulate.faults.profile import Profile, Reporting
+    from broker_bridge.simulate.profile import Profile, Reporting
 
     happened = []
     for profile in (Profile(), replace(Profile(), lost=Reporting(rate=0.2), doubled=Reporting(rate=0.2))):

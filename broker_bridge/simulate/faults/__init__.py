@@ -1,1 +1,1 @@
-"""What goes wrong: the profile, and the faults done to clocks, records, files and connections."""
+"""What goes wrong: the faults of a profile, done to records, files and connections."""

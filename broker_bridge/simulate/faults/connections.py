@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 from random import Random
 
-from broker_bridge.simulate.faults.profile import Profile
 from broker_bridge.simulate.model.truth import Truth
+from broker_bridge.simulate.profile import Profile
 from broker_bridge.simulate.stations import STATIONS
 
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal
 
-from broker_bridge.simulate.faults.profile import Profile
 from broker_bridge.simulate.model.truth import Truth
+from broker_bridge.simulate.profile import Profile
 from broker_bridge.simulate.writers.writer import Written
 
 Operation = Literal["create", "append", "rename", "copy", "truncate"]

@@ -2,9 +2,9 @@
 
 from random import Random
 
-from broker_bridge.simulate.faults.profile import Profile, Reporting
 from broker_bridge.simulate.model.records import Record, Transfer, Utterance
 from broker_bridge.simulate.model.truth import Truth
+from broker_bridge.simulate.profile import Profile, Reporting
 
 Due = tuple[float, Record]
 """A record and the plant time at which it leaves the machine."""

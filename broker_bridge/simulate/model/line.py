@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 
-from broker_bridge.simulate.faults.profile import Profile
 from broker_bridge.simulate.model.inspecting import OpticalInspection
 from broker_bridge.simulate.model.loading import Loader, plan
 from broker_bridge.simulate.model.materials import Store
@@ -16,6 +15,7 @@ from broker_bridge.simulate.model.shop import Shop
 from broker_bridge.simulate.model.station import Station
 from broker_bridge.simulate.model.testing import ElectricalTest
 from broker_bridge.simulate.model.truth import Truth
+from broker_bridge.simulate.profile import Profile
 
 BUFFER = 2  # panels on a conveyor between two stations
 OVEN_BUFFER = 20  # behind the oven: everything inside must find room

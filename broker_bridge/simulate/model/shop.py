@@ -5,10 +5,10 @@ from collections import deque
 from dataclasses import dataclass
 from random import Random
 
-from broker_bridge.simulate.faults.profile import Profile
 from broker_bridge.simulate.model.kernel import Kernel, Signal
 from broker_bridge.simulate.model.records import Record, Utterance
 from broker_bridge.simulate.model.truth import Truth
+from broker_bridge.simulate.profile import Profile
 
 
 @dataclass(slots=True)

@@ -8,7 +8,7 @@ from datetime import datetime
 from functools import lru_cache
 from xml.sax import saxutils
 
-from broker_bridge.simulate.faults.clocks import MachineClock
+from broker_bridge.simulate.clocks import MachineClock
 from broker_bridge.simulate.model.records import LOADED, UNLOADED, Transfer
 from broker_bridge.simulate.products import BOTTOM
 from broker_bridge.simulate.stations import LANE

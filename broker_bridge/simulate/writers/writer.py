@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-from broker_bridge.simulate.faults.clocks import MachineClock
+from broker_bridge.simulate.clocks import MachineClock
 from broker_bridge.simulate.model.records import Statement
 
 Clocks = Mapping[str, MachineClock]

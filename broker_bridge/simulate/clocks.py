@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from broker_bridge.simulate.faults.profile import Clock
+from broker_bridge.simulate.profile import Clock
 
 PLANT_ZONE = ZoneInfo("Europe/Lisbon")
 """Where Harbour Works would stand: summer time and the double hour in autumn are part of the exercise."""
