@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from broker_bridge.simulate import PARTS
@@ -43,6 +43,7 @@ def run(
 
 
 @settings(max_examples=8, deadline=None)
+@example(seed=28, boards=116, profile="hands")  # given up on its second side, a panel was once counted twice
 @given(seed=st.integers(0, 10_000), boards=st.integers(1, 80), profile=st.sampled_from(sorted(PROFILES)))
 def test_panels_in_are_panels_out_in_process_or_removed(seed: int, boards: int, profile: str) -> None:
     line = Line(seed, boards, PROFILES[profile])
@@ -93,6 +94,7 @@ def test_visits_of_a_board_follow_each_other_in_the_order_of_the_line(profile: s
         assert visit["departed"] >= visit["arrived"] >= 0
         visits[visit["board"]].append(visit)
     assert visits
+    scrapped = {line["board"] for line in truth["disposition"]}
     for own in visits.values():
         if own[0]["board"].startswith("REF"):
             continue
@@ -100,7 +102,7 @@ def test_visits_of_a_board_follow_each_other_in_the_order_of_the_line(profile: s
         assert own[0]["station"] == "LOAD"
         for before, after in pairwise(own):
             assert after["arrived"] >= before["departed"]
-        if own[-1]["outcome"] == "scrapped":
+        if own[0]["board"] in scrapped:
             continue
         for side in ("bottom", "top"):
             stations = [visit["station"] for visit in own if visit["side"] == side]
@@ -126,7 +128,7 @@ def test_passes_count_up_from_one(profile: str) -> None:
 def test_every_placed_designator_has_exactly_one_lot(profile: str) -> None:
     _, truth = run(profile)
     boards = {line["board"]: line for line in truth["board"]}
-    scrapped = {v["board"] for v in truth["visit"] if v["outcome"] == "scrapped"}
+    scrapped = {line["board"] for line in truth["disposition"]}
     placed = defaultdict(list)
     for material in truth["material"]:
         if material["station"] in ("PLACE1", "PLACE2"):

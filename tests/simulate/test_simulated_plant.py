@@ -1,10 +1,14 @@
 """The run as a whole: the same seed gives the same bytes, nothing comes before its time."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import pytest
 
-from broker_bridge.simulate import Delivery, Plant, deliveries
+from broker_bridge.simulate import Delivery, Plant, Profile, deliveries
+from broker_bridge.simulate.faults.clocks import MachineClock
+from broker_bridge.simulate.faults.profile import Reporting
 
 START = datetime(2026, 3, 2, 6, tzinfo=UTC)
 
@@ -61,3 +65,15 @@ def test_start_without_zone_is_refused() -> None:
 def test_bad_numbers_are_refused(boards: int, speed: float) -> None:
     with pytest.raises(ValueError, match="must be"):
         Plant(1, boards, "clean", START, speed=speed)
+
+
+def test_the_double_hour_of_autumn_is_in_the_files() -> None:
+    """IANA time zone data: Lisbon goes back from 02:00 to 01:00 on 2026-10-25 at 01:00 UTC."""
+    clock = MachineClock(datetime(2026, 10, 25, tzinfo=UTC), 1.0)
+    assert f"{clock.local(1800.0):%H:%M}" == f"{clock.local(5400.0):%H:%M}" == "01:30"
+    written = [
+        d.data.decode("cp1252").split("End;")[1][:19]
+        for d in deliveries(Plant(2, 60, "clean", datetime(2026, 10, 24, 23, tzinfo=UTC)))
+        if d.station == "SPI" and d.channel == "file"
+    ]
+    assert any(later < earlier for earlier, later in pairwise(written))

@@ -47,6 +47,11 @@ class Kernel:
         self._agenda: list[tuple[float, int, Process]] = []
         self._order = 0
 
+    @property
+    def busy(self) -> bool:
+        """Whether anything besides the process that asks will happen of its own accord."""
+        return bool(self._agenda)
+
     def schedule(self, at: float, process: Process) -> None:
         """Resume `process` at `at` (not before now)."""
         self._order += 1

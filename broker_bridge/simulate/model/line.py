@@ -56,7 +56,7 @@ class Line:
         kernel, output = self.shop.kernel, self.shop.output
         for station in self.stations:
             kernel.start(station.run())
-        kernel.start(self.oven.read_zones(self._over))
+        kernel.start(self.oven.read_zones())
         self.review.start()
         self.test.start()
         while kernel.step():
@@ -88,7 +88,3 @@ class Line:
 
     def _finish(self, panel: Panel) -> None:
         self.shop.census.finished += 1
-
-    def _over(self) -> bool:
-        census = self.shop.census
-        return self.loader.done and census.finished + census.removed == census.introduced

@@ -45,7 +45,6 @@ class Loader(Station):
         self._runs = runs
         self._panels = 0
         self._serials = 0
-        self.done = False
 
     def run(self) -> Step[None]:
         for order, side in self._runs:
@@ -62,7 +61,6 @@ class Loader(Station):
                     continue
                 yield from self._load(order.ready.pop(0), first=False)
                 done += 1
-        self.done = True
 
     def _load(self, panel: Panel, *, first: bool) -> Step[None]:
         renew(self.shop, self.name, panel)

@@ -32,7 +32,7 @@ class Board:
 
 @dataclass(slots=True)
 class Order:
-    """A work order of `panels` panels of one part. `gone` were taken out for good."""
+    """A work order of `panels` panels of one part. `gone` were taken out for good before their second side."""
 
     name: str
     batch: str

@@ -4,8 +4,6 @@ A panel inside cannot wait, so the entrance admits one only while the conveyor b
 everything that is inside. A new profile needs an empty oven.
 """
 
-from collections.abc import Callable
-
 from broker_bridge.simulate.model.defects import Reflow
 from broker_bridge.simulate.model.kernel import Signal, Step
 from broker_bridge.simulate.model.panels import Panel
@@ -83,9 +81,9 @@ class Oven(Station):
             self._reflow[side.setup] = Reflow(side, scale, self._solder_luck)
         return self._reflow[side.setup]
 
-    def read_zones(self, over: Callable[[], bool]) -> Step[None]:
-        """The recorder of the oven: a reading every 30 s until the run is over."""
-        while not over():
+    def read_zones(self) -> Step[None]:
+        """The recorder of the oven: a reading every 30 s as long as anything else goes on in the plant."""
+        while self.shop.kernel.busy:
             yield READING_EVERY_S
             stable = self.shop.now >= self._stable_at
             swing = 0.6 if stable else 4.0

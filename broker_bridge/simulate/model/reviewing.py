@@ -14,7 +14,7 @@ from broker_bridge.simulate.model.panels import Board, Defect, Panel
 from broker_bridge.simulate.model.reading import Reader
 from broker_bridge.simulate.model.records import INSERTED, REMOVED, Call, Reviewed, Reworked
 from broker_bridge.simulate.model.shop import Shop
-from broker_bridge.simulate.model.visits import renew, tell_visit, turn
+from broker_bridge.simulate.model.visits import renew, tell_scrap, tell_visit, turn
 from broker_bridge.simulate.positions import numbering
 from broker_bridge.simulate.products import BY_NUMBER
 
@@ -119,17 +119,19 @@ class Review:
             code = self._arrive(panel)
             began = self.shop.now
             actions: list[Action] = []
-            scrapped: set[str] = set()
+            scrapped: list[Board] = []
             for board, designator in repairs:
                 yield self._chance.uniform(60.0, 240.0)
                 actions.append(self.repair(board, designator, panel, board.position))
                 if self._chance.random() < 0.01:
                     board.scrapped = True
-                    scrapped.add(board.serial)
+                    scrapped.append(board)
             self.shop.say(
                 Reworked(self.name, self.shop.now, began, code, operator, tuple(actions)), panel.code
             )
-            self._depart(panel, "bench", "reworked", scrapped)
+            self._depart(panel, "bench", "reworked")
+            if scrapped:
+                tell_scrap(self.shop, self.name, scrapped)
             yield from self._inspect_again(panel)
 
     def repair(self, board: Board, designator: str, panel: Panel, position: int) -> Action:
@@ -182,10 +184,10 @@ class Review:
         self.shop.say(panel.transfer(self.name, self.shop.now, True, INSERTED), panel.code)
         return code
 
-    def _depart(self, panel: Panel, place: str, outcome: str, scrapped: set[str] | None = None) -> None:
+    def _depart(self, panel: Panel, place: str, outcome: str) -> None:
         self.here.remove(panel)
         self.shop.say(panel.transfer(self.name, self.shop.now, False, REMOVED), panel.code)
-        tell_visit(self.shop, self.name, place, panel, outcome, ("scrapped", scrapped or ()))
+        tell_visit(self.shop, self.name, place, panel, outcome)
 
     def _tell_verdict(
         self, panel: Panel, number: int, board: Board, call: Call, real: bool, judged: bool

@@ -131,7 +131,7 @@ class Station:
         self.place = None
         self.shop.say(panel.transfer(self.name, self.shop.now, False, how), panel.code)
         normal = "passed" if outcome == "failed" else outcome
-        tell_visit(self.shop, self.name, "1", panel, normal, ("failed", self.failing))
+        tell_visit(self.shop, self.name, "1", panel, normal, self.failing)
 
     def stop_now_and_then(self) -> Step[None]:
         """Jam, with the panel inside. The luck is drawn in any case, so that a profile without stops changes nothing else."""

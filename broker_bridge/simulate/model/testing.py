@@ -19,7 +19,7 @@ from broker_bridge.simulate.model.records import (
 )
 from broker_bridge.simulate.model.reviewing import OPERATORS, Review
 from broker_bridge.simulate.model.shop import Shop
-from broker_bridge.simulate.model.visits import tell_board
+from broker_bridge.simulate.model.visits import tell_board, tell_scrap
 from broker_bridge.simulate.stations import LANE
 
 NESTS = 8
@@ -125,7 +125,6 @@ class ElectricalTest:
         )
         yield 2.0
         self._say_transfer(self.name, panel, transfer_id, code, GOOD if passed else FAILED, arrived=False)
-        last = board.attempts >= MOST_ATTEMPTS and not passed
         self._tell_visit(
             self.name,
             place,
@@ -133,11 +132,13 @@ class ElectricalTest:
             board,
             arrived,
             board.attempts,
-            "passed" if passed else "scrapped" if last else "failed",
+            "passed" if passed else "failed",
             attempt=board.attempts,
             fixture=fixture,
         )
-        board.scrapped = last
+        if not passed and board.attempts >= MOST_ATTEMPTS:
+            board.scrapped = True
+            tell_scrap(self.shop, self.name, [board])
         yield 3.0
         return passed
 

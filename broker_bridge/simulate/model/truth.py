@@ -1,17 +1,17 @@
 """What really happened, one JSON object a line, from the model's state alone.
 
-| kind     | fields after `kind` (times RFC 3339, UTC; positions in plant numbering)                                  |
-|----------|----------------------------------------------------------------------------------------------------------|
-| board    | board, identifiers [{kind, value}], panel, position, side (which sides carry the code), part, work_order, |
-|          | purpose (production, skipped, reference). A board gets a new line for every identifier added: last wins.  |
-| visit    | board, station, place, lane, side, pass, arrived, departed, outcome; at TEST also attempt and fixture     |
-| call     | board, station, side, pass, at, designator, termination (0: the body), defect, real                       |
-| review   | as call, and `verdict`: what the person said (defect or false_call); `real` is the fact                   |
-| material | board, station, side, at, designators, item, lot, reel, slot; paste: no designators, reel is the jar      |
-| fault    | what, where, when, panel, and what else tells it apart                                                    |
+kind         fields after `kind`; times RFC 3339 in UTC, positions in plant numbering
+board        board, identifiers [{kind, value}], panel, position, side (which sides carry the code), part, work_order,
+             purpose (production, skipped, reference). A board gets a new line for every identifier added: last wins
+visit        board, station, place, lane, side, pass, arrived, departed, outcome; at TEST also attempt and fixture
+call         board, station, side, pass, at, designator, termination (0: the body), defect, real
+review       as call, and verdict: what the person said (defect or false_call); `real` stays the fact
+material     board, station, side, at, designators, item, lot, reel, slot; paste has no designators, its reel is the jar
+disposition  board, station, at, disposition (scrap)
+fault        what, where, when, panel, and what else tells it apart
 
 `board` is the serial engraved on it; a crossed-out board has a serial here that was never engraved.
-Outcomes: passed, failed, processed, bypassed, not_inspected, reviewed, reworked, removed, scrapped, unloaded.
+Outcomes: processed; passed, failed (inspection, test); bypassed, not_inspected; reviewed, reworked; skipped (crossed out).
 """
 
 import json

@@ -1,6 +1,6 @@
 """What the truth says when a panel ends a visit, gets an identifier, or is given up."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 
 from broker_bridge.simulate.model.panels import Board, Panel
 from broker_bridge.simulate.model.shop import Shop
@@ -8,28 +8,15 @@ from broker_bridge.simulate.stations import LANE
 
 
 def tell_visit(
-    shop: Shop,
-    station: str,
-    place: str,
-    panel: Panel,
-    outcome: str,
-    exceptions: tuple[str, Collection[str]] = ("", ()),
+    shop: Shop, station: str, place: str, panel: Panel, outcome: str, failed: Collection[str] = ()
 ) -> None:
     """End the visit that began at `panel.arrived`, for every board of the panel.
 
-    `exceptions`: an outcome and the serials that have it instead. Crossed-out boards come out as `skipped`, unless the
-    whole panel is scrapped.
+    The serials in `failed` come out as `failed` instead; crossed-out boards as `skipped`.
     """
-    other, serials = exceptions
     groups: dict[str, list[str]] = {}
     for board in panel.boards:
-        own = (
-            "skipped"
-            if board.skipped and outcome != "scrapped"
-            else other
-            if board.serial in serials
-            else outcome
-        )
+        own = "skipped" if board.skipped else "failed" if board.serial in failed else outcome
         groups.setdefault(own, []).append(board.serial)
     number = panel.count_visit(station)
     for own, members in groups.items():
@@ -45,6 +32,12 @@ def tell_visit(
             departed=shop.now,
             outcome=own,
         )
+
+
+def tell_scrap(shop: Shop, station: str, boards: Iterable[Board]) -> None:
+    """Write to the truth that boards are thrown away."""
+    serials = tuple(board.serial for board in boards)
+    shop.tell("disposition", serials, station=station, at=shop.now, disposition="scrap")
 
 
 def tell_board(shop: Shop, panel: Panel, board: Board) -> None:
@@ -81,9 +74,9 @@ def turn(shop: Shop, station: str, panel: Panel) -> None:
 
 
 def give_up(shop: Shop, station: str, panel: Panel) -> None:
-    """Take a panel out for good; it lies at `station` without having arrived anywhere."""
-    panel.order.gone += 1
-    panel.arrived = shop.now
-    tell_visit(shop, station, "bench", panel, "scrapped")
+    """Take a panel out for good, after its visit at `station`."""
+    if panel.side is panel.part.sides[0]:
+        panel.order.gone += 1
+    tell_scrap(shop, station, panel.boards)
     shop.census.removed += 1
     shop.orders_changed.fire()
