@@ -88,7 +88,9 @@ class Claim(Value):
             votes = {side for proof in self.proofs[later:earlier] for side in (proof.before, proof.after)} - {
                 None
             }
-        if not votes or votes == {False}:
+        if not votes:
+            return None
+        if votes == {False} and not (isinstance(self.knot, Slot) and self.ours and self.switches):
             return None
         if votes == {True}:
             if not self.contested:

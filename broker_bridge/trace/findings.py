@@ -56,7 +56,7 @@ def of_identity(thing: Thing) -> list[Finding]:
     return found
 
 
-def of_visits(stays: Sequence[Stay], torn: Sequence[tuple[Stay, Stay]]) -> list[Finding]:
+def of_visits(stays: Sequence[Stay], torn: Sequence[tuple[int, int]]) -> list[Finding]:
     """Two places at once, and the same identifier again without a departure."""
     found = [
         Finding(
@@ -64,7 +64,7 @@ def of_visits(stays: Sequence[Stay], torn: Sequence[tuple[Stay, Stay]]) -> list[
             f"seen at {one.station} and at {other.station} at once, about {max(one.first, other.first):%Y-%m-%d %H:%M:%S} UTC",
             _some(evidence_of((*one.witnesses, *other.witnesses))),
         )
-        for one, other in torn
+        for one, other in ((stays[first], stays[second]) for first, second in torn)
     ]
     found.extend(
         Finding(

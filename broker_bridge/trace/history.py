@@ -116,9 +116,9 @@ def history(
     seen = [witness for statement, way in about for witness in witnesses(statement, way)]
     found = stays(seen)
     torn = overlaps(found)
-    torn_stays = {stay for pair in torn for stay in pair}
-    route_visits = visits(found, torn_stays)
-    doubts = _doubted(found, torn_stays)
+    torn_places = {place for pair in torn for place in pair}
+    route_visits = visits(found, torn_places)
+    doubts = _doubted(found, torn_places)
     records = [Record(statement, _lowered(statement, way, doubts)) for statement, way in about]
     reworked = decisions.reworks(_of(records, decisions.REWORK, decisions.TOP_UP))
     reviewed = reviews.review(
@@ -198,12 +198,12 @@ def _of(records: Iterable[Record], *types: str) -> list[Record]:
     return [record for record in records if record.statement.fact.type in types]
 
 
-def _doubted(found: Sequence[Stay], torn: Collection[Stay]) -> dict[Evidence, Belief]:
+def _doubted(found: Sequence[Stay], torn: Collection[int]) -> dict[Evidence, Belief]:
     """What suspect and torn visits say against the statements that witness them."""
     return {
-        witness.statement.evidence: doubt_of(stay, stay in torn)
-        for stay in found
-        if stay.suspect or stay in torn
+        witness.statement.evidence: doubt_of(stay, place in torn)
+        for place, stay in enumerate(found)
+        if stay.suspect or place in torn
         for witness in stay.witnesses
     }
 

@@ -4,7 +4,7 @@ A board is known by its serial, or by panel and position. Whatever else names it
 claims that do not go together are findings, never merges.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import Final, Literal
 
 from broker_bridge.trace.assertions import says
@@ -65,13 +65,7 @@ class Thing:
         self.claims: dict[Knot, Claim] = {
             knot: _claim(web, self.names, reach, knot) for knot in sorted(reach.levels, key=order)
         }
-        self._labels = frozenset(
-            web.stated_frame(mention.panel.node)
-            for knot in self.names
-            for bond in web.bonds.get(knot, ())
-            for mention in bond.statement.mentions
-            if mention.panel is not None and bond.knots & web.knots(mention)
-        )
+        self._labels = frozenset(_labels(web, self.names))
         self.wholes: tuple[Within, ...] = tuple(self._wholes(reach, depth)) if depth < _DEPTH else ()
 
     @property
@@ -142,17 +136,16 @@ class Thing:
         for frame in sorted(frames | named_as_one, key=order):
             if frame in self.names:
                 continue
-            claim = self._membership(frame, bonds, frame in named_as_one)
+            claim = self._membership(frame, bonds, reach.rivals, frame in named_as_one)
             if claim.ours:
                 yield Within(claim, Thing(self._web, frame, depth + 1))
 
-    def _membership(self, frame: Node, bonds: Sequence[Bond], named_as_one: bool) -> Claim:
+    def _membership(
+        self, frame: Node, bonds: Sequence[Bond], rivals: Collection[Knot], named_as_one: bool
+    ) -> Claim:
         proofs: dict[Proof, bool] = {}
         for bond in bonds:
-            ours = bool(bond.knots & self.names) or any(
-                not self.claims[knot].contested for knot in bond.knots if knot in self.claims
-            )
-            if not ours:
+            if not (bond.knots & self.names or self._surely(bond, rivals)):
                 continue
             before, after = bond.holds
             time, evidence = bond.statement.time, bond.statement.evidence
@@ -167,7 +160,14 @@ class Thing:
         doubts = _doubts(self._web, frame, self.names, only_asserted=all(proofs.values()))
         if named_as_one:
             doubts += (inferred(UNPROVEN, f"it and {told(frame)} go by the same identifier"),)
-        return Claim(frame, _timeline(proofs), (), doubts)
+        return Claim(frame, _unrenewed(_timeline(proofs)), (), doubts)
+
+    def _surely(self, bond: Bond, rivals: Collection[Knot]) -> bool:
+        """Whether a bond that does not name us by our own name means us and nobody else."""
+        if any(knot in rivals for knot in bond.knots):
+            return False
+        claims = [self.claims[knot] for knot in bond.knots if knot in self.claims]
+        return any(not claim.contested and claim.at(bond.statement.time) is not None for claim in claims)
 
 
 def resolve(web: Web, asked: Knot) -> list[Thing]:
@@ -257,6 +257,17 @@ class _Reach:
         return tuple(sorted(found, key=order))
 
 
+def _labels(web: Web, names: frozenset[Knot]) -> Iterable[Node]:
+    """The panel labels, by their stated frames, that statements name together with these names."""
+    for knot in names:
+        for bond in web.bonds.get(knot, ()):
+            for mention in bond.statement.mentions:
+                if mention.role == "parent":
+                    yield from (web.stated_frame(name.node) for name in mention.names)
+                elif mention.panel is not None and bond.knots & web.knots(mention):
+                    yield web.stated_frame(mention.panel.node)
+
+
 def _aliases(web: Web, start: Knot) -> frozenset[Knot]:
     """All names of one kind that sources named together with this one, directly or in steps."""
     seen, agenda = {start}, [start]
@@ -311,6 +322,21 @@ def _timeline(proofs: Iterable[Proof]) -> tuple[Proof, ...]:
             ),
         )
     )
+
+
+def _unrenewed(proofs: Iterable[Proof]) -> tuple[Proof, ...]:
+    """Without proofs after the thing was taken out: its panel is still named then, as what it was part of."""
+    kept: list[Proof] = []
+    out = False
+    for proof in proofs:
+        if out and proof.before and proof.after:
+            continue
+        kept.append(proof)
+        if proof.after:
+            out = False
+        elif proof.before and proof.after is False:
+            out = True
+    return tuple(kept)
 
 
 def _doubts(web: Web, knot: Knot, names: frozenset[Knot], *, only_asserted: bool) -> tuple[Belief, ...]:

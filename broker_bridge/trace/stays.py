@@ -84,14 +84,14 @@ def _again(current: Sequence[Witness], witness: Witness, elsewhere: Sequence[Wit
     departed = max((seen.end for seen in current if seen.role == "departed"), default=None)
     if departed is not None and witness.start > departed:
         same_clock = any(seen.statement.fact.source == witness.statement.fact.source for seen in current)
-        if witness.start > departed + SKEW or (witness.role == "arrived" and same_clock):
+        if witness.start - departed > SKEW or (witness.role == "arrived" and same_clock):
             return ""
         return None
     if witness.role == "departed":
         arrivals = [seen for seen in current if seen.role == "arrived"]
         if any(seen.statement.fact.source == witness.statement.fact.source for seen in arrivals):
             return None
-    if any(last + SKEW < other.start and other.end + SKEW < witness.start for other in elsewhere):
+    if any(other.start - last > SKEW and witness.start - other.end > SKEW for other in elsewhere):
         return ""
     repeated = _repeated(current, witness)
     if repeated and any(last < other.start and other.end < witness.start for other in elsewhere):
@@ -127,8 +127,8 @@ def _placed(found: Sequence[Stay]) -> list[Stay]:
             index
             for index, other in placed.items()
             if other.station in stay.witnesses[0].candidates
-            and other.first - SKEW <= stay.first
-            and stay.last <= other.last + SKEW
+            and other.first - stay.first <= SKEW
+            and stay.last - other.last <= SKEW
         ]
         if len(fits) == 1:
             visit = placed[fits[0]]
@@ -145,21 +145,24 @@ def _candidate(witness: Witness, station: str | None) -> Witness:
     return witness._replace(belief=chain(witness.belief, inferred(probability, reason)))
 
 
-def overlaps(found: Sequence[Stay]) -> list[tuple[Stay, Stay]]:
-    """Visits to different stations that cannot both be true: two places at once by more than clocks differ."""
-    pairs: list[tuple[Stay, Stay]] = []
-    for index, one in enumerate(found):
-        for other in found[index + 1 :]:
+def overlaps(found: Sequence[Stay]) -> list[tuple[int, int]]:
+    """Stays at different stations that cannot both be true, by their places in the list.
+
+    The board would have been at two places at once, by more than clocks differ.
+    """
+    pairs: list[tuple[int, int]] = []
+    for first, one in enumerate(found):
+        for second, other in enumerate(found[first + 1 :], first + 1):
             if one.station is None or other.station is None or one.station == other.station:
                 continue
             if min(one.last, other.last) - max(one.first, other.first) > SKEW or _inside(one, other):
-                pairs.append((one, other))
+                pairs.append((first, second))
     return pairs
 
 
 def _inside(one: Stay, other: Stay) -> bool:
     outer, inner = (one, other) if one.last - one.first >= other.last - other.first else (other, one)
-    return outer.first + SKEW < inner.first and inner.last + SKEW < outer.last
+    return inner.first - outer.first > SKEW and outer.last - inner.last > SKEW
 
 
 def _order(witness: Witness) -> tuple[datetime, int, datetime, Evidence]:

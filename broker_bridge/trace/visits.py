@@ -1,6 +1,6 @@
 """Visits as they are told: where, when, what was done, what came of it, and how sure that is."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Final, TypeVar
 
@@ -54,9 +54,8 @@ class Visit(Value):
     evidence: tuple[Evidence, ...]
 
 
-def visits(found: Sequence[Stay], torn: Iterable[Stay]) -> list[Visit]:
-    """The visits, ordered by the first sight of the board; `torn` are those that overlap with another."""
-    conflicted = set(torn)
+def visits(found: Sequence[Stay], torn: Collection[int]) -> list[Visit]:
+    """The visits, one for each stay; `torn` are the places of those that overlap with another."""
     passes: dict[tuple[str | None, str | None], int] = {}
     sides = _sides(found)
     result: list[Visit] = []
@@ -65,7 +64,7 @@ def visits(found: Sequence[Stay], torn: Iterable[Stay]) -> list[Visit]:
         side = sides[index]
         key = (stay.station, side)
         passes[key] = passes.get(key, 0) + 1
-        result.append(_visit(stay, later, side, passes[key], stay in conflicted))
+        result.append(_visit(stay, later, side, passes[key], index in torn))
     return result
 
 
