@@ -7,8 +7,8 @@ from itertools import pairwise
 import pytest
 
 from broker_bridge.simulate import Delivery, Plant, Profile, deliveries
-from broker_bridge.simulate.faults.clocks import MachineClock
-from broker_bridge.simulate.faults.profile import Reporting
+from broker_bridge.simulate.clocks import MachineClock
+from broker_bridge.simulate.profile import Reporting
 
 START = datetime(2026, 3, 2, 6, tzinfo=UTC)
 
@@ -38,10 +38,6 @@ def test_stream_and_deliveries_are_in_order_of_time(profile: str) -> None:
 
 def test_reporting_faults_change_nothing_that_happens() -> None:
     """Clean and lossy reporting of one seed share one physical history."""
-    from dataclasses import replace
-
-    from broker_bridge.simulate.profile import Profile, Reporting
-
     happened = []
     for profile in (Profile(), replace(Profile(), lost=Reporting(rate=0.2), doubled=Reporting(rate=0.2))):
         _, truth = drive(Plant(5, 60, profile, START))
@@ -73,7 +69,7 @@ def test_the_double_hour_of_autumn_is_in_the_files() -> None:
     assert f"{clock.local(1800.0):%H:%M}" == f"{clock.local(5400.0):%H:%M}" == "01:30"
     written = [
         d.data.decode("cp1252").split("End;")[1][:19]
-        for d in deliveries(Plant(2, 60, "clean", datetime(2026, 10, 24, 23, tzinfo=UTC)))
+        for d in deliveries(Plant(2, 60, "clean", datetime(2026, 10, 25, 0, 15, tzinfo=UTC)))
         if d.station == "SPI" and d.channel == "file"
     ]
     assert any(later < earlier for earlier, later in pairwise(written))
