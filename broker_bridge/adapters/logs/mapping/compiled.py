@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import re2
 
+from broker_bridge.adapters.logs.mapping.checks import Verify, checker
 from broker_bridge.adapters.logs.mapping.eventrule import Drafts, event_maker
 from broker_bridge.adapters.logs.mapping.fields import FieldRule
 from broker_bridge.adapters.logs.mapping.load import Source, parse
@@ -32,6 +33,8 @@ class Compiled:
     """Typed values of a record, by kind."""
     makers: tuple[Drafts, ...]
     """Makers of events a group, or a row without groups, in the order of the file."""
+    checks: tuple[Verify, ...]
+    """What every group must fulfil."""
     by_kind: Mapping[str, tuple[Drafts, ...]]
     """Makers by the kind of record they speak of, where records stand for themselves."""
     links: frozenset[tuple[str, tuple[str, ...], str]]
@@ -70,6 +73,7 @@ def compile_mapping(text: str, name: str) -> Compiled:
     makers = tuple(
         event_maker(number, rule, mapping, source, names) for number, rule in enumerate(mapping.event)
     )
+    checks = tuple(checker(number, rule, source, names) for number, rule in enumerate(mapping.check))
     by_kind: dict[str, tuple[Drafts, ...]] = {}
     for event, maker in zip(mapping.event, makers, strict=True):
         if event.each is not None:
@@ -79,6 +83,7 @@ def compile_mapping(text: str, name: str) -> Compiled:
         source.hash,
         {kind: row_reader(rules, mapping) for kind, rules in fields.items() if kind != FILE},
         makers,
+        checks,
         by_kind,
         frozenset(names.links),
         frozenset(names.used_of_file),

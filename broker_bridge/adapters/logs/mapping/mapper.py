@@ -202,6 +202,8 @@ class Mapper:
                         " (group.max_rows)", f"line {overfull.line}", None, "oversize",
                     )  # fmt: skip
                 flags = self._group_flags(group, rows)
+                for verify in self._mapping.checks:
+                    verify(group)
                 drafts = [draft for maker in self._mapping.makers for draft in maker(group, None)]
                 self._check_orphans(group)
                 if drafts:

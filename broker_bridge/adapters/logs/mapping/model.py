@@ -190,6 +190,23 @@ PLACEHOLDERS = (
 text of one repeated character, such as 0000 or ????, is one as well."""
 
 
+class Check(Section):
+    """A number that the source states and that must agree with the records that are there.
+
+    A file that stops early, or lost a row, is rejected as a whole instead of passing for less.
+    """
+
+    each: Slug
+    """For every record of this kind ..."""
+    field: str
+    """... the number in this field, written $name ..."""
+    equals: CountRule
+    """... is how many of these records there are."""
+    when: Filter = {}
+    unless: Filter = {}
+    present: tuple[FieldName, ...] = ()
+
+
 class MappingFile(Section):
     """A whole mapping file."""
 
@@ -209,4 +226,5 @@ class MappingFile(Section):
     fields: dict[Slug, Fields] = {}
     tables: dict[Slug, Table] = {}
     positions: tuple[Positions, ...] = ()
+    check: tuple[Check, ...] = ()
     event: Annotated[tuple[EventRule, ...], Field(min_length=1)]

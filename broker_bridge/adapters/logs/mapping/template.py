@@ -17,7 +17,7 @@ from broker_bridge.adapters.logs.mapping.load import Source, Step
 from broker_bridge.adapters.logs.mapping.model import CountRule, FirstRule, JoinRule, ListRule, MappingFile
 from broker_bridge.adapters.logs.mapping.scope import Getter, Names, Scope, selection
 from broker_bridge.adapters.logs.mapping.times import TimeValue
-from broker_bridge.events.base import Identifier, Part
+from broker_bridge.events.base import Board, Identifier, Part
 from broker_bridge.events.base import Program as MachineProgram
 
 Build = Callable[[Scope], Any]
@@ -70,7 +70,8 @@ class Templates:
         vital = _NOTHING_WITHOUT.get(model)
         if vital is not None and vital not in dict(builders):
             vital = None
-        return _object_builder(constants, builders, vital)
+        # A board that was met stays, known by a name or not.
+        return _object_builder(constants, builders, vital, always=model is Board)
 
     def _check_required(
         self, model: type[BaseModel], tree: Mapping[str, Any], where: tuple[Step, ...]
@@ -135,7 +136,7 @@ class Templates:
                     raise ValueError("`each` makes a list, and this field is none")
                 return self._each(rule, inner, names, where)
             if isinstance(rule, CountRule):
-                return _counter(rule, names)
+                return counter(rule, names)
             if isinstance(rule, FirstRule):
                 return _first([self._inner_reference(text, annotation, names, where) for text in rule.first])
             assert isinstance(rule, JoinRule)
@@ -256,7 +257,9 @@ def _constantly(value: Any) -> Build:
     return lambda scope: value
 
 
-def _object_builder(constants: dict[str, Any], builders: list[tuple[str, Build]], vital: str | None) -> Build:
+def _object_builder(
+    constants: dict[str, Any], builders: list[tuple[str, Build]], vital: str | None, always: bool
+) -> Build:
     if not builders:
         return lambda scope: dict(constants)
 
@@ -270,12 +273,13 @@ def _object_builder(constants: dict[str, Any], builders: list[tuple[str, Build]]
                 said = True
             elif key == vital:
                 return None
-        return data if said else None
+        return data if said or always else None
 
     return build
 
 
-def _counter(rule: CountRule, names: Names) -> Build:
+def counter(rule: CountRule, names: Names) -> Callable[[Scope], int]:
+    """A function that counts records. Raises ValueError when the rule names what is not there."""
     if rule.count not in names.fields:
         raise ValueError(f"there is no record kind {rule.count!r}")
     select = selection(rule, rule.count, names)
