@@ -15,17 +15,21 @@ from broker_bridge.adapters.registry import build
 from broker_bridge.bus.broker import EmbeddedBroker, address, login
 from broker_bridge.bus.mqtt import Client
 from broker_bridge.bus.topics import Topics
-from broker_bridge.bus.wire import EdgeState, dump
+from broker_bridge.bus.wire import EdgeState, RecordState, dump
 from broker_bridge.config import Broker, Settings
 from broker_bridge.edge.archive import Archive
 from broker_bridge.edge.forwarder import Forwarder, receipt_filters
 from broker_bridge.edge.outbox import Outbox, now_utc
 from broker_bridge.edge.supervisor import Supervisor
 from broker_bridge.errors import BusUnavailable, ConfigError
+from broker_bridge.recorder.recorder import Recorder, filters
+from broker_bridge.store.sqlite import SqliteStore
 
 log = logging.getLogger(__name__)
 
 _MB: Final = 1_000_000
+_BACK_OFF_S: Final = (0.2, 5.0)
+"""First and longest wait before connecting anew: a plant has tens of clients, not thousands."""
 
 
 async def run_roles(
@@ -112,14 +116,35 @@ async def _edge(settings: Settings, tell: Callable[[str], None]) -> None:
 
 
 async def _recorder(settings: Settings, tell: Callable[[str], None]) -> None:
-    raise NotImplementedError
+    topics = Topics(settings.plant.topic_root)
+    site, name = settings.plant.site, settings.record.name
+    store = await SqliteStore.open(settings.record.path, name)
+    try:
+        head = await store.head()
+        gone = RecordState(
+            record=name,
+            incarnation=head.incarnation,
+            events=head.number,
+            commit=head.commit,
+            condition="gone",
+            detail="the recorder ended without a word",
+            issued=now_utc(),
+        )
+        client = await connect(
+            settings,
+            client_id=f"{site}-{name}",
+            filters=filters(topics),
+            will=(topics.record_state(site, name), dump(gone)),
+        )
+        async with client:
+            recorder = Recorder(client, store, topics, site=site, window=settings.record.window)
+            tell("recorder")
+            await recorder.run()
+    finally:
+        await store.close()
 
 
-async def _projector(settings: Settings, tell: Callable[[str], None]) -> None:
-    raise NotImplementedError
-
-
-_STARTERS: Final = {"recorder": _recorder, "projector": _projector, "edge": _edge}
+_STARTERS: Final = {"recorder": _recorder, "edge": _edge}
 
 
 async def connect(
@@ -143,6 +168,7 @@ async def connect(
         filters=filters,
         will=will,
         clean=clean,
+        back_off=_BACK_OFF_S,
     )
 
 

@@ -1,0 +1,1 @@
+"""The demo: the invented plant, live, from machines to a board's history."""

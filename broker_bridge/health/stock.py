@@ -1,0 +1,114 @@
+"""Outbox and record: what waits, what is missing, what was refused."""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Final
+
+from broker_bridge.config import Settings
+from broker_bridge.edge.survey import holdings, in_use
+from broker_bridge.errors import NotFound, StoreError
+from broker_bridge.health.finding import Finding, ago
+from broker_bridge.store.sqlite_reader import SqliteReader
+
+_LATE_S: Final = 60.0
+_NEAR_CEILING: Final = 0.8
+_MANY: Final = 1000
+"""Findings are counted up to here, then "or more": counting on would read the whole record."""
+
+
+def outbox(settings: Settings) -> Iterator[Finding]:
+    """What the edge holds, and whether it runs."""
+    path = settings.edge.outbox
+    if "edge" not in settings.roles:
+        return
+    try:
+        held = holdings(path)
+    except NotFound:
+        yield Finding("outbox", "notice", f"{path} is not there yet", "it is made when the role edge starts")
+        return
+    except StoreError as error:
+        yield Finding(
+            "outbox", "problem", str(error), "do not delete it: it holds events that no record has yet"
+        )
+        return
+    now_ms = datetime.now(UTC).timestamp() * 1000
+    total = sum(holding.backlog_bytes for holding in held)
+    ceiling = settings.edge.ceiling_mb * 1_000_000
+    running = "its edge runs" if in_use(path) else "no edge runs on it"
+    text = f"{path}: {total / 1e6:.1f} of {settings.edge.ceiling_mb:,.0f} MB wait for the record; {running}"
+    if total > _NEAR_CEILING * ceiling:
+        yield Finding(
+            "outbox",
+            "problem",
+            text,
+            "start broker and recorder; at the ceiling files wait, live events are lost",
+        )
+    else:
+        yield Finding("outbox", "fine", text)
+    for holding in held:
+        waited = 0.0 if holding.oldest_ms is None else (now_ms - holding.oldest_ms) / 1000
+        text = f"{holding.last:,} events taken in, {holding.backlog:,} not in the record yet"
+        if waited > _LATE_S:
+            yield Finding(
+                holding.source,
+                "problem",
+                f"{text}, the oldest since {ago(waited)}",
+                "look at broker and recorder",
+            )
+        else:
+            yield Finding(holding.source, "fine", text)
+        if holding.requests:
+            yield Finding(
+                holding.source,
+                "notice",
+                f"{holding.requests} requests wait for the edge",
+                "start the role edge",
+            )
+
+
+def record(settings: Settings) -> Iterator[Finding]:
+    """What the record has, misses and refused."""
+    path = settings.record.path
+    try:
+        reader = SqliteReader(path)
+    except NotFound:
+        yield Finding("record", "notice", f"{path} is not there", "it is made when the role recorder starts")
+        return
+    except StoreError as error:
+        yield Finding(
+            "record", "damaged", str(error), "do not delete it; restore the last backup beside it and compare"
+        )
+        return
+    try:
+        yield from _record(reader, path.name, running=in_use(path))
+    finally:
+        reader.close()
+
+
+def _record(reader: SqliteReader, name: str, *, running: bool) -> Iterator[Finding]:
+    head = reader.head()
+    text = f"{name}: {head.number:,} events, commit {head.commit}; {'its recorder runs' if running else 'no recorder runs'}"
+    yield Finding("record", "fine", text)
+    for progress in reader.progress():
+        if progress.closed:
+            continue
+        missing = progress.missing()
+        if missing:
+            count = sum(last - first + 1 for first, last in missing)
+            yield Finding(
+                progress.source,
+                "problem",
+                f"{count:,} events that the source has given are not in the record (numbers {missing[0][0]} to {missing[-1][1]})",
+                "they come by themselves while the edge runs; if not, look at its disk",
+            )
+    counts = (
+        ("payloads on the bus were no events", len(reader.refusals(limit=_MANY))),
+        ("events came twice with different content", len(reader.conflicts(limit=_MANY))),
+        ("numbers were given twice: two edges share a source name", len(reader.reused())),
+    )
+    for what, count in counts:
+        if count:
+            more = " or more" if count == _MANY else ""
+            yield Finding(
+                "record", "problem", f"{count:,}{more} {what}", "broker-bridge quarantine list shows them"
+            )
