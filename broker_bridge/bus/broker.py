@@ -38,8 +38,9 @@ LOCK_S: Final = 2.0
 BACK_OFF_S: Final = (0.2, 10.0)
 STEADY_S: Final = 30.0
 
-MAX_ACK_PENDING: Final = 1000
-"""Unacknowledged messages a subscription; twice that fits the inbox of one client."""
+MAX_ACK_PENDING: Final = 500
+"""Unacknowledged messages a subscription. All subscriptions of a client share 65,535 packet numbers, so this allows
+131 of them; and a reader that commits 500 at a time never waits for more than it can get."""
 ACK_WAIT: Final = "5s"
 """This broker delivers again only after this time, also on a new connection: short, so that what a killed reader
 had in hand comes soon. The copies it makes for a slow reader are dropped by the client."""

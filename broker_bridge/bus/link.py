@@ -214,7 +214,7 @@ class Link:
         if refused:
             self.refused = (
                 f"{self._options.where} refuses the subscription to {', '.join(refused)}: nothing comes from there; "
-                "correct the broker's access list"
+                "correct the broker's access list, or subscribe to fewer topics"
             )
             _log.error("%s: %s", self._options.client_id, self.refused)
         if not self.ready.done():
