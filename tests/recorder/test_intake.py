@@ -1,0 +1,116 @@
+"""What a payload on the bus is: events, or a refusal with its reason; never an exception."""
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from broker_bridge.bus.topics import Topics
+from broker_bridge.bus.wire import MAX_PAYLOAD, join_batch
+from broker_bridge.events.base import Origin
+from broker_bridge.events.ids import EventId
+from broker_bridge.events.station import StationAlarmRaised
+from broker_bridge.events.union import encode_event
+from broker_bridge.recorder.intake import examine
+from broker_bridge.store.base import Arrival, Refusal
+
+TOPICS = Topics("plant")
+SOURCE = "/harbour-works/smt/line-1/aoi-files"
+NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
+TOPIC = TOPICS.event(SOURCE, "aoi-1", "station.alarm_raised")
+
+
+def body(sequence: int = 1, source: str = SOURCE, station: str | None = "aoi-1", epoch: int = 7) -> bytes:
+    return encode_event(
+        event_id=EventId("g1", sequence, 0, 1),
+        source=source,
+        data=StationAlarmRaised(station=station, code="A1", origin=Origin(adapter="aoi-files")),
+        time=NOON,
+        subject=None,
+        recordedtime=NOON,
+        sequence=sequence,
+        epoch=epoch,
+        rawname=None,
+    )
+
+
+def test_a_valid_event_keeps_its_bytes():
+    [arrival] = examine(TOPICS, TOPIC, body())
+    assert isinstance(arrival, Arrival)
+    assert arrival.body == body()
+
+
+def test_a_batch_is_examined_member_by_member():
+    bad = body(2).replace(b'"A1"', b"17")
+    found = examine(TOPICS, TOPICS.batch(SOURCE), join_batch([body(1), bad, body(3)]))
+    assert [type(item) for item in found] == [Arrival, Refusal, Arrival]
+    assert found[1].sequence == 2
+    assert examine(TOPICS, TOPICS.batch(SOURCE), found[1].body) == [found[1]], "examined again by itself"
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload", "told"),
+    [
+        (
+            TOPICS.event(SOURCE, "aoi-2", "station.alarm_raised"),
+            body(),
+            "station aoi-1, its topic about aoi-2",
+        ),
+        (TOPICS.event(SOURCE, None, "station.alarm_raised"), body(), "its topic about None"),
+        (
+            TOPICS.event(SOURCE, "aoi-1", "station.alarm_cleared"),
+            body(),
+            "its topic is for station.alarm_cleared",
+        ),
+        (TOPIC, body(source="/harbour-works/smt/line-1/spi-files"), "its topic belongs to"),
+        ("plant/v1/nonsense", body(), "is no topic for events"),
+        (TOPIC, b"\xff\xfe", "not JSON"),
+        (TOPIC, b"[1]", "not a JSON object"),
+        (TOPIC, b"x" * (MAX_PAYLOAD + 1), "more than the"),
+        (TOPIC, body(epoch=2**63), "is over"),
+        (TOPICS.batch(SOURCE), b"[1]", "not an event"),
+    ],
+)
+def test_what_is_no_event_of_this_topic_is_refused_with_its_reason(topic, payload, told):
+    [refusal] = examine(TOPICS, topic, payload)
+    assert isinstance(refusal, Refusal)
+    assert told in refusal.reason
+    assert refusal.body == payload
+
+
+def test_a_poisoned_event_still_accounts_for_its_number():
+    [refusal] = examine(TOPICS, TOPIC, body(41).replace(b'"A1"', b"null"))
+    assert (refusal.source, refusal.epoch, refusal.sequence) == (SOURCE, 7, 41)
+    assert "code" in refusal.reason
+
+
+def test_a_poisoned_event_on_another_s_topic_accounts_for_nothing():
+    other = TOPICS.event("/harbour-works/smt/line-1/spi-files", "aoi-1", "station.alarm_raised")
+    [refusal] = examine(TOPICS, other, body(41).replace(b'"A1"', b"null"))
+    assert refusal.sequence is None
+
+
+def test_a_type_of_a_newer_program_waits_for_the_upgrade():
+    document = json.loads(body(5))
+    document["type"] = "station.levitated"
+    topic = TOPICS.event(SOURCE, "aoi-1", "station.levitated")
+    [refusal] = examine(TOPICS, topic, json.dumps(document).encode())
+    assert (refusal.code, refusal.sequence) == ("type", 5)
+    assert "upgrade the recorder" in refusal.reason
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.sampled_from([TOPIC, TOPICS.batch(SOURCE), "plant/v1/x"]), st.binary(max_size=200))
+def test_any_bytes_are_refused_and_kept(topic, payload):
+    for item in examine(TOPICS, topic, payload):
+        assert isinstance(item, Refusal)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.integers(0, len(body()) - 1), st.integers(0, 255))
+def test_one_wrong_byte_never_escapes_as_another_error(at, byte):
+    wrong = body()[:at] + bytes([byte]) + body()[at + 1 :]
+    [item] = examine(TOPICS, TOPIC, wrong)
+    assert item.body == wrong

@@ -1,0 +1,209 @@
+"""Acknowledged only after the commit, in order; nothing while the store cannot be written."""
+
+import asyncio
+from collections.abc import Iterable, Sequence
+from contextlib import asynccontextmanager
+from typing import Any
+
+from test_intake import SOURCE, TOPIC, TOPICS, body
+
+from broker_bridge.bus.inbox import Message
+from broker_bridge.bus.wire import SourceState, dump, join_batch, parse_receipt, parse_record_state
+from broker_bridge.errors import StoreUnavailable
+from broker_bridge.recorder.recorder import Recorder
+from broker_bridge.store.base import Committed, Refusal
+from broker_bridge.store.memory import MemoryStore
+
+RECEIPT = TOPICS.receipt(SOURCE, "record")
+
+
+class FakeBus:
+    """The client's side of a broker."""
+
+    def __init__(self) -> None:
+        self.trouble = ""
+        self.inbox: list[Message] = []
+        self.filled = asyncio.Event()
+        self.log: list[Any] = []
+        self.told: dict[str, bytes] = {}
+        self.packets = 0
+
+    def bring(self, topic: str, payload: bytes) -> None:
+        self.packets += 1
+        self.inbox.append(Message(topic, payload, False, False, 1, self.packets))
+        self.filled.set()
+
+    async def wait_connected(self) -> int:
+        return 1
+
+    async def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> asyncio.Future[None]:
+        assert retain
+        self.told[topic] = payload
+        done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        done.set_result(None)
+        return done
+
+    async def next(self, timeout: float | None = None) -> Message | None:
+        while not self.inbox:
+            self.filled.clear()
+            await self.filled.wait()
+        return self.inbox.pop(0)
+
+    def take_nowait(self, limit: int) -> list[Message]:
+        taken, self.inbox = self.inbox[:limit], self.inbox[limit:]
+        return taken
+
+    def ack(self, messages: Iterable[Message]) -> None:
+        self.log += [("acknowledged", message.packet) for message in messages]
+
+
+class LoggingStore(MemoryStore):
+    """A store that notes its commits in the bus's log and fails as often as told."""
+
+    def __init__(self, name: str, log: list[Any]) -> None:
+        super().__init__(name)
+        self.log = log
+        self.failures = 0
+
+    async def commit(self, arrivals: Sequence[Any] = (), *rest: Any) -> Committed:
+        if self.failures:
+            self.failures -= 1
+            self.log.append("failed")
+            raise StoreUnavailable("disk full")
+        result = await super().commit(arrivals, *rest)
+        self.log.append(("committed", len(arrivals)))
+        return result
+
+
+@asynccontextmanager
+async def recording(failures: int = 0):
+    bus = FakeBus()
+    store = LoggingStore("record", bus.log)
+    store.failures = failures
+    task = asyncio.create_task(Recorder(bus, store, TOPICS, site="harbour-works").run())
+    try:
+        yield bus, store
+    finally:
+        task.cancel()
+        await asyncio.wait({task})
+
+
+async def until(condition, what: str) -> None:
+    """Wait for a condition, ten seconds at most."""
+    async with asyncio.timeout(10):
+        while not condition():  # noqa: ASYNC110  (the condition has no event of its own)
+            await asyncio.sleep(0.01)
+    assert condition(), what
+
+
+def test_acknowledged_after_the_commit_and_in_order():
+    async def life() -> None:
+        async with recording() as (bus, _):
+            for number in range(1, 6):
+                bus.bring(TOPIC, body(number))
+            await until(lambda: ("acknowledged", 5) in bus.log, "all acknowledged")
+            assert bus.log[0] == ("committed", 5), "what waited was committed together"
+            assert bus.log[1:] == [("acknowledged", number) for number in range(1, 6)]
+
+    asyncio.run(life())
+
+
+def test_nothing_is_acknowledged_while_the_store_fails_and_nothing_is_lost():
+    async def life() -> None:
+        async with recording(failures=2) as (bus, store):
+            bus.bring(TOPIC, body(1))
+            await until(lambda: ("acknowledged", 1) in bus.log, "acknowledged in the end")
+            assert bus.log == ["failed", "failed", ("committed", 1), ("acknowledged", 1)]
+            assert (await store.head()).number == 1
+
+    asyncio.run(life())
+
+
+def test_a_receipt_names_what_is_there_and_what_is_missing():
+    async def life() -> None:
+        async with recording() as (bus, _):
+            bus.bring(TOPIC, body(1))
+            bus.bring(TOPIC, body(2))
+            bus.bring(TOPICS.batch(SOURCE), join_batch([body(5), body(6)]))
+
+            def told() -> bool:
+                return RECEIPT in bus.told and bool(parse_receipt(bus.told[RECEIPT]).epochs[0].missing)
+
+            await until(told, "told")
+            [epoch] = parse_receipt(bus.told[RECEIPT]).epochs
+            assert (epoch.epoch, epoch.contiguous, epoch.missing) == (7, 2, ((3, 4),))
+
+    asyncio.run(life())
+
+
+def test_the_tail_is_known_from_what_a_source_says_of_itself():
+    async def life() -> None:
+        async with recording() as (bus, _):
+            bus.bring(TOPIC, body(1))
+            from test_intake import NOON
+
+            state = SourceState(source=SOURCE, epoch=7, last=9, oldest=1, condition="idle", issued=NOON)
+            bus.bring(TOPICS.state(SOURCE), dump(state))
+
+            def told() -> bool:
+                return RECEIPT in bus.told and bool(parse_receipt(bus.told[RECEIPT]).epochs[0].missing)
+
+            await until(told, "told")
+            assert parse_receipt(bus.told[RECEIPT]).epochs[0].missing == ((2, 9),)
+
+    asyncio.run(life())
+
+
+def test_a_poisoned_event_is_kept_acknowledged_and_counted_as_received():
+    async def life() -> None:
+        async with recording() as (bus, store):
+            bus.bring(TOPIC, body(1).replace(b'"A1"', b"null"))
+            bus.bring(TOPIC, b"\x00\x01")
+            bus.bring(TOPIC, body(2))
+            await until(lambda: ("acknowledged", 3) in bus.log, "acknowledged")
+            assert [row.refusal.code for row in await store.refusals(0, 9)] == ["schema", "json"]
+            [progress] = await store.progress()
+            assert (progress.contiguous, progress.missing()) == (2, ())
+
+    asyncio.run(life())
+
+
+def test_the_same_message_twice_is_one_event():
+    async def life() -> None:
+        async with recording() as (bus, store):
+            for _ in range(3):
+                bus.bring(TOPIC, body(1))
+            await until(lambda: ("acknowledged", 3) in bus.log, "acknowledged")
+            assert (await store.head()).number == 1
+
+    asyncio.run(life())
+
+
+def test_a_refused_payload_becomes_an_event_once_the_program_knows_it():
+    async def life() -> None:
+        bus = FakeBus()
+        store = LoggingStore("record", bus.log)
+        await store.commit(
+            [], [Refusal(TOPIC, "type", "unknown to an older program", body(3), SOURCE, 7, 3)], [], []
+        )
+        recorder = Recorder(bus, store, TOPICS, site="harbour-works")
+        assert await recorder.retry_refusals() == 1
+        assert await store.refusals(0, 9) == []
+        assert (await store.head()).number == 1
+
+    asyncio.run(life())
+
+
+def test_an_older_edge_that_still_speaks_is_an_alarm():
+    async def life() -> None:
+        async with recording() as (bus, _):
+            bus.bring(TOPIC, body(1, epoch=9))
+            await until(lambda: ("acknowledged", 1) in bus.log, "younger known")
+            bus.bring(TOPIC, body(2, epoch=7))
+            await until(lambda: parse_receipt(bus.told[RECEIPT]).fenced == 9, "the older edge is told")
+            topic = TOPICS.record_state("harbour-works", "record")
+        state = parse_record_state(bus.told[topic])
+        assert state.condition == "gone"
+        assert "older outbox" in state.alarms[0]
+
+    asyncio.run(life())
