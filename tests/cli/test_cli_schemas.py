@@ -1,12 +1,26 @@
 """The command `schemas`: lists, writes, checks, and refuses to break what was published."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
 
 from broker_bridge.cli.main import main
 from broker_bridge.schemas.files import FILES
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("written") / "new" / "schemas"
+    assert main(["schemas", "--out", str(folder)]) == 0
+    return folder
+
+
+@pytest.fixture
+def folder(written: Path, tmp_path: Path) -> Path:
+    """A folder of the schemas, to spoil."""
+    return Path(shutil.copytree(written, tmp_path / "schemas"))
 
 
 def test_list(capsys: pytest.CaptureFixture[str]) -> None:
@@ -24,53 +38,46 @@ def test_list_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert rows["work.started.json"]["status"] == "draft"
 
 
-def test_written_is_current_and_writing_again_changes_nothing(tmp_path: Path) -> None:
-    folder = tmp_path / "new" / "schemas"
-    assert main(["schemas", "--out", str(folder)]) == 0
-    assert main(["schemas", "--out", str(folder), "--check"]) == 0
+def test_written_is_current_and_writing_again_changes_nothing(folder: Path) -> None:
     before = {path.name: path.read_bytes() for path in folder.iterdir()}
     assert before.keys() == FILES.keys()
     assert main(["schemas", "--out", str(folder)]) == 0
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert main(["schemas", "--out", str(folder), "--check"]) == 0
 
 
-def test_check_names_what_differs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    main(["schemas", "--out", str(tmp_path)])
-    capsys.readouterr()
-    (tmp_path / "receipt.json").unlink()
-    (tmp_path / "event.json").write_bytes(b"{}\n")
-    (tmp_path / "board.lost.json").write_bytes(b"{}\n")
-    assert main(["schemas", "--check", "--out", str(tmp_path)]) == 1
+def test_check_names_what_differs(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "receipt.json").unlink()
+    (folder / "event.json").write_bytes(b"{}\n")
+    (folder / "board.lost.json").write_bytes(b"{}\n")
+    assert main(["schemas", "--check", "--out", str(folder)]) == 1
     assert capsys.readouterr().out.splitlines() == [
         "receipt.json: missing",
         "board.lost.json: not a schema of this program",
         "event.json: differs from the schema of this program",
     ]
-    assert main(["schemas", "--check", "--json", "--out", str(tmp_path)]) == 1
+    assert main(["schemas", "--check", "--json", "--out", str(folder)]) == 1
     assert len(json.loads(capsys.readouterr().out)["findings"]) == 3
 
 
-def test_a_final_schema_is_not_broken(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    main(["schemas", "--out", str(tmp_path)])
-    published = tmp_path / "board.arrived.json"
+def test_a_final_schema_is_not_broken(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    published = folder / "board.arrived.json"
     schema = json.loads(published.read_bytes())
     schema["properties"]["colour"] = {"type": "string"}
     published.write_text(json.dumps(schema))
-    (tmp_path / "receipt.json").unlink()
-    capsys.readouterr()
-    assert main(["schemas", "--out", str(tmp_path)]) == 1
+    (folder / "receipt.json").unlink()
+    assert main(["schemas", "--out", str(folder)]) == 1
     assert capsys.readouterr().out == "board.arrived.json: colour: the field is gone\n"
-    assert not (tmp_path / "receipt.json").exists(), "nothing is written"
+    assert not (folder / "receipt.json").exists(), "nothing is written"
 
 
-def test_a_draft_may_change(tmp_path: Path) -> None:
-    main(["schemas", "--out", str(tmp_path)])
-    published = tmp_path / "work.started.json"
+def test_a_draft_may_change(folder: Path) -> None:
+    published = folder / "work.started.json"
     schema = json.loads(published.read_bytes())
     schema["properties"]["colour"] = {"type": "string"}
     published.write_text(json.dumps(schema))
-    assert main(["schemas", "--out", str(tmp_path)]) == 0
-    assert main(["schemas", "--out", str(tmp_path), "--check"]) == 0
+    assert main(["schemas", "--out", str(folder)]) == 0
+    assert main(["schemas", "--out", str(folder), "--check"]) == 0
 
 
 def test_what_cannot_be_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

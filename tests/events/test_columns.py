@@ -28,7 +28,7 @@ def bits(values: list[float | None]) -> list[bytes | None]:
     return [None if value is None or math.isnan(value) else struct.pack("<d", value) for value in values]
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(st.one_of(*(st.lists(st.none() | kind, max_size=20) for kind in (floats, decimals, singles))))
 @example([])
 @example([None])

@@ -24,7 +24,7 @@ from broker_bridge.events.union import (
 )
 
 every_type = pytest.mark.parametrize("type_name", sorted(DATA_TYPES))
-few = settings(max_examples=8, suppress_health_check=[HealthCheck.too_slow])
+few = settings(max_examples=5, suppress_health_check=[HealthCheck.too_slow])
 
 
 def arrived(**changes: Any) -> dict[str, Any]:
@@ -79,7 +79,7 @@ def test_a_type_says_what_it_is(type_name: str) -> None:
     assert DATA_TYPES[type_name].STATUS in ("final", "draft")
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(
     event_id=event_ids,
     time=instants,
@@ -188,7 +188,7 @@ def test_bytes_that_are_no_event_are_a_wire_error(raw: bytes) -> None:
         parse_event(raw)
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(st.binary(max_size=200) | st.recursive(st.none() | st.floats() | texts, st.lists).map(json.dumps))
 def test_any_bytes_are_an_event_or_a_wire_error(raw: bytes | str) -> None:
     with pytest.raises(WireError):
