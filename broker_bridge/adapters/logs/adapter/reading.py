@@ -12,11 +12,13 @@ from typing import Final
 from broker_bridge.adapters.base import Statement, Taking
 from broker_bridge.adapters.logs.adapter.content import generation_of, plain_name
 from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mapping
-from broker_bridge.adapters.logs.mapping.mapper import Document, Mapper, Place
+from broker_bridge.adapters.logs.mapping.mapper import Mapper
+from broker_bridge.adapters.logs.mapping.takings import Document, Place
 from broker_bridge.adapters.logs.mapping.times import TimeValue
 from broker_bridge.adapters.logs.mapping.values import FieldError, Typed, Values
 from broker_bridge.adapters.logs.protocol.readers import can_be_incomplete, open_reader
 from broker_bridge.adapters.logs.protocol.record import END, NEED_DATA, NativeRecord, Refused, digest_of
+from broker_bridge.adapters.logs.protocol.runs import joined
 from broker_bridge.errors import ConfigError
 from broker_bridge.events.base import Origin, Raw
 from broker_bridge.events.source import SourceRejected
@@ -109,9 +111,8 @@ class Reading:
         if self._name_error is not None:
             yield self._mapper.reject_document(self._name_error, self.content)
             return
-        for item in self.records():
-            if isinstance(item, (NativeRecord, Refused)):
-                yield from self._mapper.add(item)
+        for item in joined(self.records()):
+            yield from self._mapper.add(item)
         yield from self._mapper.end()
 
     def records(self) -> Iterator[NativeRecord | Refused]:

@@ -4,52 +4,17 @@ Pure and incremental. Memory: without groups one record; with groups the records
 mapping states the most.
 """
 
-import base64
-import hashlib
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import datetime
-from typing import Any, Final
+from typing import Any
 
-from broker_bridge.adapters.base import Statement, Taking
+from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
-from broker_bridge.adapters.logs.mapping.eventrule import Draft, checked
 from broker_bridge.adapters.logs.mapping.scope import Group, Held, Row, indexed
-from broker_bridge.adapters.logs.mapping.subject import best_identifier
+from broker_bridge.adapters.logs.mapping.takings import Document, Place, Takings
 from broker_bridge.adapters.logs.mapping.values import FieldError, Values
-from broker_bridge.adapters.logs.protocol.record import NativeRecord, Refused, digest_of
-from broker_bridge.events.base import Origin, Raw
-from broker_bridge.events.source import SourceRejected
-
-INLINE: Final = 4096
-"""Raw bytes of a rejected record up to this length travel inside its event."""
-
-
-@dataclass(frozen=True, slots=True)
-class Document:
-    """The file that is being read, as events need to know it."""
-
-    generation: str
-    name: str
-    hash: str
-    """SHA-256 of the decompressed content, which is its name in the raw archive."""
-    size: int
-    values: Values
-    """What the file's name and time tell."""
-    taken_in: datetime
-    """Time of rejections, which know none of their own: the file's modification time (UTC)."""
-    flags: tuple[str, ...] = ()
-    """What is doubtful about the file as a whole."""
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where the source stands, by configuration; None where the mapping has to tell."""
-
-    adapter: str
-    station: str | None = None
-    equipment: str | None = None
-    lane: int | None = None
+from broker_bridge.adapters.logs.protocol.record import NativeRecord, Refused
+from broker_bridge.adapters.logs.protocol.region import Region
 
 
 class Mapper:
@@ -57,34 +22,47 @@ class Mapper:
 
     def __init__(self, mapping: Compiled, place: Place, document: Document) -> None:
         self._mapping = mapping
-        self._place = place
-        self._document = document
+        self._takings = Takings(mapping, place, document)
+        self._values = document.values
         self._rule = mapping.file.group
         self._holds = frozenset(self._rule.holds)
         self._held: Held = {}
         self._single = Group(document.values, self._held, {})
         self._groups: dict[Any, Group] = {}
         self._rows = 0
-        self._overfull: NativeRecord | None = None
+        self._overfull: Region | None = None
         self._strays: list[Refused | FieldError] = []
-        self.counters: dict[str, int] = {}
-        """Records by kind (`records.<kind>`), `rejected`, `groups`, `events`, and events by rule (`rule.<n>`)."""
+        self._kinds: Counter[str] = Counter()
+        self._group_count = 0
 
     def add(self, item: NativeRecord | Refused) -> Iterator[Taking]:
         """The takings that are complete with this record, if any."""
         if isinstance(item, Refused):
             return self._refused(item)
-        self._count("records." + item.kind)
+        self._kinds[item.kind] += 1
         return self._single_record(item) if self._rule.per == "row" else self._grouped_record(item)
 
     def end(self) -> Iterator[Taking]:
         """The takings of what is still open at the end of the content."""
         return self._close_groups()
 
+    @property
+    def counters(self) -> dict[str, int]:
+        """Records by kind (`records.<kind>`), `rejected`, `groups`, `events`, and events by rule (`rule.<n>`, from 1)."""
+        takings = self._takings
+        rules = {f"rule.{rule + 1}": count for rule, count in sorted(takings.by_rule.items())}
+        return {
+            **{f"records.{kind}": count for kind, count in self._kinds.items()},
+            "groups": self._group_count,
+            "events": takings.events,
+            "rejected": takings.rejections,
+            **rules,
+        }
+
     def reject_document(self, error: FieldError, content: bytes) -> Taking:
         """The one taking of a file that cannot be read at all."""
         record = NativeRecord("file", 0, len(content), 1, content, {})
-        return self._rejection(record, error)
+        return self._takings.rejection(record, error)
 
     # -- records that stand for themselves
 
@@ -94,7 +72,7 @@ class Mapper:
             row = Row(record, self._mapping.readers[kind](record), self._held)
         except FieldError as error:
             self._hold(kind, error)
-            yield self._rejection(record, error)
+            yield self._takings.rejection(record, error)
             return
         if kind in self._holds:
             self._hold(kind, row)
@@ -104,10 +82,10 @@ class Mapper:
         try:
             drafts = [draft for maker in makers for draft in maker(self._single, row)]
             if drafts:
-                raw = self._raw_of(record.position, record.line, record.raw)
-                yield self._taking(record.position, drafts, raw, record.flags)
+                raw = self._takings.raw(record)
+                yield self._takings.made(record.position, drafts, raw, record.flags)
         except FieldError as error:
-            yield self._rejection(record, error)
+            yield self._takings.rejection(record, error)
 
     def _hold(self, kind: str, held: "Row | Refused | FieldError") -> None:
         if kind in self._holds:
@@ -122,7 +100,7 @@ class Mapper:
             self._hold(refused.kind, refused)
         if self._rule.per != "row":
             yield from self._refused_in_group(refused)
-        yield self._rejection(refused, _as_error(refused))
+        yield self._takings.rejection(refused, _as_error(refused))
 
     # -- groups
 
@@ -131,14 +109,18 @@ class Mapper:
         if kind == rule.begins:
             yield from self._close_groups()
         if self._rows >= rule.max_rows:
-            self._overfull = self._overfull or record
+            self._overfull = self._overfull or Region(
+                record.position, record.line, code="oversize",
+                reason=f"more than the {rule.max_rows} records which are held in memory (group.max_rows)",
+            )  # fmt: skip
+            self._overfull.add(record.raw)
             return
         try:
             row = Row(record, self._mapping.readers[kind](record), self._held)
         except FieldError as error:
             self._hold(kind, error)
-            self._blame(error, self._readable_keys(record))
-            yield self._rejection(record, error)
+            self._blame(error, kind)
+            yield self._takings.rejection(record, error)
             return
         self._rows += 1
         if kind in self._holds:
@@ -154,34 +136,35 @@ class Mapper:
                 fault = FieldError(f"{missing} is absent, but the records are grouped by it", f"line {record.line}",
                                    None, "group")  # fmt: skip
                 self._strays.append(fault)
-                yield self._rejection(record, fault)
+                yield self._takings.rejection(record, fault)
 
     def _join(self, key: Any, row: Row, keys: Values) -> None:
         group = self._groups.get(key)
         if group is None:
-            group = self._groups[key] = Group(self._document.values, self._held, keys)
+            group = self._groups[key] = Group(self._values, self._held, keys)
         group.rows.setdefault(row.record.kind, []).append(row)
-        if row.record.kind in self._holds:
-            group.held_count[row.record.kind] = group.held_count.get(row.record.kind, 0) + 1
-        group.held = self._held
+        if group.held is not self._held:
+            for kind, held in self._held.items():
+                if group.held.get(kind) not in (None, held):
+                    group.changed.add(kind)
+            group.held = self._held
 
-    def _readable_keys(self, record: NativeRecord) -> Any:
-        return () if self._rule.per == "key" else None
-
-    def _blame(self, fault: Refused | FieldError, key: Any) -> None:
-        """Note that a record which is missing from a group may have belonged to it."""
+    def _blame(self, fault: Refused | FieldError, kind: str | None) -> None:
+        """Note that a group may lack this record."""
         if self._rule.per == "key":
             self._strays.append(fault)
         else:
             group = self._groups.get(None)
             if group is None:
-                group = self._groups[None] = Group(self._document.values, self._held, {})
+                group = self._groups[None] = Group(self._values, self._held, {})
             group.bad.append(fault)
+            # Without its header, or with a line that may have been one, records would get the wrong board.
+            group.lost = group.lost or kind is None or kind == self._rule.begins or kind in self._holds
 
     def _refused_in_group(self, refused: Refused) -> Iterator[Taking]:
         if refused.kind is not None and refused.kind == self._rule.begins:
             yield from self._close_groups()
-        self._blame(refused, None)
+        self._blame(refused, refused.kind)
 
     def _close_groups(self) -> Iterator[Taking]:
         groups, self._groups, self._rows = self._groups, {}, 0
@@ -192,9 +175,13 @@ class Mapper:
             )
             if not rows:
                 continue
-            self._count("groups")
+            self._group_count += 1
             first = rows[0].record
-            raw = self._raw_of_group(rows)
+            raw = (
+                self._takings.raw_of_document()
+                if self._rule.per == "file"
+                else self._takings.raw_of_several(row.record for row in rows)
+            )
             try:
                 if overfull is not None:
                     raise FieldError(
@@ -206,14 +193,26 @@ class Mapper:
                     verify(group)
                 drafts = [draft for maker in self._mapping.makers for draft in maker(group, None)]
                 self._check_orphans(group)
-                if drafts:
-                    yield self._taking(first.position, drafts, raw, flags)
+                if not drafts:
+                    self._check_silence(first)
+                    continue
+                yield self._takings.made(first.position, drafts, raw, flags)
             except FieldError as error:
-                yield self._rejected(first.position, raw, error)
+                yield self._takings.rejected(first.position, raw, error)
+        if overfull is not None:
+            refused = overfull.refusal()
+            yield self._takings.rejection(refused, _as_error(refused))
+
+    def _check_silence(self, first: NativeRecord) -> None:
+        if self._rule.silent == "reject":
+            raise FieldError(
+                'no rule of the mapping gives an event for this group; where that is right, state silent = "allow"',
+                f"line {first.line}", None, "silent",
+            )  # fmt: skip
 
     def _group_flags(self, group: Group, rows: list[Row]) -> tuple[str, ...]:
         flags = {flag for row in rows for flag in row.record.flags}
-        if group.bad and self._rule.bad_rows == "reject":
+        if group.bad and (group.lost or self._rule.bad_rows == "reject"):
             fault = group.bad[0]
             reason = fault.reason if isinstance(fault, Refused) else str(fault)
             more = f" (and {len(group.bad) - 1} more)" if len(group.bad) > 1 else ""
@@ -241,107 +240,6 @@ class Mapper:
                         f"line {row.record.line}", told, "orphan",
                     )  # fmt: skip
 
-    # -- takings
-
-    def _taking(self, position: int, drafts: list[Draft], raw: Raw, flags: tuple[str, ...]) -> Taking:
-        statements = tuple([self._statement(draft, raw, len(drafts), flags) for draft in drafts])
-        for draft in drafts:
-            self._count(f"rule.{draft.rule + 1}")
-        self._count("events", len(drafts))
-        return Taking(
-            self._document.generation, position, self._mapping.revision, statements, self._document.name
-        )
-
-    def _statement(self, draft: Draft, raw: Raw, events: int, flags: tuple[str, ...]) -> Statement:
-        time, data, place = draft.time, draft.data, self._place
-        validity = self._mapping.file.validity
-        day = time.utc.date()
-        if (validity.since and day < validity.since) or (validity.until and day >= validity.until):
-            raise FieldError(
-                f"{time.text or time.utc} is outside the time for which this mapping holds"
-                f" ({validity.since or '...'} to {validity.until or '...'})",
-                f"line {draft.row.record.line}" if draft.row else "", time.text, "validity",
-            )  # fmt: skip
-        all_flags = (*draft.flags, *flags, *self._document.flags)
-        data["origin"] = Origin.model_construct(
-            adapter=place.adapter,
-            raw=raw,
-            events=events,
-            time_text=time.text or None,
-            time_means=time.means,
-            zone=time.zone,
-            zone_basis=time.basis,
-            flags=tuple(sorted(set(all_flags))) if all_flags else (),
-        )
-        if not draft.states_station and place.station is not None:
-            data["station"] = place.station
-        if place.equipment is not None and "equipment" not in data:
-            data["equipment"] = place.equipment
-        if place.lane is not None and "lane" not in data:
-            data["lane"] = place.lane
-        made = checked(draft, data)
-        return Statement(made, time.utc, best_identifier(made.boards))
-
-    def _raw_of(self, position: int, line: int, raw: bytes) -> Raw:
-        # Constructed, not validated: every part was made here (validating costs as much as the event itself).
-        return Raw.model_construct(
-            hash=digest_of(raw), size=len(raw), archived=self._document.hash, offset=position, line=line
-        )
-
-    def _raw_of_group(self, rows: list[Row]) -> Raw:
-        document, first = self._document, rows[0].record
-        if self._rule.per == "file":
-            return Raw(hash=document.hash, size=document.size, archived=document.hash, offset=0, line=1)
-        digest = hashlib.sha256()
-        for row in rows:
-            digest.update(row.record.raw)
-        return Raw(
-            hash=digest.hexdigest(),
-            size=sum(len(row.record.raw) for row in rows),
-            archived=document.hash,
-            offset=first.position,
-            line=first.line,
-        )
-
-    def _rejection(self, record: NativeRecord | Refused, error: FieldError) -> Taking:
-        size, digest = len(record.raw), ""
-        if isinstance(record, Refused):
-            size, digest = record.size, record.digest
-        raw = Raw(
-            hash=digest or digest_of(record.raw),
-            size=size,
-            inline=base64.b64encode(record.raw).decode("ascii") if size <= INLINE else None,
-            archived=self._document.hash,
-            offset=record.position,
-            line=record.line,
-        )
-        return self._rejected(record.position, raw, error)
-
-    def _rejected(self, position: int, raw: Raw, error: FieldError) -> Taking:
-        self._count("rejected")
-        place = self._place
-        data = SourceRejected(
-            station=place.station,
-            equipment=place.equipment,
-            lane=place.lane,
-            reason=_told(str(error), 8000),
-            place=_told(error.place, 512) or None,
-            value=_told(error.value, 256) if error.value else None,
-            code=error.code,
-            origin=Origin(adapter=place.adapter, raw=raw, time_means="saved"),
-        )
-        statement = Statement(data, self._document.taken_in, None)
-        document = self._document
-        return Taking(document.generation, position, self._mapping.revision, (statement,), document.name)
-
-    def _count(self, name: str, by: int = 1) -> None:
-        self.counters[name] = self.counters.get(name, 0) + by
-
 
 def _as_error(refused: Refused) -> FieldError:
     return FieldError(refused.reason, refused.place, refused.value, refused.code)
-
-
-def _told(text: str, most: int) -> str:
-    text = text.replace("\x00", "\\x00")
-    return text if len(text) <= most else text[: most - 3] + "..."

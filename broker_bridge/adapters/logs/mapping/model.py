@@ -50,6 +50,8 @@ class Group(Section):
     bad_rows: Literal["reject", "flag"] = "reject"
     """What one unusable record does to its group: the group is rejected as a whole, or its events are flagged
     `incomplete` and only the record is rejected."""
+    silent: Literal["reject", "allow"] = "reject"
+    """What becomes of a group for which no rule gives an event: a file that stops behind its header is one."""
     max_rows: Annotated[int, Field(ge=1, le=5_000_000)] = 500_000
     """Records held in memory at most (about 1 kB each); a group beyond this is rejected."""
 

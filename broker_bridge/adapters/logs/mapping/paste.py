@@ -1,12 +1,15 @@
 """Rows of pads -> one block of columns."""
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, Final
 
 from broker_bridge.adapters.logs.mapping.model import Block
 from broker_bridge.adapters.logs.mapping.scope import Getter, Names, Scope, selection
+from broker_bridge.adapters.logs.mapping.values import FieldError
 from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts
 from broker_bridge.events.reading import Column
+
+_EXACT: Final = 2**53
 
 Blocks = Callable[[Scope], dict[str, Any] | None]
 
@@ -42,4 +45,8 @@ def block_builder(rule: Block, names: Names) -> Blocks:
 
 def _packed(name: str, get: Getter, numeric: bool, unit: str | None, scopes: Sequence[Scope]) -> Column:
     values: list[Any] = [get(scope) for scope in scopes]
+    if numeric and any(abs(value) > _EXACT for value in values if value is not None):
+        raise FieldError(
+            f"column {name} holds numbers beyond 2^53, which a block cannot keep exactly", "", None, "range"
+        )
     return pack_numbers(name, values, unit) if numeric else pack_texts(name, values)

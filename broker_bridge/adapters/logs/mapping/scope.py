@@ -34,16 +34,20 @@ Held = dict[str, "Row | Refused | FieldError"]
 class Group:
     """Records that belong together."""
 
-    __slots__ = ("bad", "file", "held", "held_count", "index", "keys", "rows")
+    __slots__ = ("bad", "changed", "file", "held", "index", "keys", "lost", "rows")
 
     def __init__(self, file: Values, held: Held, keys: Values) -> None:
         self.file = file
         self.held = held
         self.keys = keys
         self.rows: dict[str, list[Row]] = {}
-        self.held_count: dict[str, int] = {}
+        self.changed: set[str] = set()
+        """Kinds of which several records held inside this group."""
         self.index: dict[tuple[str, tuple[str, ...]], dict[tuple[Typed | None, ...], list[Row]]] = {}
         self.bad: list[Refused | FieldError] = []
+        """Records that cannot be used and may belong here."""
+        self.lost = False
+        """One of them may tell which board all others are about."""
 
 
 class Scope:
@@ -154,7 +158,7 @@ def _row_getter(depth: int, name: str) -> Getter:
 def _held_getter(kind: str, name: str) -> Getter:
     def get(scope: Scope) -> Typed | None:
         row = scope.row
-        if row is None and scope.group.held_count.get(kind, 0) > 1:
+        if row is None and kind in scope.group.changed:
             raise FieldError(
                 f"several records of kind {kind} hold inside one group; which one is meant cannot be known",
                 f"record kind {kind}", None, "ambiguous_header",

@@ -245,7 +245,9 @@ class Templates:
 
 def is_placeholder(text: str, words: frozenset[str]) -> bool:
     """Whether a text is no identifier: one of the words, or one character again and again (0000, ????)."""
-    return text.casefold() in words or (len(text) > 1 and text.count(text[0]) == len(text))
+    return (
+        text[0] == text[-1] and len(text) > 1 and text.count(text[0]) == len(text)
+    ) or text.casefold() in words
 
 
 class _Constant:

@@ -178,6 +178,7 @@ class DelimitedReader:
     # -- rows
 
     def _row(self, line: Line, raw: bytes, texts: Sequence[str]) -> None:
+        self.complete = self._set.trailer is None
         try:
             cells = self._quoting.cells(texts)
         except ValueError as error:

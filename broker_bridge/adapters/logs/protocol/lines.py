@@ -92,10 +92,10 @@ class Lines:
 
     def next_line(self) -> Line | Refused | Signal:
         """The next line, or a refused one, in order."""
+        if self._over is not None and self._over.complete:
+            return self._refuse_oversize()  # it began when nothing waited: it comes first
         if self._waiting:
             return self._line(self._waiting.pop(), terminated=True)
-        if self._over is not None and self._over.complete:
-            return self._refuse_oversize()
         if not self._ended:
             return NEED_DATA
         if self._over is not None:
@@ -105,6 +105,11 @@ class Lines:
             self._tail.clear()
             return self._line(raw, terminated=False)
         return END
+
+    @property
+    def held_bytes(self) -> int:
+        """Bytes in memory that are not yet a line."""
+        return len(self._tail) + (len(self._over.kept) if self._over is not None else 0)
 
     def text_of(self, line: Line) -> str:
         """The text of a line together with its line end as it stands in the content."""
@@ -119,7 +124,7 @@ class Lines:
         self.terminator = self._line_end.encode(self._encoding)
 
     def _split(self, data: bytes) -> None:
-        if self._over is not None:
+        if self._over is not None and not self._over.complete:
             data = self._over.take(data, self.terminator, self._unit)
             if not self._over.complete:
                 return
@@ -181,7 +186,7 @@ class Lines:
         self._check_tail()
 
     def _check_tail(self) -> None:
-        if len(self._tail) > self._limit and not self._waiting:
+        if len(self._tail) > self._limit and not self._waiting and self._over is None:
             self._over = _Oversize(self._tail)
             self._tail = bytearray()
             self._searched = 0
@@ -238,6 +243,8 @@ class Lines:
         over = self._over
         assert over is not None
         self._over = None
+        if not self._waiting:
+            self._check_tail()
         position, number = self._position, self._number
         self._position += over.size
         self._number += 1
@@ -272,6 +279,7 @@ class _Oversize:
             at = joined.find(terminator, at + 1)
         cut = len(data) if at < 0 else at + width - len(seam)
         self.hash.update(data[:cut])
+        self.kept += data[: min(cut, KEPT_OF_OVERSIZE - len(self.kept))]
         self.size += cut
         self._last = (self._last + data[:cut])[-8:]
         self.complete = at >= 0
