@@ -74,7 +74,7 @@ class Link:
         self._open_bytes = 0
         self._turn = asyncio.Lock()
         self._room: Delivery | None = None
-        self._pipe = Pipe(self._read, self.fail)
+        self._pipe = Pipe(self._read, lambda why: self.fail(f"{options.where}: {why}"))
         self._paho = paho = _paho(options, self._pipe)
         paho.on_connect = self._on_connect
         paho.on_subscribe = self._on_subscribe

@@ -44,7 +44,7 @@ class Pipe(asyncio.Protocol):
     def connection_lost(self, error: Exception | None) -> None:
         if not self._gone.done():
             self._gone.set_result(None)
-        self._on_lost(f"the connection was lost: {error}" if error else "the broker closed the connection")
+        self._on_lost(f"the connection was lost: {error}" if error else "the other side closed the connection")
 
     # What the owner calls
 
