@@ -186,7 +186,7 @@ class Session:
         else:
             dues.append(self._keep_alive.due_at)
             if self._keep_alive.unanswered_since is not None:
-                dues.append(self._keep_alive.unanswered_since + self._config.answer_s)
+                dues.append(self._silent_since(self._keep_alive.unanswered_since) + self._config.answer_s)
         if self._config.silent_s is not None:
             dues.append(self._heard_at + self._config.silent_s)
         return min(dues)
@@ -200,10 +200,14 @@ class Session:
                 raise SourceUnavailable(f"it did not describe itself within {limit:g} s")
             return
         since = self._keep_alive.unanswered_since
-        if since is not None and now >= since + limit:
+        if since is not None and now >= self._silent_since(since) + limit:
             raise SourceUnavailable(f"it did not answer a sign of life within {limit:g} s")
         if check := self._keep_alive.due(now, peer_answers=self._answers):
             self._send(check)
+
+    def _silent_since(self, asked: float) -> float:
+        # While it says other things the answer is only late: it stands behind them.
+        return max(asked, self._heard_at)
 
     # -- messages -----------------------------------------------------------------------------------------
 

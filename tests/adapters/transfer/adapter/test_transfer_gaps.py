@@ -172,6 +172,7 @@ def judge(peer: Machine, bridge: Bridge) -> None:
     for event in peer.truth[: newest + 1]:
         if (event.type, event.board) not in recorded:
             assert any(holds(gap, event) for gap in gaps), f"{event} is neither recorded nor in a gap: {gaps}"
+    assert all(gap.start for gap in gaps), f"a gap without beginning, though no clock was set: {gaps}"
     keys = [(taking.generation, taking.position, taking.revision) for taking in bridge.writer.takings]
     assert len(set(keys)) == len(keys)
 

@@ -3,6 +3,7 @@
 import asyncio
 import base64
 import contextlib
+import errno
 import socket
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
@@ -178,11 +179,13 @@ def test_it_shows_signs_of_life_that_fit_the_machine():
     assert asyncio.run(signs((TRACKING,))) == {None}
 
 
-def test_a_connection_that_is_dead_without_a_word_is_noticed_and_its_uncertain_time_is_a_gap():
+def test_a_connection_that_is_dead_without_a_word_is_noticed_and_its_uncertain_time_is_a_gap(monkeypatch):
+    monkeypatch.setattr(session, "_NOTE_EVERY", timedelta(0))
+
     async def play() -> None:
         async with scene() as here:
-            here.peer.board()
-            await here.kept("board.arrived")
+            began = here.writer.kept["machine/place-1"]
+            await until(lambda: here.writer.kept["machine/place-1"] != began)  # it answered a sign of life
             here.peer.freeze()
             lost = here.peer.board()
             (gone,) = await here.kept("source.disconnected")
@@ -192,6 +195,20 @@ def test_a_connection_that_is_dead_without_a_word_is_noticed_and_its_uncertain_t
             gap = here.data("source.gap")[-1]
             assert gap.cause == "away"
             assert gap.start <= lost.time <= gap.end
+
+    asyncio.run(play())
+
+
+def test_a_machine_that_talks_is_not_given_up_for_a_late_answer():
+    async def play() -> None:
+        async with scene() as here:
+            here.peer.features = (TRACKING,)  # announced, but from now on it answers nothing
+            began = asyncio.get_running_loop().time()
+            while asyncio.get_running_loop().time() < began + 3 * QUICK["answer_s"]:
+                here.peer.board()
+                await asyncio.sleep(0.02)
+            assert here.data("source.disconnected") == []
+            await here.kept("source.disconnected")  # it fell silent
 
     asyncio.run(play())
 
@@ -277,6 +294,58 @@ def test_a_cut_message_and_what_came_before_it_survive_a_broken_connection():
             here.peer.cut()
             (rejected,) = await here.kept("source.rejected")
             assert base64.b64decode(rejected.origin.raw.inline) == second[:80]
+
+    asyncio.run(play())
+
+
+def test_nothing_behind_several_broken_messages_is_lost():
+    async def play() -> None:
+        async with scene() as here:
+            whole = here.peer.envelope(here.peer.happen()[1])
+            here.peer.send(b"<Hermes>1</Hermes><Hermes>2</Hermes>" + whole + b"<Hermes>3</Hermes>")
+            rejected = await here.kept("source.rejected", 3)
+            assert [base64.b64decode(one.origin.raw.inline)[8:9] for one in rejected] == [b"1", b"2", b"3"]
+            assert len(here.data("board.arrived")) == 1
+
+    asyncio.run(play())
+
+
+def test_the_beginning_of_a_message_is_kept_when_a_dead_connection_is_given_up():
+    async def play() -> None:
+        async with scene() as here:
+            whole = here.peer.envelope(here.peer.happen()[1])
+            here.peer.send(whole[:80])
+            here.peer.freeze()
+            (rejected,) = await here.kept("source.rejected")
+            assert base64.b64decode(rejected.origin.raw.inline) == whole[:80]
+
+    asyncio.run(play())
+
+
+def test_a_connection_that_the_system_gives_up_is_no_time_out_of_ours():
+    async def play() -> None:
+        reader = asyncio.StreamReader()
+        reader.set_exception(TimeoutError(errno.ETIMEDOUT, "Connection timed out"))
+        one = Session(SimpleNamespace(config=supervisor(), machine=machine()))  # type: ignore[arg-type]
+        with pytest.raises(TimeoutError, match="Connection timed out"):
+            await one._listen(reader)
+
+    asyncio.run(play())
+
+
+def test_a_gap_is_stated_in_full_though_the_disk_was_away_when_it_began_and_ended():
+    async def play() -> None:
+        async with scene() as here:
+            here.writer.broken = 1
+            here.peer.cut()
+            await here.kept("source.disconnected")
+            here.writer.broken = 1
+            await here.kept("source.connected", 2)
+            gaps = [
+                taking for taking in here.writer.takings if taking.statements[0].data.TYPE == "source.gap"
+            ]
+            assert [taking.revision for taking in gaps] == [1, 2]
+            assert len({(taking.generation, taking.position) for taking in gaps}) == 1
 
     asyncio.run(play())
 
