@@ -14,7 +14,14 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Final, Literal, NamedTuple
 from urllib.parse import quote
 
-from broker_bridge.errors import ConfigError, NotFound, StoreError, StoreUnavailable, StoreVersionError
+from broker_bridge.errors import (
+    BridgeError,
+    ConfigError,
+    NotFound,
+    StoreError,
+    StoreUnavailable,
+    StoreVersionError,
+)
 
 if TYPE_CHECKING:
     import aiosqlite
@@ -81,11 +88,17 @@ def open_reader(path: Path, kind: Kind) -> sqlite3.Connection:
         raise _trouble(path, error) from error
     try:
         connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
-        _check(path, kind, _pragma(connection, "application_id"), _pragma(connection, "user_version"))
+        connection.execute("BEGIN")  # one view of schema and marks, while a writer may be making them
+        tables = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+        mark, version = _pragma(connection, "application_id"), _pragma(connection, "user_version")
+        connection.execute("COMMIT")
+        if not (tables or mark or version):
+            raise NotFound(f"the {kind.name} at {path} is still empty")
+        _check(path, kind, mark, version)
     except sqlite3.Error as error:
         connection.close()
         raise _trouble(path, error) from error
-    except StoreVersionError:
+    except BridgeError:
         connection.close()
         raise
     return connection

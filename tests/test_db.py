@@ -357,3 +357,11 @@ def test_a_script_is_split_into_its_statements(script: str, statements: list[str
 def test_an_unfinished_script_is_told() -> None:
     with pytest.raises(ValueError, match="unfinished SQL statement"):
         split_script("INSERT INTO t VALUES ('a;")
+
+
+def test_a_database_that_is_just_being_made_is_not_there_yet(tmp_path):
+    path = tmp_path / "new.db"
+    sqlite3.connect(path).close()
+    path.touch()
+    with pytest.raises(NotFound, match="still empty"):
+        open_reader(path, KIND)

@@ -321,6 +321,7 @@ def main() -> int:
     parser.add_argument("--files", type=int, default=2000)
     parser.add_argument("--kills", type=int, default=100, help="of each role")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--json", action="store_true", help="print the outcome as JSON")
     parser.add_argument("--keep", type=Path, help="folder to work in and leave behind")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
@@ -330,6 +331,9 @@ def main() -> int:
         outcome = campaign(
             folder, mapping, paste_files(args.files, args.seed), kills=args.kills, seed=args.seed
         )
+    if args.json:
+        print(json.dumps(outcome._asdict()))
+        return 0 if outcome.faultless else 1
     print(f"files {outcome.files}, seed {args.seed}, kills {dict(outcome.kills)}, {outcome.seconds:.0f} s")
     print(f"expected events {outcome.expected}")
     for name in ("lost", "unexpected", "doubled", "altered", "holes"):
