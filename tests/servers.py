@@ -27,6 +27,7 @@ DEADLINE_S = 20.0
 HOW_TO_GET = {
     "mosquitto": "apt-get install mosquitto",
     "mosquitto_passwd": "apt-get install mosquitto",
+    "mosquitto_pub": "apt-get install mosquitto-clients",
     "mosquitto_sub": "apt-get install mosquitto-clients",
     "openssl": "apt-get install openssl",
 }

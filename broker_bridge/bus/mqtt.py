@@ -13,6 +13,8 @@ What MQTT and its brokers do to the careless, and what stands against it here:
   first one is in hand: a second PUBACK could hit a new message with the same number.
 - Others deliver again only on a new connection. Who cannot commit keeps the messages and tries again, or leaves
   the `async with` block: nothing that was not acknowledged is lost.
+- Order holds within one subscription at most: what matches another filter, or comes again, may overtake. Sequence
+  numbers put it right.
 - The window of unacknowledged messages at the broker may be small (20 with some): commit on idle or by a timer,
   never "when N have come".
 - A payload that nobody can read is a message like any other here. The reader quarantines it and acknowledges it.
