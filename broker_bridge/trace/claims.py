@@ -47,6 +47,8 @@ class Claim(Value):
     """Others that claim it, themselves or through what it is tied to."""
     doubts: tuple[Belief, ...] = ()
     """What keeps it from being observed at any time."""
+    settled: bool = False
+    """Rivals are named together with this very knot, so that its proofs tell when it is whose."""
 
     @property
     def switches(self) -> bool:
@@ -59,8 +61,7 @@ class Claim(Value):
     @property
     def contested(self) -> bool:
         """Whether somebody else claims it without an event that explains the change of owner."""
-        against = any(proof.before is False or proof.after is False for proof in self.proofs)
-        return self.switches or (bool(self.rivals) and not against)
+        return self.switches or (bool(self.rivals) and not self.settled)
 
     @property
     def ours(self) -> tuple[Proof, ...]:

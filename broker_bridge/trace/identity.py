@@ -107,6 +107,9 @@ class Thing:
         """How sure it is that a mention names this very thing; None where it does not."""
         ways: list[Belief] = []
         knots = self._web.knots(mention)
+        own = frozenset(knot for knot in knots if unit(knot) == self.unit and self.unit != "slot")
+        if own and self.unit is not None:
+            knots = own  # a name of its own says more than any identifier things may share
         how = {name.node: name.how for name in mention.names}
         for knot in knots:
             claim = self.claims.get(knot)
@@ -239,7 +242,9 @@ class _Reach:
         agenda: list[Knot] = list(self._start)
         while agenda:
             for other in self._web.neighbours(agenda.pop(), stated_only=True):
-                if other in self.levels and other not in seen:
+                # Another name of our own kind among the levels is there because a person named it with ours.
+                another = self._own not in (None, "slot") and unit(other) == self._own
+                if other in self.levels and other not in seen and not another:
                     seen.add(other)
                     agenda.append(other)
         return frozenset(seen)
@@ -305,8 +310,9 @@ def _claim(web: Web, names: frozenset[Knot], reach: _Reach, knot: Knot) -> Claim
                         before, after = bond.slot_holds
                         elsewhere = (False if before else None, False if after else None)
                         proofs.add(Proof(bond.statement.time, bond.statement.evidence, *elsewhere))
+    settled = any(bond.knots & rivals for bond in web.bonds.get(knot, ()))
     doubts = _doubts(web, knot, names, only_asserted=knot not in reach.stated)
-    return Claim(knot, _timeline(proofs), reach.rivals_of(knot), doubts)
+    return Claim(knot, _timeline(proofs), reach.rivals_of(knot), doubts, settled)
 
 
 def _timeline(proofs: Iterable[Proof]) -> tuple[Proof, ...]:

@@ -1,7 +1,8 @@
 """Who the board is: its identifiers with their validity, and what it is part of."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
+from typing import Any
 
 from broker_bridge.trace.belief import Belief, Evidence, surest
 from broker_bridge.trace.claims import Claim
@@ -125,7 +126,7 @@ def portrait(thing: Thing, about: Sequence[tuple[Statement, About]]) -> Identity
     panels = [part for part in current if part.unit == "panel"]
     assemblies = [part for part in current if part.unit == "assembly"]
     positions = {part.position for part in panels}
-    parts = [statement.get("part") for statement, _ in own if statement.get("part")]
+    parts = _stated(own, "part") or _stated(about, "part")
     number = one_of(part["number"] for part in parts)
     return Identity(
         key=key_of(thing.key),
@@ -144,6 +145,10 @@ def portrait(thing: Thing, about: Sequence[tuple[Statement, About]]) -> Identity
         purpose=one_of(statement.get("purpose") for statement, _ in about),
         characteristics=tuple(_characteristics(own)),
     )
+
+
+def _stated(about: Sequence[tuple[Statement, About]], name: str) -> list[Mapping[str, Any]]:
+    return [value for statement, _ in about if (value := statement.get(name))]
 
 
 def key_of(knot: Knot) -> Key:

@@ -11,6 +11,7 @@ from types import NoneType, UnionType
 from typing import Any, Final, get_args, get_origin, get_type_hints
 
 from broker_bridge.trace.history import History
+from broker_bridge.trace.value import Value
 
 _WORDS: Final[dict[tuple[str, str], list[str]]] = {
     ("*", "certainty"): ["observed", "inferred", "conflicting"],
@@ -45,13 +46,13 @@ def history_schema() -> dict[str, Any]:
     }
 
 
-def _object(kind: type, definitions: dict[str, Any]) -> dict[str, Any]:
+def _object(kind: type[Value], definitions: dict[str, Any]) -> dict[str, Any]:
     hints = get_type_hints(kind)
     told = _descriptions(kind)
     properties: dict[str, Any] = {}
     required: list[str] = []
-    for name, hint in hints.items():
-        key = name.rstrip("_")
+    for name in kind._fields:
+        key, hint = name.rstrip("_"), hints[name]
         optional = get_origin(hint) is UnionType and NoneType in get_args(hint)
         schema = dict(_of(hint, definitions))
         words = _WORDS.get((kind.__name__, name)) or _WORDS.get(("*", name))
