@@ -47,6 +47,13 @@ def covers(progress: Progress, number: int) -> bool:
     return place >= 0 and progress.above[place][1] >= number
 
 
+def overlaps(progress: Progress, numbers: Sequence[int]) -> bool:
+    """Whether any of the numbers is committed."""
+    if not progress.above:
+        return min(numbers) <= progress.contiguous
+    return any(covers(progress, number) for number in numbers)
+
+
 def closure(event: Event) -> tuple[int, int, int | None] | None:
     """Epoch, first and last number that a source.gap event closes; last None: whatever was heard of.
 

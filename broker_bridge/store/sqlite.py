@@ -16,23 +16,21 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, NamedTuple
 
 from broker_bridge.db import lock, open_writer, transaction
-from broker_bridge.errors import ConfigError, RecordDamaged, StoreUnavailable
+from broker_bridge.errors import ConfigError, RecordDamaged
 from broker_bridge.store.base import Arrival, Committed, Head, Heard, Progress, Refusal, RefusedRow
 from broker_bridge.store.content import content
 from broker_bridge.store.instants import microseconds
 from broker_bridge.store.mark import Mark, MarkFile, mark_path
-from broker_bridge.store.numbers import advance, close, closure, covers, spans
+from broker_bridge.store.names import Key, Names, fetch
+from broker_bridge.store.numbers import advance, close, closure, covers, overlaps, spans
 from broker_bridge.store.packing import leaf, pack, unpack
-from broker_bridge.store.rows import PROGRESS, REFUSALS, progress_of, refused_row
+from broker_bridge.store.rows import REFUSALS, refused_row
 from broker_bridge.store.schema import RECORD
 
 if TYPE_CHECKING:
     import aiosqlite
 
 log = logging.getLogger(__name__)
-
-_GENERATIONS: Final = 20_000
-"""Generations kept in memory: a line writes far fewer files at a time; the others are looked up."""
 
 _INSERT: Final = (
     "INSERT OR IGNORE INTO events (commit_no, generation, position, ordinal, revision, type, time, epoch,"
@@ -44,13 +42,10 @@ _FIND: Final = (
     " AND ordinal = json_extract(wanted.value, '$[2]') AND revision = json_extract(wanted.value, '$[3]')"
 )
 
-Key = tuple[str, int]
-"""Source and epoch."""
-
-
-class _Epoch(NamedTuple):
-    number: int
-    progress: Progress
+# Columns of _INSERT.
+_ID: Final = slice(1, 5)
+_SEQUENCE: Final = 8
+_LEAF: Final = 10
 
 
 class _Sorted(NamedTuple):
@@ -85,11 +80,7 @@ class SqliteStore:
         self._alone = asyncio.Lock()
         self._stale = True
         self._head = Head("", 0, 0, 0)
-        self._sources: dict[str, int] = {}
-        self._types: dict[str, int] = {}
-        self._epochs: dict[Key, _Epoch] = {}
-        self._generations: dict[tuple[int, str], int] = {}
-        self._generation_count = 0
+        self._names = Names(connection)
 
     @classmethod
     async def open(
@@ -149,7 +140,7 @@ class SqliteStore:
         async with self._alone:
             if self._stale:
                 await self._load()
-            return [self._epochs[key].progress for key in sorted(self._epochs)]
+            return [self._names.epochs[key].progress for key in sorted(self._names.epochs)]
 
     async def refusals(self, after: int, limit: int) -> list[RefusedRow]:
         """See StoreWriter."""
@@ -207,20 +198,12 @@ class SqliteStore:
         await self._run("SELECT 1")  # waits until the connection has done what a cancelled commit left behind
         if self._connection.in_transaction:
             await self._run("ROLLBACK")
-        self._sources = dict(await self._all("SELECT name, number FROM sources"))
-        self._types = dict(await self._all("SELECT name, number FROM types"))
-        self._epochs = {}
-        for number, *columns in await self._all(PROGRESS):
-            progress = progress_of(columns)
-            self._epochs[progress.source, progress.epoch] = _Epoch(number, progress)
-        self._generations = {}
+        await self._names.load()
         head = await self._all(
             "SELECT name, incarnation, (SELECT coalesce(max(number), 0) FROM commits),"
-            " (SELECT coalesce(max(number), 0) FROM events),"
-            " (SELECT coalesce(max(number), 0) FROM generations) FROM record"
+            " (SELECT coalesce(max(number), 0) FROM events) FROM record"
         )
-        *columns, self._generation_count = head[0]
-        self._head = Head(*columns)
+        self._head = Head(*head[0])
         self._stale = False
 
     # -- one commit ---------------------------------------------------------------------------------------
@@ -234,7 +217,9 @@ class SqliteStore:
     ) -> Committed:
         at = self._now()
         commit = self._head.commit + 1
-        fresh, duplicates, conflicts = await self._insert(arrivals, commit)
+        keys = [(event.source, int(event.epoch)) for event, _ in arrivals]
+        rows = await self._rows(arrivals, keys, commit)
+        fresh, duplicates, conflicts = await self._insert(rows, arrivals)
         kept = len(fresh)
         for place, there in conflicts:
             kept += await self._keep_conflict(arrivals[place].body, there, commit, at)
@@ -242,34 +227,33 @@ class SqliteStore:
             kept += await self._keep_refusal(refusal, commit, at)
 
         numbers: dict[Key, list[int]] = defaultdict(list)
-        for event, _ in arrivals:
-            numbers[event.source, int(event.epoch)].append(int(event.sequence))
-        suspects = self._suspects(arrivals, fresh, numbers)
+        for key, row in zip(keys, rows, strict=True):
+            numbers[key].append(row[_SEQUENCE])
+        suspects = [place for place in self._suspects(keys, rows, numbers) if place in fresh]
         for refusal in refusals:
             if refusal.source is not None and refusal.epoch is not None and refusal.sequence is not None:
                 numbers[refusal.source, refusal.epoch].append(refusal.sequence)
         moved: dict[Key, Progress] = {}
         for key, sequences in numbers.items():
-            moved[key] = advance((await self._epoch(key)).progress, spans(sequences))
+            moved[key] = advance((await self._names.epoch(*key)).progress, spans(sequences))
         for source, epoch, last, state in heard:
-            key = (source, epoch)
-            progress = moved.get(key) or (await self._epoch(key)).progress
-            moved[key] = progress._replace(last=max(progress.last, last))
+            progress = moved.get((source, epoch)) or (await self._names.epoch(source, epoch)).progress
+            moved[source, epoch] = progress._replace(last=max(progress.last, last))
             await self._keep_state(source, state, at)
         for place, number in fresh.items():
             if (gap := closure(arrivals[place].event)) is not None:
-                key = (arrivals[place].event.source, gap[0])
-                progress = moved.get(key) or (await self._epoch(key)).progress
-                moved[key], span = close(progress, gap[1], gap[2])
+                key = (keys[place][0], gap[0])
+                epoch_no, progress = await self._names.epoch(*key)
+                moved[key], span = close(moved.get(key, progress), gap[1], gap[2])
                 await self._run(
                     "INSERT INTO closures (event, epoch, first, last) VALUES (?, ?, ?, ?)",
-                    (number, self._epochs[key].number, *span),
+                    (number, epoch_no, *span),
                 )
         reused = 0
         for place in suspects:
-            reused += await self._flag_reused(arrivals[place], fresh[place])
+            reused += await self._flag_reused(*keys[place], rows[place][_SEQUENCE], fresh[place])
 
-        await self._keep_progress(moved)
+        await self._names.keep(moved)
         if kept:
             number = self._head.number
             await self._run(
@@ -277,7 +261,7 @@ class SqliteStore:
                 (commit, number + 1, number + len(fresh), at),
             )
         if resolved:
-            await self._many(
+            await self._connection.executemany(
                 "UPDATE refusals SET resolved = ? WHERE number = ?",
                 [(commit if kept else self._head.commit, number) for number in resolved],
             )
@@ -291,29 +275,25 @@ class SqliteStore:
             progress=moved,
         )
 
-    async def _insert(self, arrivals: Sequence[Arrival], commit: int) -> _Sorted:
-        if not arrivals:
+    async def _insert(self, rows: list[tuple[Any, ...]], arrivals: Sequence[Arrival]) -> _Sorted:
+        """Insert what is new; tell new ones, duplicates and conflicts apart."""
+        if not rows:
             return _Sorted({}, 0, [])
-        rows = await self._rows(arrivals, commit)
         cursor = await self._connection.executemany(_INSERT, rows)
         if cursor.rowcount == len(rows):
             start = self._head.number + 1
             return _Sorted(dict(enumerate(range(start, start + len(rows)))), 0, [])
-        return await self._sort(arrivals, rows)
-
-    async def _sort(self, arrivals: Sequence[Arrival], rows: Sequence[tuple[Any, ...]]) -> _Sorted:
-        """Tell new ones, duplicates and conflicts apart, once all rows that could be inserted are."""
         fresh: dict[int, int] = {}
         conflicts: list[tuple[int, int]] = []
         met: set[int] = set()
-        found = await self._all(_FIND, (json.dumps([row[1:5] for row in rows]),))
+        found = await self._all(_FIND, (json.dumps([row[_ID] for row in rows]),))
         if len(found) != len(rows):
             raise RecordDamaged(f"the index of ids finds {len(found)} of {len(rows)} events just written")
         for place, number, hashed in sorted(found):
             if number > self._head.number and number not in met:
                 met.add(number)
                 fresh[place] = number
-            elif hashed != rows[place][10] and not await self._says(number, arrivals[place].body):
+            elif hashed != rows[place][_LEAF] and not await self._says(number, arrivals[place].body):
                 conflicts.append((place, number))
         return _Sorted(fresh, len(rows) - len(fresh) - len(conflicts), conflicts)
 
@@ -321,61 +301,54 @@ class SqliteStore:
         stored = await self._all("SELECT encoding, body FROM events WHERE number = ?", (number,))
         return content(unpack(*stored[0])) == content(body)
 
-    async def _rows(self, arrivals: Sequence[Arrival], commit: int) -> list[tuple[Any, ...]]:
-        if len(self._generations) > _GENERATIONS:
-            self._generations.clear()
-        ids = []
-        unknown: dict[tuple[int, str], None] = {}
-        for event, _ in arrivals:
-            generation, *native = event.id.split(".")
-            source = self._sources.get(event.source) or await self._source(event.source)
-            if (source, generation) not in self._generations:
-                unknown[source, generation] = None
-            ids.append(((source, generation), tuple(map(int, native))))
-        if unknown:
-            await self._learn(list(unknown))
+    async def _rows(
+        self, arrivals: Sequence[Arrival], keys: Sequence[Key], commit: int
+    ) -> list[tuple[Any, ...]]:
+        """The arrivals as rows of the table of events, in the order of _INSERT."""
+        names = self._names
+        ids = [event.id.split(".") for event, _ in arrivals]
+        sources = {source: await names.source(source) for source in {source for source, _ in keys}}
+        types = {kind: await names.type(kind) for kind in {event.type for event, _ in arrivals}}
+        epochs = {key: (await names.epoch(*key)).number for key in set(keys)}
+        generations = await names.generations(
+            [(sources[source], native[0]) for (source, _), native in zip(keys, ids, strict=True)]
+        )
         rows = []
-        for (event, body), (named, native_no) in zip(arrivals, ids, strict=True):
-            epoch = self._epochs.get((event.source, int(event.epoch)))
-            if epoch is None:
-                epoch = await self._epoch((event.source, int(event.epoch)))
-            kind = self._types.get(event.type) or await self._type(event.type)
-            time_no = microseconds(event.time)
+        for (event, body), key, native, generation in zip(arrivals, keys, ids, generations, strict=True):
             encoding, packed = pack(body)
             rows.append(
                 (
-                    commit, self._generations[named], *native_no, kind, time_no, epoch.number,
-                    int(event.sequence), encoding, leaf(body), packed,
+                    commit, generation, int(native[1]), int(native[2]), int(native[3]), types[event.type],
+                    microseconds(event.time), epochs[key], int(event.sequence), encoding, leaf(body), packed,
                 )
             )  # fmt: skip
         return rows
 
     def _suspects(
-        self, arrivals: Sequence[Arrival], fresh: dict[int, int], numbers: dict[Key, list[int]]
+        self, keys: Sequence[Key], rows: Sequence[tuple[Any, ...]], numbers: Mapping[Key, list[int]]
     ) -> list[int]:
-        """Places of new events whose number was committed before, or came earlier in this commit."""
+        """Places of arrivals whose number was committed before, or came earlier in this commit."""
         if all(
             len(set(sequences)) == len(sequences)
-            and not any(covers(self._epochs[key].progress, sequence) for sequence in sequences)
+            and not overlaps(self._names.epochs[key].progress, sequences)
             for key, sequences in numbers.items()
         ):
             return []
         suspects = []
-        seen: dict[Key, set[int]] = defaultdict(set)
-        for place, (event, _) in enumerate(arrivals):
-            key, sequence = (event.source, int(event.epoch)), int(event.sequence)
-            if place in fresh and (sequence in seen[key] or covers(self._epochs[key].progress, sequence)):
+        seen: set[tuple[Key, int]] = set()
+        for place, key in enumerate(keys):
+            sequence = rows[place][_SEQUENCE]
+            if (key, sequence) in seen or covers(self._names.epochs[key].progress, sequence):
                 suspects.append(place)
-            seen[key].add(sequence)
+            seen.add((key, sequence))
         return suspects
 
-    async def _flag_reused(self, arrival: Arrival, number: int) -> bool:
+    async def _flag_reused(self, source: str, epoch: int, sequence: int, number: int) -> bool:
         """Flag an event whose number is taken, unless a refusal or a stated gap explains that."""
-        source, epoch, sequence = arrival.event.source, int(arrival.event.epoch), int(arrival.event.sequence)
         explained = await self._all(
             "SELECT 1 FROM refusals WHERE source = ? AND epoch = ? AND sequence = ?"
             " UNION ALL SELECT 1 FROM closures WHERE epoch = ? AND ? BETWEEN first AND last LIMIT 1",
-            (source, epoch, sequence, self._epochs[source, epoch].number, sequence),
+            (source, epoch, sequence, self._names.epochs[source, epoch].number, sequence),
         )
         if not explained:
             await self._run("INSERT INTO reused (event) VALUES (?)", (number,))
@@ -408,80 +381,14 @@ class SqliteStore:
         await self._run(
             "INSERT INTO source_states (source, received_at, state) VALUES (?, ?, ?) ON CONFLICT (source)"
             " DO UPDATE SET received_at = excluded.received_at, state = excluded.state",
-            (self._sources[source], at, state),
+            (await self._names.source(source), at, state),
         )
 
-    async def _keep_progress(self, moved: Mapping[Key, Progress]) -> None:
-        rows = []
-        for key, progress in moved.items():
-            entry = self._epochs[key]
-            if progress != entry.progress:
-                self._epochs[key] = entry._replace(progress=progress)
-                above = json.dumps(progress.above, separators=(",", ":"))
-                rows.append((progress.contiguous, above, progress.last, progress.closed, entry.number))
-        if rows:
-            await self._many(
-                "UPDATE epochs SET contiguous = ?, above = ?, last = ?, closed = ? WHERE number = ?", rows
-            )
-
-    # -- names and numbers --------------------------------------------------------------------------------
-
-    async def _source(self, name: str) -> int:
-        number = len(self._sources) + 1
-        await self._run("INSERT INTO sources (number, name) VALUES (?, ?)", (number, name))
-        self._sources[name] = number
-        return number
-
-    async def _type(self, name: str) -> int:
-        number = len(self._types) + 1
-        await self._run("INSERT INTO types (number, name) VALUES (?, ?)", (number, name))
-        self._types[name] = number
-        return number
-
-    async def _epoch(self, key: Key) -> _Epoch:
-        if key not in self._epochs:
-            source, epoch = key
-            number = len(self._epochs) + 1
-            await self._run(
-                "INSERT INTO epochs (number, source, epoch, contiguous, above, last, closed)"
-                " VALUES (?, ?, ?, 0, '[]', 0, 0)",
-                (number, self._sources.get(source) or await self._source(source), epoch),
-            )
-            self._epochs[key] = _Epoch(number, Progress(source, epoch, 0, (), 0))
-        return self._epochs[key]
-
-    async def _learn(self, unknown: Sequence[tuple[int, str]]) -> None:
-        """Find the numbers of generations, give new ones to those that have none."""
-        for source, name, number in await self._all(
-            "SELECT source, name, number FROM json_each(?) AS wanted CROSS JOIN generations"
-            " ON source = json_extract(wanted.value, '$[0]') AND name = json_extract(wanted.value, '$[1]')",
-            (json.dumps(unknown),),
-        ):
-            self._generations[source, name] = number
-        start = self._generation_count + 1
-        new = [key for key in unknown if key not in self._generations]
-        rows = [(number, *key) for number, key in enumerate(new, start)]
-        if rows:
-            await self._many("INSERT INTO generations (number, source, name) VALUES (?, ?, ?)", rows)
-        self._generation_count += len(rows)
-        self._generations.update((key, number) for number, key in enumerate(new, start))
-
-    # -- the connection -----------------------------------------------------------------------------------
-
     async def _all(self, sql: str, parameters: Iterable[Any] = ()) -> list[Any]:
-        try:
-            return list(await self._connection.execute_fetchall(sql, parameters))
-        except sqlite3.OperationalError as error:
-            raise StoreUnavailable(f"the record cannot be read or written: {error}") from error
+        return await fetch(self._connection, sql, parameters)
 
     async def _run(self, sql: str, parameters: Iterable[Any] = ()) -> None:
-        try:
-            await self._connection.execute(sql, parameters)
-        except sqlite3.OperationalError as error:
-            raise StoreUnavailable(f"the record cannot be read or written: {error}") from error
-
-    async def _many(self, sql: str, rows: Iterable[Sequence[Any]]) -> None:
-        await self._connection.executemany(sql, rows)
+        await fetch(self._connection, sql, parameters)
 
 
 def mark_restored(path: Path) -> None:

@@ -1,0 +1,133 @@
+"""The numbers that stand for names in the record, and the progress of every epoch: the writer's copy in memory.
+
+Names are numbered as they come and never change, so a copy cannot go stale while there is one writer; after a
+failed transaction it is loaded anew, for it may know numbers that were rolled back.
+"""
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+from broker_bridge.errors import StoreUnavailable
+from broker_bridge.store.base import Progress
+from broker_bridge.store.rows import PROGRESS, progress_of
+
+if TYPE_CHECKING:
+    import aiosqlite
+
+_GENERATIONS: Final = 20_000
+"""Generations kept in memory: a line writes far fewer files at a time; the others are looked up."""
+
+Key = tuple[str, int]
+"""Source and epoch."""
+
+
+class Epoch(NamedTuple):
+    """One epoch of a source, its number in the record and its progress."""
+
+    number: int
+    progress: Progress
+
+
+class Names:
+    """Asks and adds inside the transaction of its caller."""
+
+    def __init__(self, connection: "aiosqlite.Connection") -> None:
+        self._connection = connection
+        self._sources: dict[str, int] = {}
+        self._types: dict[str, int] = {}
+        self._generations: dict[tuple[int, str], int] = {}
+        self._last_generation = 0
+        self.epochs: dict[Key, Epoch] = {}
+
+    async def load(self) -> None:
+        """Read again what is kept in memory."""
+        self._sources = dict(await fetch(self._connection, "SELECT name, number FROM sources"))
+        self._types = dict(await fetch(self._connection, "SELECT name, number FROM types"))
+        self.epochs = {}
+        for number, *columns in await fetch(self._connection, PROGRESS):
+            progress = progress_of(columns)
+            self.epochs[progress.source, progress.epoch] = Epoch(number, progress)
+        self._generations = {}
+        last = await fetch(self._connection, "SELECT coalesce(max(number), 0) FROM generations")
+        self._last_generation = last[0][0]
+
+    async def source(self, name: str) -> int:
+        """The number of a source."""
+        return self._sources.get(name) or await self._add("sources", self._sources, name)
+
+    async def type(self, name: str) -> int:
+        """The number of an event type."""
+        return self._types.get(name) or await self._add("types", self._types, name)
+
+    async def epoch(self, source: str, epoch: int) -> Epoch:
+        """An epoch of a source; a new one has no progress."""
+        key = (source, epoch)
+        if key not in self.epochs:
+            number = len(self.epochs) + 1
+            await self._connection.execute(
+                "INSERT INTO epochs (number, source, epoch, contiguous, above, last, closed)"
+                " VALUES (?, ?, ?, 0, '[]', 0, 0)",
+                (number, await self.source(source), epoch),
+            )
+            self.epochs[key] = Epoch(number, Progress(source, epoch, 0, (), 0))
+        return self.epochs[key]
+
+    async def keep(self, moved: Mapping[Key, Progress]) -> None:
+        """Write the progress of known epochs."""
+        rows = []
+        for key, progress in moved.items():
+            number, before = self.epochs[key]
+            if progress != before:
+                self.epochs[key] = Epoch(number, progress)
+                above = json.dumps(progress.above, separators=(",", ":"))
+                rows.append((progress.contiguous, above, progress.last, progress.closed, number))
+        if rows:
+            await self._connection.executemany(
+                "UPDATE epochs SET contiguous = ?, above = ?, last = ?, closed = ? WHERE number = ?", rows
+            )
+
+    async def generations(self, keys: Sequence[tuple[int, str]]) -> list[int]:
+        """The numbers of generations, each given as number of its source and name, in that order."""
+        known = self._generations
+        unknown = [key for key in dict.fromkeys(keys) if key not in known]
+        if unknown:
+            if len(known) > _GENERATIONS:
+                known.clear()
+                unknown = list(dict.fromkeys(keys))
+            await self._learn(unknown)
+        return [known[key] for key in keys]
+
+    async def _learn(self, unknown: list[tuple[int, str]]) -> None:
+        for source, name, number in await fetch(
+            self._connection,
+            "SELECT source, name, number FROM json_each(?) AS wanted CROSS JOIN generations"
+            " ON source = json_extract(wanted.value, '$[0]') AND name = json_extract(wanted.value, '$[1]')",
+            (json.dumps(unknown),),
+        ):
+            self._generations[source, name] = number
+        rows = []
+        for source, name in unknown:
+            if (source, name) not in self._generations:
+                self._last_generation += 1
+                self._generations[source, name] = self._last_generation
+                rows.append((self._last_generation, source, name))
+        if rows:
+            await self._connection.executemany(
+                "INSERT INTO generations (number, source, name) VALUES (?, ?, ?)", rows
+            )
+
+    async def _add(self, table: str, known: dict[str, int], name: str) -> int:
+        number = len(known) + 1
+        await self._connection.execute(f"INSERT INTO {table} (number, name) VALUES (?, ?)", (number, name))
+        known[name] = number
+        return number
+
+
+async def fetch(connection: "aiosqlite.Connection", sql: str, parameters: Iterable[Any] = ()) -> list[Any]:
+    """All rows of one statement, in one hop to the connection's thread and back. Raises StoreUnavailable."""
+    try:
+        return list(await connection.execute_fetchall(sql, parameters))
+    except sqlite3.OperationalError as error:
+        raise StoreUnavailable(f"the record cannot be read or written: {error}") from error
