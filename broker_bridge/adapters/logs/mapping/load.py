@@ -130,7 +130,14 @@ def _long_form(document: dict[str, Any]) -> dict[str, Any]:
 
 def _findings(error: ValidationError, source: Source) -> Sequence[str]:
     lines = []
-    for finding in error.errors(include_url=False):
+    findings = error.errors(include_url=False)
+    for finding in findings:
+        if finding["type"] == "too_short" and any(
+            other["loc"][: len(finding["loc"])] == finding["loc"]
+            for other in findings
+            if other is not finding
+        ):
+            continue  # a list is found empty because its items are wrong, which is told
         where = _without_tags(finding["loc"], source.document)
         problem = finding["msg"].removeprefix("Value error, ")
         if finding["type"] == "extra_forbidden":

@@ -8,7 +8,7 @@ records belong together), `[fields.<kind>]` (columns -> typed values), `[tables]
 import datetime as dt
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from broker_bridge.adapters.logs.mapping.fields import (
     FieldName,
@@ -163,14 +163,15 @@ class EventRule(Section):
     """The event's data in the shape of its schema: constants, "$field", or a rule (each, count, first, join)."""
     block: Block | None = None
 
-    @model_validator(mode="after")
-    def _type_is_known(self) -> "EventRule":
-        if self.type.startswith("source."):
+    @field_validator("type")
+    @classmethod
+    def _type_is_known(cls, value: str) -> str:
+        if value.startswith("source."):
             raise ValueError("source events are the bridge's own statements; a mapping makes none")
-        if self.type not in DATA_TYPES:
+        if value not in DATA_TYPES:
             known = ", ".join(sorted(name for name in DATA_TYPES if not name.startswith("source.")))
-            raise ValueError(f"{self.type!r} is no event type; known are {known}")
-        return self
+            raise ValueError(f"is no event type; known are {known}")
+        return value
 
 
 Fields = dict[FieldName, FieldRule]

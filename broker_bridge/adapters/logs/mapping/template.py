@@ -44,8 +44,10 @@ class Templates:
         self._placeholders = frozenset(word.casefold() for word in mapping.placeholders)
         self._mapping = mapping
 
-    def object(self, tree: Any, model: type[BaseModel], names: Names, where: tuple[Step, ...]) -> Build:
-        """The builder of an object of this model; gives None where it would say nothing."""
+    def object(
+        self, tree: Any, model: type[BaseModel], names: Names, where: tuple[Step, ...], required: bool = False
+    ) -> Build:
+        """The builder of an object of this model; gives None where it would say nothing and is not required."""
         if not isinstance(tree, dict):
             raise self._source.error(
                 where, f"has to be a table with fields of {model.__name__}, not {tree!r}"
@@ -57,7 +59,8 @@ class Templates:
             if key not in model.model_fields or key == "origin":
                 allowed = ", ".join(name for name in model.model_fields if name != "origin")
                 raise self._source.error(here, f"{model.__name__} has no field {key!r}; it has {allowed}")
-            built = self._value(value, _annotation(model, key), names, here)
+            needed = model.model_fields[key].is_required()
+            built = self._value(value, _annotation(model, key), names, here, needed)
             if isinstance(built, _Constant):
                 constants[key] = built.value
             else:
@@ -71,7 +74,7 @@ class Templates:
         if vital is not None and vital not in dict(builders):
             vital = None
         # A board that was met stays, known by a name or not.
-        return _object_builder(constants, builders, vital, always=model is Board)
+        return _object_builder(constants, builders, vital, always=required or model is Board)
 
     def _check_required(
         self, model: type[BaseModel], tree: Mapping[str, Any], where: tuple[Step, ...]
@@ -85,7 +88,7 @@ class Templates:
                 raise self._source.error((*where, name), f"missing; {model.__name__} needs it")
 
     def _value(
-        self, value: Any, annotation: Any, names: Names, where: tuple[Step, ...]
+        self, value: Any, annotation: Any, names: Names, where: tuple[Step, ...], required: bool = False
     ) -> "Build | _Constant":
         inner = _item_of(annotation)
         if isinstance(value, dict) and (kind := _rule_of(value)) is not None:
@@ -94,7 +97,7 @@ class Templates:
             return self._list(value, inner, names, where)
         model = _model_of(annotation)
         if model is not None:
-            return self.object(value, model, names, where)
+            return self.object(value, model, names, where, required)
         if isinstance(value, str) and value.startswith("$") and not value.startswith("$$"):
             return self.reference(value, annotation, names, where)
         if isinstance(value, str) and value.startswith("$$"):
@@ -177,13 +180,11 @@ class Templates:
         wanted = _json_type(annotation)
         given = rule.type
         if given == "time":
-            return (
-                _instant(get)
-                if wanted == "date-time"
-                else _time_text(get)
-                if wanted == "string"
-                else self._misfit(text, given, wanted, where)
-            )
+            if wanted == "date-time":
+                return _instant(get)
+            if wanted != "string" or _fault("plain", annotation) is not None:
+                self._misfit(text, given, wanted, where)
+            return _time_text(get)
         if wanted == "date-time":
             self._misfit(text, given, "time", where)
         if wanted == "string":
@@ -214,12 +215,12 @@ class Templates:
             fault = _fault(word, annotation)
             if fault is not None:
                 raise self._source.error(
-                    ("tables", rule.table), f"gives {word!r} for {'.'.join(map(str, where[2:]))}: {fault}"
+                    ("tables", rule.table), f"gives {word!r} for {'.'.join(map(str, where[3:]))}: {fault}"
                 )
         if table.otherwise == "keep" and _fault("plain", annotation) is not None:
             raise self._source.error(
                 ("tables", rule.table, "otherwise"),
-                f"'keep' would give the machine's words to {'.'.join(map(str, where[2:]))}, which has words of its"
+                f"'keep' would give the machine's words to {'.'.join(map(str, where[3:]))}, which has words of its"
                 " own; use reject or unknown",
             )
 

@@ -75,7 +75,12 @@ def time_reader(
     # Rows of one file share their time: most calls find the last answer.
     @lru_cache(maxsize=256)
     def read(text: str) -> TimeValue:
-        local = parse(text)
+        try:
+            return resolve(text, parse(text))
+        except OverflowError:
+            raise ValueError("lies outside the years 1 to 9999 in UTC") from None
+
+    def resolve(text: str, local: datetime) -> TimeValue:
         if local.tzinfo is not None:
             offset = local.utcoffset() or timedelta()
             name = "UTC" if not offset else f"{local:%z}"[:3] + ":" + f"{local:%z}"[3:5]
@@ -130,7 +135,7 @@ def _lettered(format: str) -> Callable[[str], datetime]:
         )
     if "I" in seen and "p" not in seen:
         raise ValueError("%I counts to 12 and needs %p")
-    compiled = re.compile("".join(pattern))
+    compiled = re.compile("".join(pattern), re.ASCII)
 
     def parse(text: str) -> datetime:
         found = compiled.fullmatch(text)
