@@ -113,6 +113,14 @@ class Commit(NamedTuple):
     """When, microseconds since 1970, UTC, by the recorder's clock."""
 
 
+class Sibling(NamedTuple):
+    """One event of a raw record."""
+
+    revision: int
+    ordinal: int
+    number: int
+
+
 class RefusedRow(NamedTuple):
     """A refusal as it is kept: equal payloads on one topic are counted, not multiplied."""
 
@@ -208,6 +216,14 @@ class StoreReader(Protocol):
 
     def number_of(self, source: str, event_id: str) -> int:
         """The number of an event by its source and id. Raises NotFound."""
+        ...
+
+    def siblings(self, source: str, generation: str, position: int) -> list[Sibling]:
+        """All events of one raw record, ordered by revision and ordinal; none when there is no such record."""
+        ...
+
+    def contradicted(self, numbers: Sequence[int]) -> dict[int, list[int]]:
+        """Of these events those under whose id other content arrived as well, with the commits it came in."""
         ...
 
     def progress(self) -> list[Progress]:

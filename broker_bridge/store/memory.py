@@ -24,6 +24,7 @@ from broker_bridge.store.base import (
     Range,
     Refusal,
     RefusedRow,
+    Sibling,
 )
 from broker_bridge.store.content import content
 from broker_bridge.store.instants import microseconds, text
@@ -105,6 +106,22 @@ class MemoryReader:
             if (fact.source, fact.id) == (source, event_id):
                 return fact.number
         raise NotFound(f"there is no event {event_id} of {source}")
+
+    def siblings(self, source: str, generation: str, position: int) -> list[Sibling]:
+        """See StoreReader."""
+        return sorted(
+            Sibling(fact.revision, fact.ordinal, fact.number)
+            for fact in self._facts
+            if (fact.source, fact.generation, fact.position) == (source, generation, position)
+        )
+
+    def contradicted(self, numbers: Sequence[int]) -> dict[int, list[int]]:
+        """See StoreReader."""
+        found: dict[int, list[int]] = {}
+        for conflict in self._conflicts:
+            if conflict.event in numbers:
+                found.setdefault(conflict.event, []).append(conflict.commit)
+        return found
 
     def progress(self) -> list[Progress]:
         """See StoreReader."""

@@ -14,7 +14,7 @@ from broker_bridge.db import open_reader
 from broker_bridge.errors import NotFound, RecordDamaged, StoreUnavailable
 from broker_bridge.events.fact import Fact
 from broker_bridge.events.ids import EventId
-from broker_bridge.store.base import Commit, Conflict, Head, Progress, RefusedRow
+from broker_bridge.store.base import Commit, Conflict, Head, Progress, RefusedRow, Sibling
 from broker_bridge.store.instants import text
 from broker_bridge.store.packing import unpack
 from broker_bridge.store.rows import PROGRESS, REFUSALS, progress_of, refused_row
@@ -109,6 +109,28 @@ class SqliteReader:
         if not rows:
             raise NotFound(f"there is no event {event_id} of {source} in {self._path}")
         return int(rows[0][0])
+
+    def siblings(self, source: str, generation: str, position: int) -> list[Sibling]:
+        """See StoreReader."""
+        sql = (
+            "SELECT e.revision, e.ordinal, e.number FROM events AS e WHERE e.generation ="
+            " (SELECT g.number FROM generations AS g JOIN sources AS s ON s.number = g.source"
+            " WHERE s.name = ? AND g.name = ?) AND e.position = ? ORDER BY e.revision, e.ordinal"
+        )
+        return [Sibling(*row) for row in self._all(sql, (source, generation, position))]
+
+    def contradicted(self, numbers: Sequence[int]) -> dict[int, list[int]]:
+        """See StoreReader."""
+        found: dict[int, list[int]] = {}
+        for start in range(0, len(numbers), _CHUNK):
+            part = numbers[start : start + _CHUNK]
+            sql = (
+                f"SELECT event, commit_no FROM conflicts WHERE event IN ({','.join('?' * len(part))})"
+                " ORDER BY event, commit_no"
+            )
+            for event, commit in self._all(sql, part):
+                found.setdefault(event, []).append(commit)
+        return found
 
     def progress(self) -> list[Progress]:
         """See StoreReader."""
