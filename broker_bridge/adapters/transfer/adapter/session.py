@@ -18,13 +18,13 @@ from broker_bridge.adapters.transfer.adapter.answers import described, read_out
 from broker_bridge.adapters.transfer.adapter.keeper import Keeper
 from broker_bridge.adapters.transfer.adapter.ledger import Connected, Disconnected, Heard, Told
 from broker_bridge.adapters.transfer.adapter.roster import Roster
+from broker_bridge.adapters.transfer.adapter.watch import Watch
 from broker_bridge.adapters.transfer.mapping import Mapper
 from broker_bridge.adapters.transfer.protocol import (
     CheckAlive,
     CurrentConfiguration,
     Feature,
     GetConfiguration,
-    KeepAlive,
     Message,
     Notification,
     NotificationCode,
@@ -50,10 +50,6 @@ SENT: Final = (
     QueryHermesCapabilities,
 )
 """All that a machine ever gets from us."""
-
-IN_FLIGHT: Final = timedelta(seconds=5)
-"""How long something a machine said may have been under way, where it does not answer signs of life: common
-practice in a plant's network, no source."""
 
 _NOTE_EVERY: Final = timedelta(seconds=5)
 _READ_BYTES: Final = 65_536
@@ -83,28 +79,22 @@ class Session:
         self._station = around.machine.station
         self._name = f"{around.machine.host}:{around.machine.port}"
         self._core = VerticalConnection(Role.SUPERVISOR)
+        self._watch = Watch(around.config, 0.0)
         self._positions = count(1)
         self._generation = ""
         self._stream: asyncio.StreamWriter | None = None
-        self._keep_alive: KeepAlive | None = None
-        self._opened_at = 0.0
-        self._heard_at = 0.0
-        self._answers = False
-        self._proven: datetime | None = None
-        """Nothing said before this moment is still under way. None: the machine has not described itself yet."""
         self._noted: datetime | None = None
         self._lost: int | None = None
 
     async def run(self) -> str:
         """Connect and listen until the connection ends; returns why it did."""
-        loop = asyncio.get_running_loop()
         try:
             reader, stream = await self._connect()
         except SourceUnavailable as error:
             return str(error)
         self._stream = stream
         self._generation = self._around.keeper.generation(self._around.clock())
-        self._opened_at = self._heard_at = loop.time()
+        self._watch = Watch(self._config, _monotonic())
         try:
             self._send(description(self._config))
             await self._listen(reader)
@@ -118,7 +108,7 @@ class Session:
         finally:
             self._take_rest()
             await _close(stream)
-        if self._proven is not None:
+        if self._watch.proven is not None:
             await self._gone(reason)
         return reason
 
@@ -133,26 +123,26 @@ class Session:
             raise SourceUnavailable(f"{self._name} does not answer within {limit:g} s") from None
         except (OSError, UnicodeError) as error:
             raise SourceUnavailable(f"{self._name} cannot be reached: {error}") from error
-        _watch(stream.get_extra_info("socket"), limit)
+        _guard(stream.get_extra_info("socket"), limit)
         return reader, stream
 
     async def _listen(self, reader: asyncio.StreamReader) -> None:
-        loop = asyncio.get_running_loop()
         while True:
             data: bytes | None = None
             try:
-                async with asyncio.timeout_at(self._due_at()):
+                async with asyncio.timeout_at(self._watch.due_at):
                     data = await reader.read(_READ_BYTES)
             except TimeoutError as error:
                 if error.errno is not None:  # not ours: the system gave the connection up
                     raise
             if data is not None:
-                self._heard_at = loop.time()
+                self._watch.heard(_monotonic())
                 self._core.receive_data(data)
                 self._take_messages()
                 if not data:
                     raise SourceUnavailable("it closed the connection")
-            self._on_time(loop.time())
+            if check := self._watch.check(_monotonic()):
+                self._send(check)
 
     def _send(self, message: Message) -> None:
         if not isinstance(message, SENT):
@@ -175,39 +165,6 @@ class Session:
         if self._core.may_send(Notification):
             with contextlib.suppress(SourceUnavailable):
                 self._send(notice)
-
-    # -- time ---------------------------------------------------------------------------------------------
-
-    def _due_at(self) -> float:
-        """When `_on_time` has something to do next."""
-        dues = []
-        if self._keep_alive is None:
-            dues.append(self._opened_at + self._config.answer_s)
-        else:
-            dues.append(self._keep_alive.due_at)
-            if self._keep_alive.unanswered_since is not None:
-                dues.append(self._silent_since(self._keep_alive.unanswered_since) + self._config.answer_s)
-        if self._config.silent_s is not None:
-            dues.append(self._heard_at + self._config.silent_s)
-        return min(dues)
-
-    def _on_time(self, now: float) -> None:
-        limit, silent = self._config.answer_s, self._config.silent_s
-        if silent is not None and now >= self._heard_at + silent:
-            raise SourceUnavailable(f"it has been silent for {silent:g} s")
-        if self._keep_alive is None:
-            if now >= self._opened_at + limit:
-                raise SourceUnavailable(f"it did not describe itself within {limit:g} s")
-            return
-        since = self._keep_alive.unanswered_since
-        if since is not None and now >= self._silent_since(since) + limit:
-            raise SourceUnavailable(f"it did not answer a sign of life within {limit:g} s")
-        if check := self._keep_alive.due(now, peer_answers=self._answers):
-            self._send(check)
-
-    def _silent_since(self, asked: float) -> float:
-        # While it says other things the answer is only late: it stands behind them.
-        return max(asked, self._heard_at)
 
     # -- messages -----------------------------------------------------------------------------------------
 
@@ -240,11 +197,11 @@ class Session:
         if isinstance(message, CheckAlive):
             self._alive(message, now)
             return
-        if isinstance(message, SupervisoryServiceDescription) and self._proven is None:
+        if isinstance(message, SupervisoryServiceDescription) and self._watch.proven is None:
             self._described(message, now)
         elif isinstance(message, CurrentConfiguration | SendHermesCapabilities):
             self._around.roster.note(self._station, type(message).__name__, read_out(message))
-        self._prove(now)
+        self._watch.said(_monotonic(), now)
         statements = self._around.mapper.statements(received, now)
         if statements:
             self._tell(statements, received.raw, now)
@@ -264,21 +221,19 @@ class Session:
             statements=statements,
             raw=raw,
             rawname=self._name,
-            heard=self._proven,
+            heard=self._watch.proven,
         )
         if self._around.keeper.offer(item):
             self._lost = None
-            self._noted = self._proven
+            self._noted = self._watch.proven
         else:
             self._lost = position if self._lost is None else self._lost
             self._around.tally(messages_lost=1)
 
     def _described(self, message: SupervisoryServiceDescription, now: datetime) -> None:
-        monotonic = asyncio.get_running_loop().time()
-        self._keep_alive = KeepAlive(period=self._config.keep_alive_s, now=monotonic)
-        self._answers = Feature.CHECK_ALIVE_RESPONSE in message.supported_features
-        self._opened_at = monotonic
-        self._proven = self._noted = now
+        answers = Feature.CHECK_ALIVE_RESPONSE in message.supported_features
+        self._watch.described(_monotonic(), now, answers=answers)
+        self._noted = now
         how = described(message)
         self._around.keeper.put(
             Connected(
@@ -300,24 +255,14 @@ class Session:
                 self._send(question())
 
     def _alive(self, message: CheckAlive, now: datetime) -> None:
-        asked = self._keep_alive.unanswered_since if self._keep_alive is not None else None
-        if asked is not None and self._keep_alive is not None and self._keep_alive.received(message):
-            # Its answer came behind everything it had said before our question reached it.
-            self._proven = now - timedelta(seconds=asyncio.get_running_loop().time() - asked)
-        elif answer := self._core.answer_to(message):
+        if not self._watch.answered(message, _monotonic(), now) and (answer := self._core.answer_to(message)):
             self._send(answer)
-        self._prove(now)
+        self._watch.said(_monotonic(), now)
         self._note_heard(now)
 
-    def _prove(self, now: datetime) -> None:
-        """Where no question is answered, a message proves that little of before can still be under way."""
-        if self._proven is None or self._answers:
-            return
-        if asyncio.get_running_loop().time() - self._opened_at > IN_FLIGHT.total_seconds():
-            self._proven = now - IN_FLIGHT
-
     def _note_heard(self, now: datetime) -> None:
-        if self._proven is None or self._noted is None or abs(self._proven - self._noted) < _NOTE_EVERY:
+        proven = self._watch.proven
+        if proven is None or self._noted is None or abs(proven - self._noted) < _NOTE_EVERY:
             return
         item = Heard(
             station=self._station,
@@ -325,11 +270,11 @@ class Session:
             position=next(self._positions),
             at=now,
             lost=self._lost,
-            heard=self._proven,
+            heard=proven,
         )
         if self._around.keeper.offer(item):
             self._lost = None
-            self._noted = self._proven
+            self._noted = proven
 
     def _note_clock(self, statements: tuple[Statement, ...]) -> None:
         suspect = any("clock_suspect" in statement.data.origin.flags for statement in statements)
@@ -376,7 +321,7 @@ def description(config: TransferAdapter) -> SupervisoryServiceDescription:
     )
 
 
-def _watch(sock: socket.socket, limit_s: float) -> None:
+def _guard(sock: socket.socket, limit_s: float) -> None:
     """Let the system give up a connection on which nothing is acknowledged, where it can."""
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     if hasattr(socket, "TCP_USER_TIMEOUT"):
@@ -391,6 +336,10 @@ async def _close(stream: asyncio.StreamWriter) -> None:
             await stream.wait_closed()
     except OSError:  # a time-out is one
         stream.transport.abort()
+
+
+def _monotonic() -> float:
+    return asyncio.get_running_loop().time()
 
 
 def _plain(text: str) -> str:

@@ -16,7 +16,7 @@ from transfer_machine import ANSWERING, TRACKING, Machine, until
 from transfer_plant import machine, supervisor
 
 from broker_bridge.adapters.base import Request
-from broker_bridge.adapters.transfer.adapter import SupervisorAdapter, session
+from broker_bridge.adapters.transfer.adapter import SupervisorAdapter, session, watch
 from broker_bridge.adapters.transfer.adapter.session import SENT, Session
 from broker_bridge.adapters.transfer.protocol import Message
 from broker_bridge.config import TransferAdapter
@@ -237,7 +237,7 @@ def test_what_is_heard_moves_on_without_boards(monkeypatch):
 
 def test_a_machine_that_answers_nothing_proves_little_by_talking(monkeypatch):
     monkeypatch.setattr(session, "_NOTE_EVERY", timedelta(0))
-    monkeypatch.setattr(session, "IN_FLIGHT", timedelta(seconds=0.2))
+    monkeypatch.setattr(watch, "IN_FLIGHT", timedelta(seconds=0.2))
 
     async def play() -> None:
         async with scene((TRACKING,)) as here:
