@@ -22,6 +22,7 @@ from broker_bridge.edge.forwarder import Forwarder, receipt_filters
 from broker_bridge.edge.outbox import Outbox, now_utc
 from broker_bridge.edge.supervisor import Supervisor
 from broker_bridge.errors import BusUnavailable, ConfigError
+from broker_bridge.projector.projector import follow
 from broker_bridge.recorder.recorder import Recorder, filters
 from broker_bridge.store.sqlite import SqliteStore
 
@@ -144,7 +145,12 @@ async def _recorder(settings: Settings, tell: Callable[[str], None]) -> None:
         await store.close()
 
 
-_STARTERS: Final = {"recorder": _recorder, "edge": _edge}
+async def _projector(settings: Settings, tell: Callable[[str], None]) -> None:
+    tell("projector")
+    await follow(settings.record.path)
+
+
+_STARTERS: Final = {"recorder": _recorder, "projector": _projector, "edge": _edge}
 
 
 async def connect(
