@@ -21,8 +21,8 @@ from broker_bridge.trace.belief import (
     surest,
 )  # fmt: skip
 from broker_bridge.trace.claims import Claim, Proof, told
-from broker_bridge.trace.knots import Bond, Web, order, unit
-from broker_bridge.trace.mentions import UNITS, Knot, Mention, Node, Slot
+from broker_bridge.trace.knots import Bond, Web, unit
+from broker_bridge.trace.mentions import UNITS, Knot, Mention, Node, Slot, order
 from broker_bridge.trace.statements import Statement
 from broker_bridge.trace.value import Value
 

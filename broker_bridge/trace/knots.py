@@ -6,11 +6,10 @@ together.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import pairwise
 from typing import Final
 
 from broker_bridge.trace.assertions import ASSERTED, claimed
-from broker_bridge.trace.mentions import UNITS, Knot, Mention, Node, Slot
+from broker_bridge.trace.mentions import UNITS, Knot, Mention, Node, Slot, order
 from broker_bridge.trace.statements import Statement
 from broker_bridge.trace.value import Value
 
@@ -88,8 +87,10 @@ class Web:
             self._next.setdefault(knot, {})
         if bond.whole is not None:
             self.parts.setdefault(bond.whole, []).append(bond)
-        for one, other in pairwise(sorted(bond.knots, key=order)):
-            for a, b in ((one, other), (other, one)):
+        ordered = sorted(bond.knots, key=order)
+        for other in ordered[1:]:
+            # Tied to the first, not in a chain: what a shared name leads to is not what the first one leads to.
+            for a, b in ((ordered[0], other), (other, ordered[0])):
                 self._next[a][b] = self._next[a].get(b, False) or not bond.asserted
 
     def _bonds(self, statement: Statement) -> Iterator[Bond]:
@@ -138,14 +139,6 @@ class Web:
         names = frozenset[Knot](name.node for name in mention.names)
         position = mention.position if mention.position is not None else parent.position
         return names if position is None else names | {Slot(whole, position)}
-
-
-def order(knot: Knot) -> tuple[int, str, str, int]:
-    """A total order of knots: units first, so that two of a kind named together stand side by side."""
-    if isinstance(knot, Slot):
-        return len(UNITS) + 1, knot.panel.kind, knot.panel.value, knot.position
-    rank = UNITS.index(knot.kind) if knot.kind in UNITS else len(UNITS)
-    return rank, knot.kind, knot.value, 0
 
 
 def unit(knot: Knot) -> str | None:

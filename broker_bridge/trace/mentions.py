@@ -4,7 +4,6 @@ The one reading of identifiers: the index of the record and the history of a boa
 """
 
 from collections.abc import Iterator, Mapping
-from itertools import pairwise
 from typing import Any, Final, Literal
 
 from broker_bridge.events.fact import Fact
@@ -53,7 +52,7 @@ class Mention(Value):
     role: Role
     """What the statement is about; the panel or assembly it is about; something lying in a magazine."""
     names: tuple[Named, ...]
-    """Ordered by kind and value, each once."""
+    """In the order of `order`, each once."""
     panel: Named | None
     position: int | None
     machine_position: str | None
@@ -92,14 +91,22 @@ def mentions(fact: Fact) -> tuple[Mention, ...]:
     return tuple(found)
 
 
+def order(knot: Knot) -> tuple[int, str, str, int]:
+    """A total order of knots: names of units first, positions last."""
+    if isinstance(knot, Slot):
+        return len(UNITS) + 1, knot.panel.kind, knot.panel.value, knot.position
+    rank = UNITS.index(knot.kind) if knot.kind in UNITS else len(UNITS)
+    return rank, knot.kind, knot.value, 0
+
+
 def ties(fact: Fact, found: tuple[Mention, ...]) -> Iterator[Tie]:
     """What the mentions of a fact tie together, claims that deny a tie included: who judges needs both.
 
-    Names of one mention are chained in order, so names of one kind are tied directly.
+    All names of one mention are tied to the first, a unit's where there is one.
     """
     for mention in found:
-        for one, other in pairwise(mention.names):
-            yield Tie("same", one.node, other.node, None)
+        for other in mention.names[1:]:
+            yield Tie("same", mention.names[0].node, other.node, None)
         if mention.panel is not None:
             for name in mention.names:
                 yield Tie("part_of", name.node, mention.panel.node, mention.position)
@@ -115,14 +122,13 @@ def ties(fact: Fact, found: tuple[Mention, ...]) -> Iterator[Tie]:
 
 
 def _claimed(objects: list[Mention]) -> Iterator[Tie]:
-    for one, other in pairwise(objects):
-        if one.names and other.names:
-            yield Tie("same", one.names[0].node, other.names[0].node, None)
-    slots = [mention for mention in objects if mention.panel and mention.position and not mention.names]
-    for named in objects:
-        for mention in slots:
-            if named.names and mention.panel:
-                yield Tie("part_of", named.names[0].node, mention.panel.node, mention.position)
+    names = sorted({name.node for mention in objects for name in mention.names}, key=order)
+    for other in names[1:]:
+        yield Tie("same", names[0], other, None)
+    for mention in objects:
+        if mention.panel is not None and mention.position is not None:
+            for name in names:
+                yield Tie("part_of", name, mention.panel.node, mention.position)
 
 
 def _mention(role: Role, board: Mapping[str, Any], extra: Any = ()) -> Mention:
@@ -133,7 +139,7 @@ def _mention(role: Role, board: Mapping[str, Any], extra: Any = ()) -> Mention:
     panel = board.get("panel")
     return Mention(
         role=role,
-        names=tuple(Named(node, names[node]) for node in sorted(names)),
+        names=tuple(Named(node, names[node]) for node in sorted(names, key=order)),
         panel=Named(Node(panel["kind"], panel["value"]), panel["how"]) if panel else None,
         position=board.get("position"),
         machine_position=board.get("machine_position"),
