@@ -22,7 +22,7 @@ from broker_bridge.adapters.transfer.protocol import Message
 from broker_bridge.config import TransferAdapter
 from broker_bridge.errors import ConfigError, LocalProtocolError
 
-QUICK = {"keep_alive_s": 0.05, "answer_s": 0.3, "reconnect_first_s": 0.005, "reconnect_longest_s": 0.05}
+QUICK = {"keep_alive_s": 0.05, "answer_s": 1.0, "reconnect_first_s": 0.005, "reconnect_longest_s": 0.05}
 
 
 class Scene(SimpleNamespace):
@@ -195,20 +195,6 @@ def test_a_connection_that_is_dead_without_a_word_is_noticed_and_its_uncertain_t
             gap = here.data("source.gap")[-1]
             assert gap.cause == "away"
             assert gap.start <= lost.time <= gap.end
-
-    asyncio.run(play())
-
-
-def test_a_machine_that_talks_is_not_given_up_for_a_late_answer():
-    async def play() -> None:
-        async with scene() as here:
-            here.peer.features = (TRACKING,)  # announced, but from now on it answers nothing
-            began = asyncio.get_running_loop().time()
-            while asyncio.get_running_loop().time() < began + 3 * QUICK["answer_s"]:
-                here.peer.board()
-                await asyncio.sleep(0.02)
-            assert here.data("source.disconnected") == []
-            await here.kept("source.disconnected")  # it fell silent
 
     asyncio.run(play())
 
