@@ -173,7 +173,7 @@ class Link:
     def _read(self) -> None:
         pipe, inbox, paho = self._pipe, self._inbox, self._paho
         try:
-            while pipe.pending() and not inbox.full:
+            while pipe.pending() and not inbox.full and not self.lost.done():
                 code = paho.loop_read()
                 if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
                     self.fail(f"{self._options.where} broke the MQTT protocol ({code.name})")

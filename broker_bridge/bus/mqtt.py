@@ -20,12 +20,15 @@ What MQTT and its brokers do to the careless, and what stands against it here:
 - A payload that nobody can read is a message like any other here. The reader quarantines it and acknowledges it.
 - A library's outgoing queue lives in memory and resends on its own. None is used: a publish without a connection
   is refused, and one that a lost connection left open raises BusUnavailable; the outbox sends it again.
-- A network thread dies of an exception in a callback while the library still says "connected". There is no
-  thread; whatever a packet does to the parser costs that connection only; `connected` looks at the last byte.
-- Subscriptions are made again on every connection, kept session or not.
+- A network thread dies of an exception in a callback while the library still says "connected", and a PUBACK may
+  come to it before `publish` has returned. There is no thread; whatever a packet does to the parser costs that
+  connection only; `connected` looks at the last byte.
+- Subscriptions are made again on every connection, kept session or not; a session the broker no longer had is
+  counted. The client id is the caller's and fixed: a random one would leave its session behind.
+- Two clients with one id throw each other out for ever: seen by the number of losses, told in `trouble`.
 - QoS 2 is not used: paho answers it before the reader has seen the message.
 - A will may come late or never, and never after a clean end: it complements a heartbeat, it replaces none.
-- Shared subscriptions strand messages with an absent member: there is no way to ask for one here.
+- Shared subscriptions strand messages with an absent member: none is used.
 - Retained messages come again with every subscription: `Message.retain` tells them from live ones.
 """
 

@@ -28,6 +28,7 @@ class Pipe(asyncio.Protocol):
         self._at = 0
         self._out: list[bytes] = []
         self._held = False
+        self._closed = False
 
     # What asyncio calls
 
@@ -36,6 +37,8 @@ class Pipe(asyncio.Protocol):
         self._transport = transport
 
     def data_received(self, data: bytes) -> None:
+        if self._closed:
+            return
         self.heard = time.monotonic()
         self._in = self._in[self._at :] + data if self._at < len(self._in) else data
         self._at = 0
@@ -44,7 +47,9 @@ class Pipe(asyncio.Protocol):
     def connection_lost(self, error: Exception | None) -> None:
         if not self._gone.done():
             self._gone.set_result(None)
-        self._on_lost(f"the connection was lost: {error}" if error else "the other side closed the connection")
+        self._on_lost(
+            f"the connection was lost: {error}" if error else "the other side closed the connection"
+        )
 
     # What the owner calls
 
@@ -94,6 +99,7 @@ class Pipe(asyncio.Protocol):
 
     def close(self) -> None:
         """Flush and close. What was not read is dropped."""
+        self._closed = True
         self._in, self._at = b"", 0
         if self._transport is not None and not self._transport.is_closing():
             self.flush()

@@ -394,6 +394,9 @@ def test_a_reader_that_stopped_costs_the_connection_not_the_messages() -> None:
             await until(lambda: "does not keep up" in reader.trouble, "the stop is told")
             assert reader.waiting == 10
             # No new connection as long as there is no room for what it would bring.
+            with pytest.raises(TimeoutError):
+                async with asyncio.timeout(0.1):
+                    await reader.wait_connected()
             assert broker.connections == 1
             numbers = [(m.connection, m.packet) for m in await received(reader, 30)]
             assert numbers == [(1, n) for n in range(1, 11)] + [(2, n) for n in range(1, 21)]
@@ -597,6 +600,29 @@ def test_a_publisher_waits_while_the_window_is_full(limits: dict[str, int], size
             assert not fifth.done()
         with pytest.raises(BusUnavailable):
             await fifth
+
+    run(story())
+
+
+def test_all_who_wait_for_the_window_hear_of_a_lost_connection() -> None:
+    cut = asyncio.Event()
+
+    async def script(peer: Peer) -> None:
+        await peer.greet()
+        await peer.expect(PUBLISH)
+        await cut.wait()
+        peer.finish()
+        await peer.gone()
+
+    async def story() -> None:
+        async with FakeBroker(script, silent) as broker, client(broker, window=1) as writer:
+            await writer.wait_connected()
+            first = await writer.publish("a", b"")
+            waiting = [asyncio.create_task(writer.publish("a", b"")) for _ in range(3)]
+            await asyncio.sleep(0)
+            cut.set()
+            results = await asyncio.gather(first, *waiting, return_exceptions=True)
+            assert [type(result) for result in results] == [BusUnavailable] * 4
 
     run(story())
 
