@@ -25,6 +25,8 @@ class MemorySourceWriter:
         self.answers: dict[int, str] = {}
         self.transactions = 0
         self.refused = 0
+        self.looks = 0
+        """How often requests were asked for: adapters that poll do it once a poll."""
         self.broken = 0
         """So many of the next calls of `take` raise StoreUnavailable."""
         self._undelivered = 0
@@ -74,6 +76,7 @@ class MemorySourceWriter:
         return self.raw.get(digest)
 
     async def requests(self) -> list[Request]:
+        self.looks += 1
         return [request for request in self.waiting if request.number not in self.answers]
 
     async def answer(self, request: Request, outcome: str) -> None:

@@ -29,12 +29,12 @@ class FolderAdapter:
 
     async def run(self, writer: SourceWriter) -> None:
         """Read the folder for ever. Raises ConfigError when a changed mapping kept its revision."""
-        await check_revision(self._mapping, writer, self._config.mapping)
-        uses = {load_mapping_state(value).uses for value in (await writer.states(MAPPINGS)).values()}
-        watch = Watch(self._config, self._mapping, writer, sorted(uses), self._sleep)
+        watch: Watch | None = None
         while True:
             pause = self._config.poll_s
             try:
+                if watch is None:
+                    watch = await self._begin(writer)
                 await answer_requests(writer, self._mapping, self._config, self._sleep)
                 pause = await watch.cycle()
             except SourceUnavailable as error:
@@ -43,6 +43,11 @@ class FolderAdapter:
                 writer.report("waiting", str(error))
             # Even a pause of nothing lets other sources of this process work.
             await self._sleep(pause)
+
+    async def _begin(self, writer: SourceWriter) -> Watch:
+        await check_revision(self._mapping, writer, self._config.mapping)
+        uses = {load_mapping_state(value).uses for value in (await writer.states(MAPPINGS)).values()}
+        return Watch(self._config, self._mapping, writer, sorted(uses), self._sleep)
 
 
 async def check_revision(mapping: Compiled, writer: SourceWriter, path: Path) -> None:

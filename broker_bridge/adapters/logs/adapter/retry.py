@@ -36,13 +36,18 @@ async def _answer(
         kept = await writer.states(FILES)
         files = {key.removeprefix(FILES): load_file(value) for key, value in kept.items()}
     files = {key: state for key, state in files.items() if state.digest}
-    stale = {key: state for key, state in files.items() if state.revision < mapping.revision}
+    revision = mapping.revision
+    stale = {
+        key: state
+        for key, state in files.items()
+        if state.revision < revision or (state.revision == revision and not state.done)
+    }
     if not files:
         return "refused: no file was read here that is kept in the archive"
     if not stale:
         return (
-            f"refused: {len(files)} files were read with revision {mapping.revision} of the mapping already; mend the"
-            f" mapping, raise its revision to {mapping.revision + 1}, and start the source again"
+            f"refused: {len(files)} files were read with revision {revision} of the mapping already; mend the mapping,"
+            f" raise its revision to {revision + 1}, and start the source again"
         )
     return await _read_again(stale, writer, mapping, config, sleep)
 

@@ -1,7 +1,8 @@
 """What a rule can see when an event is made: the record it is about, those around it, the file's name.
 
 `$field` is looked for in the record the event (or list item) is about, then in the records around it, then in the
-group's keys, then in the kinds that hold, then in the file. `$kind.field` says which.
+group's keys, then in the kinds that hold, then in the file. `$kind.field` says which; in an event about a group it
+is what all records of that kind agree on.
 """
 
 import difflib
@@ -118,6 +119,8 @@ class Names:
         if kind == FILE:
             self.used_of_file.add(name)
             return (lambda scope: scope.group.file.get(name)), rule
+        if not self.kinds and not self.single:
+            return _common_getter(kind, name), rule
         raise ValueError(
             f"{reference}: which record of kind {kind!r} is meant? Use it inside `each = {kind!r}`, or list the kind"
             " in [group] holds where it holds for what follows"
@@ -172,6 +175,21 @@ def _held_getter(kind: str, name: str) -> Getter:
         raise FieldError(
             f"the record of kind {kind} that holds here cannot be used: {reason}", held.place, None, "header"
         )
+
+    return get
+
+
+def _common_getter(kind: str, name: str) -> Getter:
+    """What all records of one kind in the group agree on."""
+
+    def get(scope: Scope) -> Typed | None:
+        found = {row.values.get(name) for row in scope.group.rows.get(kind, ())}
+        if len(found) > 1:
+            raise FieldError(
+                f"{name} is not the same in all records of kind {kind} of this group; which one is meant cannot be known",
+                f"record kind {kind}", None, "ambiguous",
+            )  # fmt: skip
+        return found.pop() if found else None
 
     return get
 

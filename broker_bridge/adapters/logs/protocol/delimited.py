@@ -13,7 +13,7 @@ from dataclasses import replace
 from broker_bridge.adapters.logs.protocol.delimited_settings import Delimited, Rows
 from broker_bridge.adapters.logs.protocol.lines import Line, Lines
 from broker_bridge.adapters.logs.protocol.pairs import Pairs
-from broker_bridge.adapters.logs.protocol.quoting import Quoting
+from broker_bridge.adapters.logs.protocol.quoting import BLANKS, Quoting
 from broker_bridge.adapters.logs.protocol.record import NEED_DATA, NativeRecord, Refused, Signal
 from broker_bridge.adapters.logs.protocol.region import Region
 
@@ -133,23 +133,34 @@ class DelimitedReader:
             self._put_back.append(refused)
             self._give_up_quote("is followed by a line that cannot be read")
             return
+        delimiter = " " if self._set.delimiter == BLANKS else self._set.delimiter
+        is_row = refused.code == "encoding" and delimiter.encode() in refused.raw
+        self._set_aside(refused, refused.line + 1, is_row or len(self._set.records) == 1)
+
+    def _set_aside(self, refused: Refused, next_line: int, is_row: bool) -> None:
+        """Tell what is refused. `is_row`: it is surely a row of its section, no heading."""
         section, pairs, skipping = self._section, self._pairs, self._skipping
+        if skipping is not None and refused.size == len(refused.raw):
+            skipping.add(refused.raw)
+            return
         self._close()
-        is_row = refused.code == "encoding" and self._set.delimiter.encode() in refused.raw
-        certain = section is not None and (len(self._set.records) == 1 or is_row)
-        self._ready.append(replace(refused, kind=section.kind if section is not None and certain else None))
+        kind = section.kind if section is not None and is_row else None
+        self._ready.append(replace(refused, kind=kind))
         behind = f"stands behind line {refused.line}, which cannot be read"
         if skipping is not None:
-            self._skipping = skipping.again(refused.end, refused.line + 1)
-        elif pairs is not None:
-            self._skip_from(refused, "incomplete", behind + " and belongs to the same block", pairs.kind)
+            self._skipping = skipping.again(refused.end, next_line)
+            return
+        cause: tuple[str, str, str | None]
+        if pairs is not None:
+            cause = ("incomplete", behind + " and belongs to the same block", pairs.kind)
         elif section is not None and self._expects_header:
-            self._skip_from(refused, "header", behind + " and should name the columns", section.kind)
-        elif not certain and not self._tags:
-            self._skip_from(refused, "unknown_kind", behind + " and may begin another section", None)
-
-    def _skip_from(self, refused: Refused, code: str, reason: str, kind: str | None) -> None:
-        self._skipping = Region(refused.end, refused.line + 1, code=code, reason=reason, kind=kind)
+            cause = ("header", behind + " and should name the columns", section.kind)
+        elif not is_row and not self._tags:
+            cause = ("unknown_kind", behind + " and may begin another section", None)
+        else:
+            return
+        code, reason, kind = cause
+        self._skipping = Region(refused.end, next_line, code=code, reason=reason, kind=kind)
 
     # -- quoted fields over several lines
 
@@ -173,7 +184,12 @@ class DelimitedReader:
             f"a quoted field that begins on this line {why}; this line is set aside and reading goes on with the"
             ' next one (state quote = "" where quotes are plain text)'
         )
-        self._refuse(first, first.raw, "quoting", reason, first.text)
+        self._misquoted(first, first.raw, 1, reason)
+
+    def _misquoted(self, line: Line, raw: bytes, lines: int, reason: str) -> None:
+        end = line.position + len(raw)
+        refused = Refused(line.position, end, line.number, reason, "quoting", raw, value=line.text[:120])
+        self._set_aside(refused, line.number + lines, is_row=True)
 
     # -- rows
 
@@ -182,7 +198,7 @@ class DelimitedReader:
         try:
             cells = self._quoting.cells(texts)
         except ValueError as error:
-            self._refuse(line, raw, "quoting", f"quotes are not as RFC 4180 has them: {error}", texts[0])
+            self._misquoted(line, raw, len(texts), f"quotes are not as RFC 4180 has them: {error}")
             return
         if self._set.trailing_delimiter and cells and not cells[-1]:
             cells.pop()

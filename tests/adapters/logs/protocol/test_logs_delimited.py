@@ -292,3 +292,22 @@ def test_any_cut_gives_the_same_records_in_order_and_without_overlap(
 @given(st.binary(max_size=300), st.sampled_from([MIXED, TAGGED, FILE]))
 def test_any_bytes_give_records_or_refusals(data: bytes, stated: Delimited) -> None:
     assert all(isinstance(item, NativeRecord | Refused) for item in read(stated, data, 7))
+
+
+@pytest.mark.parametrize("bad", [b'Operator;"M\n', b'Operator;"M"x;1\n'])
+def test_a_misquoted_line_in_a_header_block_spoils_the_rest_of_the_block(bad: bytes) -> None:
+    """Half a block must not pass for a whole one: the key that tells the board may be in the other half."""
+    for stated in (
+        settings(HEADER, BOARD, quote='"'),
+        settings(
+            {"kind": "header", "layout": "pairs", "tag": "H"},
+            {"kind": "b", "tag": "B", "columns": ["x"]},
+            quote='"',
+        ),
+    ):
+        tag = b"H;" if stated.records[0].tag else b""
+        data = tag + b"Panel;P1\n" + tag + bad + tag + b"Side;T\n"
+        found = told(read(stated, data))
+        assert found[0] == ("header", {"Panel": "P1"})
+        assert found[1][0] == "!quoting"
+        assert found[2] == ("!incomplete", "header")
