@@ -4,8 +4,8 @@ A refusal carries source, epoch and sequence where the payload's header can be r
 number then counts as dealt with, so that one poisonous event never holds up its source for ever.
 """
 
-import re
-from typing import Final
+import json
+from typing import Any, Final
 
 import orjson
 
@@ -13,11 +13,11 @@ from broker_bridge.bus.topics import Address, Topics
 from broker_bridge.bus.wire import MAX_PAYLOAD, split_batch
 from broker_bridge.errors import WireError
 from broker_bridge.events.envelope import Event
-from broker_bridge.events.union import DATA_TYPES, parse_event
+from broker_bridge.events.union import DATA_TYPES, dump_event, parse_event
 from broker_bridge.store.base import Arrival, Refusal
 
-_DIGITS: Final = re.compile(r"\A[0-9]{20}\Z", re.ASCII)
-_LARGEST: Final = 2**63 - 1
+LARGEST: Final = 2**63 - 1
+"""The largest epoch or sequence a store can hold; the envelope would allow 20 digits."""
 
 
 def examine(topics: Topics, topic: str, payload: bytes) -> list[Arrival | Refusal]:
@@ -27,7 +27,7 @@ def examine(topics: Topics, topic: str, payload: bytes) -> list[Arrival | Refusa
         return [Refusal(topic, "topic", f"{topic!r} is no topic for events", payload)]
     if len(payload) > MAX_PAYLOAD:
         reason = f"{len(payload):,} bytes are more than the {MAX_PAYLOAD:,} that a payload may have"
-        return [Refusal(topic, "oversize", reason, payload)]
+        return [_refused(address, topic, payload, "oversize", reason)]
     if address.kind == "event" or payload.lstrip()[:1] == b"{":
         # A member that was refused is kept by itself, and examined again by itself.
         return [_examine_event(address, topic, payload)]
@@ -42,15 +42,35 @@ def _examine_event(address: Address, topic: str, body: bytes) -> Arrival | Refus
     try:
         event = parse_event(body)
     except WireError as error:
-        return _refused(address, topic, body, str(error))
-    contradiction = _contradiction(address, event)
-    if contradiction is not None:
-        return Refusal(topic, "topic", contradiction, body)
-    if int(event.epoch) > _LARGEST or int(event.sequence) > _LARGEST:
-        return Refusal(
-            topic, "schema", f"epoch {event.epoch} or sequence {event.sequence} is over {_LARGEST}", body
-        )
+        return _refused(address, topic, body, "schema", str(error))
+    # Bytes as this program would write them need no second look: it writes no key twice and no infinity.
+    if dump_event(event) != body and (trouble := _unsound(body)) is not None:
+        return _refused(address, topic, body, "json", trouble)
+    if (contradiction := _contradiction(address, event)) is not None:
+        return _refused(address, topic, body, "topic", contradiction)
+    if int(event.epoch) > LARGEST or not 1 <= int(event.sequence) <= LARGEST:
+        reason = f"epoch {event.epoch} is over {LARGEST}, or sequence {event.sequence} is not from 1 to it"
+        return Refusal(topic, "schema", reason, body)
     return Arrival(event, body)
+
+
+def _unsound(body: bytes) -> str | None:
+    """Why two readers of this JSON might read different things, or one of them nothing at all."""
+    try:
+        orjson.loads(body)
+        json.loads(body, object_pairs_hook=_once)
+    except ValueError as error:
+        return f"not JSON that every reader reads alike: {error}"
+    return None
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise ValueError(f"member {twice!r} stands there twice")
+    return members
 
 
 def _contradiction(address: Address, event: Event) -> str | None:
@@ -65,25 +85,35 @@ def _contradiction(address: Address, event: Event) -> str | None:
     return None
 
 
-def _refused(address: Address, topic: str, body: bytes, reason: str) -> Refusal:
+def _refused(address: Address, topic: str, body: bytes, code: str, reason: str) -> Refusal:
+    """A refusal that accounts for its number, if the header can be read and trusted."""
     try:
-        document = orjson.loads(body)
-    except orjson.JSONDecodeError as error:
-        return Refusal(topic, "json", f"not JSON: {error}", body)
-    if not isinstance(document, dict):
-        return Refusal(topic, "json", "not a JSON object", body)
-    code = "schema"
-    kind = document.get("type")
-    if isinstance(kind, str) and kind not in DATA_TYPES:
+        header = json.loads(body, object_pairs_hook=_once)
+        trouble = None if isinstance(header, dict) else "not a JSON object"
+    except (ValueError, RecursionError) as error:
+        trouble = f"not JSON: {error}"
+    if trouble is not None:
+        return Refusal(topic, *(("json", trouble) if code == "schema" else (code, reason)), body)
+    kind = header.get("type")
+    if code == "schema" and isinstance(kind, str) and kind not in DATA_TYPES:
         code = "type"
         reason = (
             f"type {kind!r} is unknown to this program: upgrade the recorder; it then tries again by itself"
         )
-    source, epoch, sequence = (document.get(name) for name in ("source", "epoch", "sequence"))
-    if source != address.source or not _number(epoch) or not _number(sequence):
+    epoch, sequence = _number(header.get("epoch")), _number(header.get("sequence"))
+    if header.get("source") != address.source or epoch is None or not sequence:
         return Refusal(topic, code, reason, body)
-    return Refusal(topic, code, reason, body, address.source, int(str(epoch)), int(str(sequence)))
+    return Refusal(topic, code, reason, body, address.source, epoch, sequence)
 
 
-def _number(value: object) -> bool:
-    return isinstance(value, str) and bool(_DIGITS.match(value)) and int(value) <= _LARGEST
+def _number(value: object) -> int | None:
+    """An epoch or sequence as the envelope spells it."""
+    if (
+        isinstance(value, str)
+        and len(value) == 20
+        and value.isascii()
+        and value.isdigit()
+        and int(value) <= LARGEST
+    ):
+        return int(value)
+    return None

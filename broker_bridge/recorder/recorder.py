@@ -8,18 +8,21 @@ acknowledgements, nothing else: the broker and the outboxes hold what waits.
 import asyncio
 import contextlib
 import logging
+import time
 from collections import defaultdict
-from collections.abc import Awaitable, Callable, Iterable, Sequence
+from collections.abc import Awaitable, Callable, Iterable
 from datetime import UTC, datetime
-from typing import Final, Protocol
+from typing import Final, Protocol, TypeVar
 
 from broker_bridge.bus.inbox import Message
 from broker_bridge.bus.topics import Topics
-from broker_bridge.bus.wire import RecordState, dump, parse_source_state
+from broker_bridge.bus.wire import RecordState, SourceState, dump, parse_source_state
 from broker_bridge.errors import BridgeError, BusUnavailable, StoreUnavailable, WireError
 from broker_bridge.recorder.intake import examine
+from broker_bridge.recorder.quarantine import retry_refusals
 from broker_bridge.recorder.receipts import receipt
-from broker_bridge.store.base import Arrival, Committed, Heard, Progress, Refusal, StoreWriter
+from broker_bridge.recorder.twins import Twins
+from broker_bridge.store.base import Arrival, Committed, Head, Heard, Progress, Refusal, StoreWriter
 
 log = logging.getLogger(__name__)
 
@@ -28,7 +31,8 @@ RECEIPT_S: Final = 0.1
 """A source gets at most one receipt in this time."""
 RETRY_S: Final = (0.2, 5.0)
 """First and longest wait when the store cannot be written."""
-_REFUSALS: Final = 500
+
+Answer = TypeVar("Answer")
 
 
 class BusClient(Protocol):
@@ -48,8 +52,23 @@ def filters(topics: Topics) -> list[str]:
     return [*topics.all_events(), topics.all_states()]
 
 
+class _Intake:
+    """What one commit takes."""
+
+    def __init__(self) -> None:
+        self.arrivals: list[Arrival] = []
+        self.refusals: list[Refusal] = []
+        self.heard: list[Heard] = []
+
+    def __len__(self) -> int:
+        return len(self.arrivals) + len(self.refusals) + len(self.heard)
+
+
 class Recorder:
-    """One record's recorder. `run` ends only when cancelled, or with RecordDamaged."""
+    """One record's recorder. `run` ends only when cancelled, or with RecordDamaged.
+
+    `window`: a commit takes no further message once it holds so many events.
+    """
 
     def __init__(
         self,
@@ -60,6 +79,7 @@ class Recorder:
         site: str,
         window: int = 500,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self._client = client
         self._store = store
@@ -67,16 +87,26 @@ class Recorder:
         self._site = site
         self._window = window
         self._now = now
+        self._monotonic = monotonic
+        self._head = Head("", 0, 0, 0)
         self._progress: dict[str, dict[int, Progress]] = defaultdict(dict)
         self._untold: set[str] = set()
         self._something_untold = asyncio.Event()
+        self._changed = asyncio.Event()
         self._waiting = ""
         self._alarms: dict[str, str] = {}
+        self._twins = Twins()
 
     async def run(self) -> None:
         """Record for ever."""
-        await self._recall()
-        await self.retry_refusals()
+        mended = await self._insist(lambda: retry_refusals(self._store, self._topics))
+        if mended:
+            log.info("%d refused payloads are events now", mended)
+        self._head = await self._insist(self._store.head)
+        for progress in await self._insist(self._store.progress):
+            self._progress[progress.source][progress.epoch] = progress
+            self._untold.add(progress.source)
+        self._something_untold.set()
         try:
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._record(), name="recorder-intake")
@@ -87,22 +117,6 @@ class Recorder:
                 async with asyncio.timeout(2.0):
                     await self._tell(gone=True)
 
-    async def retry_refusals(self) -> int:
-        """Examine refused payloads again, as after an upgrade; returns how many became events."""
-        mended = 0
-        after = 0
-        while rows := await self._store.refusals(after, _REFUSALS):
-            after = rows[-1].number
-            for row in rows:
-                found = examine(self._topics, row.refusal.topic, row.refusal.body)
-                arrivals = [item for item in found if isinstance(item, Arrival)]
-                if len(arrivals) == len(found):
-                    self._note(await self._commit(arrivals, [], [], [row.number]))
-                    mended += 1
-        if mended:
-            log.info("%d refused payloads are events now", mended)
-        return mended
-
     # -- in -----------------------------------------------------------------------------------------------
 
     async def _record(self) -> None:
@@ -110,80 +124,87 @@ class Recorder:
             first = await self._client.next()
             if first is None:
                 continue
-            messages = [first, *self._client.take_nowait(self._window - 1)]
-            arrivals: list[Arrival] = []
-            refusals: list[Refusal] = []
-            heard: list[Heard] = []
-            for message in messages:
-                self._sort(message, arrivals, refusals, heard)
-            if arrivals or refusals or heard:
-                self._note(await self._commit(arrivals, refusals, heard))
+            messages, intake = [first], _Intake()
+            self._sort(first, intake)
+            while len(intake) < self._window and (more := self._client.take_nowait(1)):
+                messages += more
+                self._sort(more[0], intake)
+            if len(intake):
+                await self._commit(intake)
             self._client.ack(messages)
 
-    def _sort(
-        self, message: Message, arrivals: list[Arrival], refusals: list[Refusal], heard: list[Heard]
-    ) -> None:
+    def _sort(self, message: Message, intake: _Intake) -> None:
+        live = not (message.retain or message.dup)
         address = self._topics.read(message.topic)
         if address is not None and address.kind == "state":
-            if address.rest == ("source",):
-                with contextlib.suppress(WireError):
-                    state = parse_source_state(message.payload)
-                    if state.source == address.source:
-                        self._watch_epoch(state.source, state.epoch)
-                        heard.append(Heard(state.source, state.epoch, state.last, message.payload))
+            if address.rest == ("source",) and (state := _state(message, address.source)) is not None:
+                self._watch(state.source, state.epoch, live)
+                intake.heard.append(Heard(state.source, state.epoch, state.last, message.payload))
             return
         for item in examine(self._topics, message.topic, message.payload):
             if isinstance(item, Arrival):
-                self._watch_epoch(item.event.source, int(item.event.epoch))
-                arrivals.append(item)
+                self._watch(item.event.source, int(item.event.epoch), live)
+                intake.arrivals.append(item)
             else:
-                log.warning("refused on %s: %s", item.topic, item.reason)
-                refusals.append(item)
+                intake.refusals.append(item)
 
-    async def _commit(
-        self,
-        arrivals: Sequence[Arrival],
-        refusals: Sequence[Refusal],
-        heard: Sequence[Heard],
-        resolved: Sequence[int] = (),
-    ) -> Committed:
-        wait, longest = RETRY_S
-        while True:
-            try:
-                committed = await self._store.commit(arrivals, refusals, heard, resolved)
-            except StoreUnavailable as error:
-                log.error("the record cannot be written, trying again in %.1f s: %s", wait, error)
-                self._waiting = str(error)
-                await asyncio.sleep(wait)
-                wait = min(2 * wait, longest)
-            else:
-                self._waiting = ""
-                return committed
+    def _watch(self, source: str, epoch: int, live: bool) -> None:
+        if live:
+            self._twins.heard(source, epoch, self._monotonic())
 
-    def _note(self, committed: Committed) -> None:
-        for (source, epoch), progress in committed.progress.items():
+    async def _commit(self, intake: _Intake) -> None:
+        done = await self._insist(lambda: self._store.commit(intake.arrivals, intake.refusals, intake.heard))
+        if done.commit:
+            self._head = self._head._replace(commit=done.commit, number=self._head.number + done.new)
+        for (source, epoch), progress in done.progress.items():
             self._progress[source][epoch] = progress
             self._untold.add(source)
-        if committed.reused:
+        self._something_untold.set()
+        if intake.refusals:
+            last = intake.refusals[-1]
+            log.warning(
+                "%d payloads refused, the last on %s: %s", len(intake.refusals), last.topic, last.reason
+            )
+        self._judge(done)
+
+    def _judge(self, done: Committed) -> None:
+        before = dict(self._alarms)
+        if done.reused:
             self._alarms["reused"] = (
                 "numbers of a source were given twice: two edges speak under one source name, stop one of them"
             )
-        if committed.conflicts:
+        if done.conflicts:
             self._alarms["conflicts"] = (
                 "events came twice with different content: a mapping changed without a new revision?"
             )
-        self._something_untold.set()
+        self._look_for_twins()
+        if self._alarms != before:
+            self._changed.set()
 
-    def _watch_epoch(self, source: str, epoch: int) -> None:
-        known = self._progress.get(source)
-        if known and epoch < max(known):
-            self._alarms[f"epoch {source}"] = (
-                f"{source}: an edge with an older outbox still speaks: two edges, or one with its clock set back"
+    def _look_for_twins(self) -> None:
+        self._alarms.pop("twins", None)
+        if twins := self._twins.found(self._monotonic()):
+            self._alarms["twins"] = (
+                f"two edges take turns under one source name, stop the one with the older outbox: {', '.join(twins)}"
             )
 
-    async def _recall(self) -> None:
-        for progress in await self._store.progress():
-            self._progress[progress.source][progress.epoch] = progress
+    async def _insist(self, ask: Callable[[], Awaitable[Answer]]) -> Answer:
+        """Ask the store until it answers. Nothing is acknowledged meanwhile."""
+        wait, longest = RETRY_S
+        while True:
+            try:
+                answer = await ask()
+            except StoreUnavailable as error:
+                log.error("the record cannot be used, trying again in %.1f s: %s", wait, error)
+                self._waiting = str(error)
+                self._changed.set()
+                await asyncio.sleep(wait)
+                wait = min(2 * wait, longest)
+            else:
+                if self._waiting:
+                    self._waiting = ""
+                    self._changed.set()
+                return answer
 
     # -- out ----------------------------------------------------------------------------------------------
 
@@ -192,41 +213,57 @@ class Recorder:
             await self._something_untold.wait()
             self._something_untold.clear()
             sources, self._untold = self._untold, set()
-            head = await self._store.head()
-            for source in sorted(sources):
-                message = receipt(
-                    head.name, head.incarnation, source, self._progress[source].values(), self._now()
-                )
-                try:
-                    await self._client.publish(
-                        self._topics.receipt(source, head.name), dump(message), retain=True
-                    )
-                except BusUnavailable:
-                    # Told again once connected: only what is told live lets an edge forget.
+            # Only what is told live lets an edge forget, so what did not reach the broker is told again.
+            told = await asyncio.gather(*map(self._receipt, sorted(sources)), return_exceptions=True)
+            for source, outcome in zip(sorted(sources), told, strict=True):
+                if isinstance(outcome, BusUnavailable):
                     self._untold.add(source)
+                elif outcome is not None:
+                    raise outcome
             if self._untold:
-                await self._client.wait_connected()
                 self._something_untold.set()
+                await self._client.wait_connected()
             await asyncio.sleep(RECEIPT_S)
+
+    async def _receipt(self, source: str) -> None:
+        name, incarnation = self._head.name, self._head.incarnation
+        message = receipt(name, incarnation, source, self._progress[source].values(), self._now())
+        await (await self._client.publish(self._topics.receipt(source, name), dump(message), retain=True))
 
     async def _beat(self) -> None:
         while True:
             await self._client.wait_connected()
+            self._changed.clear()
+            self._look_for_twins()
             with contextlib.suppress(BusUnavailable):
                 await self._tell()
-            await asyncio.sleep(BEAT_S)
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(BEAT_S):
+                    await self._changed.wait()
 
     async def _tell(self, gone: bool = False) -> None:
-        head = await self._store.head()
         state = RecordState(
-            record=head.name,
-            incarnation=head.incarnation,
-            events=head.number,
-            commit=head.commit,
+            record=self._head.name,
+            incarnation=self._head.incarnation,
+            events=self._head.number,
+            commit=self._head.commit,
             condition="gone" if gone else "waiting" if self._waiting else "recording",
             detail=self._waiting,
             alarms=tuple(self._alarms.values()),
             issued=self._now(),
         )
-        topic = self._topics.record_state(self._site, head.name)
+        topic = self._topics.record_state(self._site, self._head.name)
         await (await self._client.publish(topic, dump(state), retain=True))
+
+
+def _state(message: Message, source: str) -> SourceState | None:
+    """What a source says of itself; None when it cannot be read or speaks of another source."""
+    try:
+        state = parse_source_state(message.payload)
+    except WireError as error:
+        log.warning("state on %s is not readable: %s", message.topic, error)
+        return None
+    if state.source != source:
+        log.warning("state on %s says it is of %s: not heeded", message.topic, state.source)
+        return None
+    return state

@@ -70,6 +70,7 @@ def test_a_batch_is_examined_member_by_member():
         (TOPIC, b"[1]", "not a JSON object"),
         (TOPIC, b"x" * (MAX_PAYLOAD + 1), "more than the"),
         (TOPIC, body(epoch=2**63), "is over"),
+        (TOPIC, body(0), "is not from 1"),
         (TOPICS.batch(SOURCE), b"[1]", "not an event"),
     ],
 )
@@ -90,6 +91,54 @@ def test_a_poisoned_event_on_another_s_topic_accounts_for_nothing():
     other = TOPICS.event("/harbour-works/smt/line-1/spi-files", "aoi-1", "station.alarm_raised")
     [refusal] = examine(TOPICS, other, body(41).replace(b'"A1"', b"null"))
     assert refusal.sequence is None
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        (TOPICS.event(SOURCE, "aoi-2", "station.alarm_raised"), body(41)),
+        (TOPICS.event(SOURCE, "aoi-1", "station.alarm_cleared"), body(41)),
+        (TOPIC, body(41)[:-1] + b',"later":NaN}'),
+        (TOPIC, body(41)[:-1] + b',"later":1e999}'),
+        (TOPIC, body(41) + b" " * MAX_PAYLOAD),
+    ],
+)
+def test_whatever_is_wrong_with_an_event_its_number_counts_when_its_header_is_sound(wrong):
+    [refusal] = examine(TOPICS, *wrong)
+    assert isinstance(refusal, Refusal)
+    assert (refusal.source, refusal.epoch, refusal.sequence) == (SOURCE, 7, 41)
+
+
+@pytest.mark.parametrize(
+    "member", [b'"id":"g2.1.0.1"', b'"sequence":"00000000000000000042"', b'"x":{"y":1,"y":2}']
+)
+def test_a_member_that_stands_there_twice_is_refused_for_readers_might_take_either(member):
+    [refusal] = examine(TOPICS, TOPIC, body(41)[:-1] + b"," + member + b"}")
+    assert isinstance(refusal, Refusal)
+    assert "stands there twice" in refusal.reason
+    assert refusal.sequence is None
+
+
+@pytest.mark.parametrize("depth", [250, 1000, 100_000])
+def test_nesting_without_end_is_refused(depth):
+    nested = body()[:-1] + b',"x":' + b"[" * depth + b"]" * depth + b"}"
+    for topic, payload in ((TOPIC, nested), (TOPICS.batch(SOURCE), b"[" + nested + b"]")):
+        [refusal] = examine(TOPICS, topic, payload)
+        assert isinstance(refusal, Refusal)
+        assert refusal.body in payload
+
+
+def test_fields_of_a_newer_program_are_kept_in_the_bytes():
+    newer = body()[:-1] + b',"later":{"a":[1,2.5,null]}}'
+    [arrival] = examine(TOPICS, TOPIC, newer)
+    assert isinstance(arrival, Arrival)
+    assert arrival.body == newer
+
+
+def test_a_lone_event_on_the_batch_topic_is_one_event():
+    [arrival] = examine(TOPICS, TOPICS.batch(SOURCE), body())
+    assert isinstance(arrival, Arrival)
+    assert examine(TOPICS, TOPICS.batch(SOURCE), b"[]") == []
 
 
 def test_a_type_of_a_newer_program_waits_for_the_upgrade():
@@ -114,3 +163,5 @@ def test_one_wrong_byte_never_escapes_as_another_error(at, byte):
     wrong = body()[:at] + bytes([byte]) + body()[at + 1 :]
     [item] = examine(TOPICS, TOPIC, wrong)
     assert item.body == wrong
+    if isinstance(item, Arrival):
+        json.loads(wrong)

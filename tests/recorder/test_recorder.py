@@ -5,16 +5,18 @@ from collections.abc import Iterable, Sequence
 from contextlib import asynccontextmanager
 from typing import Any
 
-from test_intake import SOURCE, TOPIC, TOPICS, body
+from test_intake import NOON, SOURCE, TOPIC, TOPICS, body
 
 from broker_bridge.bus.inbox import Message
 from broker_bridge.bus.wire import SourceState, dump, join_batch, parse_receipt, parse_record_state
-from broker_bridge.errors import StoreUnavailable
+from broker_bridge.errors import BusUnavailable, StoreUnavailable
+from broker_bridge.recorder.intake import examine
 from broker_bridge.recorder.recorder import Recorder
-from broker_bridge.store.base import Committed, Refusal
+from broker_bridge.store.base import Arrival, Committed, Head, Refusal
 from broker_bridge.store.memory import MemoryStore
 
 RECEIPT = TOPICS.receipt(SOURCE, "record")
+STATE = TOPICS.record_state("harbour-works", "record")
 
 
 class FakeBus:
@@ -27,6 +29,8 @@ class FakeBus:
         self.log: list[Any] = []
         self.told: dict[str, bytes] = {}
         self.packets = 0
+        self.lose = 0
+        """So many of the next receipts get lost on their way to the broker."""
 
     def bring(self, topic: str, payload: bytes) -> None:
         self.packets += 1
@@ -38,9 +42,15 @@ class FakeBus:
 
     async def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> asyncio.Future[None]:
         assert retain
-        self.told[topic] = payload
         done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        done.set_result(None)
+        if self.lose and topic == RECEIPT:
+            self.lose -= 1
+            if self.lose % 2:
+                raise BusUnavailable("not connected")
+            done.set_exception(BusUnavailable("connection lost"))
+        else:
+            self.told[topic] = payload
+            done.set_result(None)
         return done
 
     async def next(self, timeout: float | None = None) -> Message | None:
@@ -64,23 +74,35 @@ class LoggingStore(MemoryStore):
         super().__init__(name)
         self.log = log
         self.failures = 0
+        self.head_failures = 0
 
-    async def commit(self, arrivals: Sequence[Any] = (), *rest: Any) -> Committed:
+    async def head(self) -> Head:
+        if self.head_failures:
+            self.head_failures -= 1
+            raise StoreUnavailable("disk away")
+        return await super().head()
+
+    async def commit(self, arrivals: Sequence[Any] = (), *rest: Any, **more: Any) -> Committed:
         if self.failures:
             self.failures -= 1
             self.log.append("failed")
             raise StoreUnavailable("disk full")
-        result = await super().commit(arrivals, *rest)
+        result = await super().commit(arrivals, *rest, **more)
         self.log.append(("committed", len(arrivals)))
         return result
 
 
 @asynccontextmanager
-async def recording(failures: int = 0):
+async def recording(
+    failures: int = 0, window: int = 500, refused: Sequence[Refusal] = (), store: LoggingStore | None = None
+):
     bus = FakeBus()
-    store = LoggingStore("record", bus.log)
+    store = store or LoggingStore("record", bus.log)
+    if refused:
+        await store.commit([], refused)
+        bus.log.clear()
     store.failures = failures
-    task = asyncio.create_task(Recorder(bus, store, TOPICS, site="harbour-works").run())
+    task = asyncio.create_task(Recorder(bus, store, TOPICS, site="harbour-works", window=window).run())
     try:
         yield bus, store
     finally:
@@ -140,8 +162,6 @@ def test_the_tail_is_known_from_what_a_source_says_of_itself():
     async def life() -> None:
         async with recording() as (bus, _):
             bus.bring(TOPIC, body(1))
-            from test_intake import NOON
-
             state = SourceState(source=SOURCE, epoch=7, last=9, oldest=1, condition="idle", issued=NOON)
             bus.bring(TOPICS.state(SOURCE), dump(state))
 
@@ -181,29 +201,125 @@ def test_the_same_message_twice_is_one_event():
 
 def test_a_refused_payload_becomes_an_event_once_the_program_knows_it():
     async def life() -> None:
-        bus = FakeBus()
-        store = LoggingStore("record", bus.log)
-        await store.commit(
-            [], [Refusal(TOPIC, "type", "unknown to an older program", body(3), SOURCE, 7, 3)], [], []
-        )
-        recorder = Recorder(bus, store, TOPICS, site="harbour-works")
-        assert await recorder.retry_refusals() == 1
-        assert await store.refusals(0, 9) == []
-        assert (await store.head()).number == 1
+        async with recording(
+            refused=[Refusal(TOPIC, "type", "unknown to an older program", body(3), SOURCE, 7, 3)]
+        ) as (
+            bus,
+            store,
+        ):
+            await until(lambda: RECEIPT in bus.told, "a receipt at the start")
+            assert await store.refusals(0, 9) == []
+            assert (await store.head()).number == 1
+            assert store.reader.reused() == []
 
     asyncio.run(life())
 
 
-def test_an_older_edge_that_still_speaks_is_an_alarm():
+def test_everybody_is_told_at_the_start_where_the_record_stands():
+    async def life() -> None:
+        store = LoggingStore("record", [])
+        await store.commit(
+            [arrival for arrival in examine(TOPICS, TOPIC, body(1)) if isinstance(arrival, Arrival)]
+        )
+        async with recording(store=store) as (bus, _):
+            await until(lambda: RECEIPT in bus.told, "told without being asked")
+            assert parse_receipt(bus.told[RECEIPT]).epochs[0].contiguous == 1
+
+    asyncio.run(life())
+
+
+def test_a_store_that_fails_from_the_start_is_waited_for_and_the_condition_is_told():
+    async def life() -> None:
+        async with recording(failures=3) as (bus, store):
+            store.head_failures = 2
+            bus.bring(TOPIC, body(1))
+            await until(lambda: _condition(bus) == "waiting", "the record says that it waits")
+            assert "disk full" in parse_record_state(bus.told[STATE]).detail
+            await until(lambda: _condition(bus) == "recording", "and that it goes on")
+            assert ("acknowledged", 1) in bus.log
+
+    asyncio.run(life())
+
+
+def test_a_receipt_that_did_not_reach_the_broker_is_given_again():
+    async def life() -> None:
+        async with recording() as (bus, _):
+            bus.lose = 2
+            bus.bring(TOPIC, body(1))
+            await until(lambda: RECEIPT in bus.told, "given again")
+            assert bus.lose == 0
+            assert parse_receipt(bus.told[RECEIPT]).epochs[0].contiguous == 1
+
+    asyncio.run(life())
+
+
+def test_a_commit_takes_no_more_than_its_window_however_large_the_batches():
+    async def life() -> None:
+        async with recording(window=10) as (bus, _):
+            for start in range(1, 41, 4):
+                bus.bring(TOPICS.batch(SOURCE), join_batch([body(start + more) for more in range(4)]))
+            await until(lambda: ("acknowledged", 10) in bus.log, "all acknowledged")
+            sizes = [entry[1] for entry in bus.log if entry[0] == "committed"]
+            assert sum(sizes) == 40
+            assert max(sizes) == 12
+
+    asyncio.run(life())
+
+
+def test_an_edge_with_an_older_outbox_is_told_that_a_younger_one_speaks():
     async def life() -> None:
         async with recording() as (bus, _):
             bus.bring(TOPIC, body(1, epoch=9))
-            await until(lambda: ("acknowledged", 1) in bus.log, "younger known")
             bus.bring(TOPIC, body(2, epoch=7))
-            await until(lambda: parse_receipt(bus.told[RECEIPT]).fenced == 9, "the older edge is told")
-            topic = TOPICS.record_state("harbour-works", "record")
-        state = parse_record_state(bus.told[topic])
-        assert state.condition == "gone"
-        assert "older outbox" in state.alarms[0]
+            await until(
+                lambda: RECEIPT in bus.told and parse_receipt(bus.told[RECEIPT]).fenced == 9, "fenced"
+            )
+            await until(lambda: STATE in bus.told, "told")
+            assert parse_record_state(bus.told[STATE]).alarms == ()
 
     asyncio.run(life())
+
+
+def test_two_edges_that_take_turns_are_an_alarm_and_both_are_recorded():
+    async def life() -> None:
+        async with recording() as (bus, store):
+            for number, epoch in enumerate([7, 9, 7, 9, 7], 1):
+                bus.bring(TOPIC, body(number, epoch=epoch))
+            await until(
+                lambda: STATE in bus.told and bool(parse_record_state(bus.told[STATE]).alarms), "alarm"
+            )
+            assert SOURCE in parse_record_state(bus.told[STATE]).alarms[0]
+            assert (await store.head()).number == 5
+        assert parse_record_state(bus.told[STATE]).condition == "gone"
+
+    asyncio.run(life())
+
+
+def test_a_number_given_twice_is_an_alarm():
+    async def life() -> None:
+        async with recording() as (bus, _):
+            bus.bring(TOPIC, body(1))
+            bus.bring(TOPIC, body(1).replace(b'"g1.', b'"g2.'))
+            await until(
+                lambda: STATE in bus.told and bool(parse_record_state(bus.told[STATE]).alarms), "alarm"
+            )
+            assert "given twice" in parse_record_state(bus.told[STATE]).alarms[0]
+
+    asyncio.run(life())
+
+
+def test_a_state_that_cannot_be_read_or_speaks_of_another_is_not_heeded():
+    async def life() -> None:
+        async with recording() as (bus, store):
+            bus.bring(TOPICS.state(SOURCE), b"rubbish")
+            state = SourceState(source=SOURCE, epoch=7, last=9, oldest=1, condition="idle", issued=NOON)
+            bus.bring(TOPICS.state("/harbour-works/smt/line-1/spi-files"), dump(state))
+            bus.bring(TOPICS.record_state("harbour-works", "record"), b"of another kind")
+            await until(lambda: ("acknowledged", 3) in bus.log, "acknowledged")
+            assert await store.progress() == []
+
+    asyncio.run(life())
+
+
+def _condition(bus: FakeBus) -> str:
+    return parse_record_state(bus.told[STATE]).condition if STATE in bus.told else ""
