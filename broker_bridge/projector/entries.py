@@ -1,16 +1,28 @@
 """Pure: what one fact adds to the index."""
 
+from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple
 
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace.gaps import EVER, NEVER, RELEVANT, extent
-from broker_bridge.trace.mentions import Node, mentions, ties
+from broker_bridge.trace.mentions import Mention, Node, mentions, ties
 from broker_bridge.trace.route import DECLARED
 from broker_bridge.trace.statements import Statement, instant
 
 FIRST: Final = -(2**62)
 LAST: Final = 2**62
 """Instants for "not known since when" and "not known until when"."""
+
+ITSELF: Final = 0
+SOMEWHERE: Final = -1
+"""Places of a name that is no position: see the table `named`."""
+
+SAME: Final = 0
+PART: Final = 1
+WHOLE: Final = 2
+_REVERSE: Final = {SAME: SAME, PART: WHOLE}
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class Notice(NamedTuple):
@@ -22,40 +34,51 @@ class Notice(NamedTuple):
     until: int
 
 
-class Entry(NamedTuple):
-    """What one fact adds."""
-
-    names: tuple[Node, ...]
-    ties: tuple[tuple[Node, Node], ...]
-    """Each pair once, in the order in which they were tied."""
-    notice: Notice | None
+TieRow = tuple[Node, int, Node, int]
+"""a, relation, b, position."""
 
 
-def entry(fact: Fact) -> Entry:
-    """What a fact adds to the index."""
-    found = mentions(fact)
-    names: dict[Node, None] = {}
+def places(found: tuple[Mention, ...]) -> list[tuple[Node, int]]:
+    """The names of some mentions, and as what each stands there."""
+    rows: list[tuple[Node, int]] = []
     for mention in found:
         for name in mention.names:
-            names[name.node] = None
+            rows.append((name.node, ITSELF))
         if mention.panel is not None:
-            names[mention.panel.node] = None
-    tied = tuple({(tie.a, tie.b): None for tie in ties(fact, found) if tie.a != tie.b})
-    return Entry(tuple(names), tied, _notice(fact))
+            rows.append((mention.panel.node, mention.position or SOMEWHERE))
+    return rows
 
 
-def _notice(fact: Fact) -> Notice | None:
-    line = fact.source.rpartition("/")[0]
+def tie_rows(fact: Fact, found: tuple[Mention, ...]) -> list[TieRow]:
+    """The ties of a fact, each both ways."""
+    rows: list[TieRow] = []
+    for relation, a, b, position in ties(fact, found):
+        kind = SAME if relation == "same" else PART
+        if a != b:
+            rows.append((a, kind, b, position or 0))
+            rows.append((b, _REVERSE[kind], a, position or 0))
+    return rows
+
+
+def notice(fact: Fact) -> Notice | None:
+    """What a fact tells about its line."""
     if fact.type == DECLARED:
         return Notice(declared_line(fact.source, fact.data["line"]), FIRST, LAST)
     if fact.type not in RELEVANT:
         return None
     since, until = extent(Statement(fact, instant(fact.time), ()))
-    return Notice(
-        line,
-        FIRST if since == EVER else microseconds(since.timestamp()),
-        LAST if until == NEVER else microseconds(until.timestamp()),
-    )
+    return Notice(line_of(fact.source), microseconds(since), microseconds(until))
+
+
+def revokes(fact: Fact) -> tuple[str, str] | None:
+    """Source and id of the assertion that a fact revokes."""
+    reference = fact.data.get("revokes") if fact.type == "board.asserted" else None
+    return (reference["source"], reference["id"]) if reference else None
+
+
+def line_of(source: str) -> str:
+    """The line a source belongs to: /site/area/line."""
+    return source.rpartition("/")[0]
 
 
 def declared_line(source: str, line: str) -> str:
@@ -63,6 +86,14 @@ def declared_line(source: str, line: str) -> str:
     return f"/{source.split('/')[1]}/{line}"
 
 
-def microseconds(seconds: float) -> int:
-    """An instant in microseconds since 1970."""
-    return round(seconds * 1_000_000)
+def microseconds(time: datetime) -> int:
+    """An instant as the index keeps it; FIRST and LAST stand for the ends of all time."""
+    if time <= EVER:
+        return FIRST
+    return LAST if time >= NEVER else (time - _EPOCH) // timedelta(microseconds=1)
+
+
+__all__ = [
+    "FIRST", "ITSELF", "LAST", "PART", "SAME", "SOMEWHERE", "WHOLE", "Notice", "declared_line", "line_of",
+    "mentions", "microseconds", "notice", "places", "revokes", "tie_rows",
+]  # fmt: skip

@@ -1,28 +1,34 @@
 """Reads the index: which events may matter to the history of what is asked for.
 
-More events than needed never change an answer, fewer might: where in doubt they are taken along. Everything can
-be asked as of an earlier event number.
+More events than needed never change an answer, fewer might: where in doubt they are taken along. Everything is
+asked as of an event number.
 """
 
-from collections.abc import Collection, Iterable, Sequence
-from datetime import datetime
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from broker_bridge.db import open_reader
-from broker_bridge.projector.entries import FIRST, LAST, declared_line, microseconds
-from broker_bridge.projector.schema import INDEX, index_path
-from broker_bridge.trace.gaps import MARGIN, Window
-from broker_bridge.trace.mentions import UNITS, Node
+from broker_bridge.errors import NotFound
+from broker_bridge.projector.entries import (
+    ITSELF,
+    PART,
+    SAME,
+    SOMEWHERE,
+    WHOLE,
+    declared_line,
+    microseconds,
+)  # fmt: skip
+from broker_bridge.projector.schema import INDEX, RULES
+from broker_bridge.trace.gaps import EVER, MARGIN, NEVER, Window
+from broker_bridge.trace.mentions import UNITS, Knot, Node, Slot
 from broker_bridge.trace.route import DECLARED
 
-MAX_NAMES: Final = 2000
-"""Names that are followed from one; beyond it an identifier is shared by everything and tells nothing."""
-CROWDED: Final = 20_000
-"""Events that name one identifier; with more it tells nothing apart."""
-_RANK: Final = {kind: rank for rank, kind in enumerate(UNITS)}
-_LAST_WORDS: Final = 8
-"""Latest words of a source about its connection that are looked at."""
+CROWDED: Final = 5000
+"""Events that name one thing by an identifier; one with more, unless it was asked for, tells nothing apart."""
+_MOST_THINGS: Final = 20
+"""Boards, panels and assemblies that are looked at for one identifier that several of them go by."""
+_DEPTH: Final = 8
 
 
 class Cursor(NamedTuple):
@@ -38,62 +44,59 @@ class Related(NamedTuple):
     """What may matter to one thing."""
 
     numbers: frozenset[int]
-    crowded: tuple[Node, ...]
-    """Identifiers that name too much to tell anything apart."""
+    crowded: frozenset[Node]
+    """Identifiers that name too much to tell anything apart; they were not followed."""
+
+
+class _Name(NamedTuple):
+    """An identifier by its number in the index."""
+
+    id: int
+    kind: str
 
 
 class Index:
-    """An open index. Raises NotFound when there is none."""
+    """An open index. Use it from one thread at a time."""
 
-    def __init__(self, record: Path) -> None:
-        self._connection = open_reader(index_path(record), INDEX)
+    def __init__(self, path: Path) -> None:
+        """Raises NotFound where there is none that this program can read."""
+        self._connection = open_reader(path, INDEX)
+        row = self._connection.execute("SELECT rules FROM cursor").fetchone()
+        if row is None or row[0] != RULES:
+            self._connection.close()
+            raise NotFound(f"the index at {path} was made by other rules than this program's")
 
     def close(self) -> None:
         """Let go of it."""
         self._connection.close()
 
-    def cursor(self) -> Cursor | None:
-        """What the index is as of; None before its first commit."""
-        row = self._connection.execute("SELECT record, incarnation, commit_no, number FROM cursor").fetchone()
-        return None if row is None else Cursor(*row)
+    def cursor(self) -> Cursor:
+        """What the index is as of."""
+        sql = "SELECT record, incarnation, commit_no, number FROM cursor"
+        return Cursor(*self._connection.execute(sql).fetchone())
 
-    def nodes(self, value: str) -> list[Node]:
-        """The identifiers with this text, whatever their kind."""
-        rows = self._connection.execute("SELECT kind FROM names WHERE value = ? ORDER BY kind", (value,))
-        return [Node(kind, value) for (kind,) in rows]
+    def nodes(self, value: str, upto: int) -> list[Node]:
+        """The identifiers with this text, of whatever kind, that events up to a number give."""
+        sql = "SELECT kind FROM names WHERE value = ? AND first <= ? ORDER BY kind"
+        return [Node(kind, value) for (kind,) in self._connection.execute(sql, (value, upto))]
 
-    def related(self, start: Node, upto: int) -> Related:
-        """Numbers up to `upto` of the events that may matter to what a name stands for.
+    def beginning(self, text: str, upto: int, limit: int) -> list[Node]:
+        """Identifiers that begin with a text, in order."""
+        sql = "SELECT kind, value FROM names WHERE value >= ? AND value < ? AND first <= ? ORDER BY value, kind LIMIT ?"
+        rows = self._connection.execute(sql, (text, text + "\U0010ffff", upto, limit))
+        return [Node(kind, value) for kind, value in rows]
 
-        Ties are followed through names that are shared, and upwards from boards to panels to assemblies; not
-        down to sister boards, and not on to another thing that bore a shared name.
-        """
-        agenda, seen = [start], {start}
-        numbers: set[int] = set()
-        crowded: list[Node] = []
-        base = _RANK.get(start.kind, -1)
-        while agenda and len(seen) < MAX_NAMES:
-            node = agenda.pop()
-            named = self._named(node, upto)
-            if len(named) > CROWDED:
-                crowded.append(node)
-                continue
-            numbers.update(named)
-            for other in self._tied(node, upto):
-                if other not in seen and _leads_on(node, other, base):
-                    seen.add(other)
-                    agenda.append(other)
-        return Related(frozenset(numbers), tuple(crowded))
+    def first(self, value: str) -> int | None:
+        """The first event that gives an identifier with this text."""
+        row = self._connection.execute("SELECT min(first) FROM names WHERE value = ?", (value,)).fetchone()
+        number: int | None = row[0]
+        return number
 
-    def revised(self, records: Iterable[tuple[str, str, int]]) -> list[tuple[str, str, int]]:
-        """Those of these raw records of which a higher revision than the first is in the record."""
-        return [
-            record
-            for record in records
-            if self._connection.execute(
-                "SELECT 1 FROM revised WHERE source = ? AND generation = ? AND position = ? LIMIT 1", record
-            ).fetchone()
-        ]
+    def related(self, asked: Knot, upto: int) -> Related:
+        """Numbers up to `upto` of the events that may matter to what an identifier or position stands for."""
+        walk = _Walk(self, upto)
+        walk.from_asked(asked)
+        return Related(frozenset(walk.numbers), frozenset(map(self.node, walk.crowded)))
 
     def notices(
         self, windows: Sequence[Window], files: Collection[tuple[str, str]], upto: int
@@ -101,86 +104,200 @@ class Index:
         """Numbers of the events that tell what may be missing on these lines at these times, or in these files."""
         found: set[int] = set()
         for window in windows:
-            found.update(self._of_window(window, upto))
-            found.update(self._of_sources(window.line, upto))
+            since = microseconds(window.start - MARGIN if window.start - EVER > MARGIN else EVER)
+            until = microseconds(window.end + MARGIN if NEVER - window.end > MARGIN else NEVER)
+            found |= self._notices(
+                "line = ? AND type IN ('source.gap', 'source.rejected') AND since <= ? AND until >= ?",
+                (window.line, until, since), upto,
+            )  # fmt: skip
             line = declared_line(window.line + "/", window.line.rpartition("/")[2])
-            found.update(self._numbers("line = ? AND type = ? AND number <= ?", line, DECLARED, upto))
-        for source, generation in files:
-            found.update(
-                self._numbers(
-                    "source = ? AND generation = ? AND type = 'source.rejected' AND number <= ?",
-                    source,
-                    generation,
-                    upto,
-                )
-            )
+            found |= self._notices("line = ? AND type = ?", (line, DECLARED), upto)
+            for source in self.sources(window.line, upto):
+                found |= self._last_word(source, upto)
+        for file in files:
+            found |= self._notices("source = ? AND generation = ? AND type = 'source.rejected'", file, upto)
         return frozenset(found)
+
+    def revocations(self, assertions: Iterable[tuple[str, str]], upto: int) -> set[int]:
+        """Numbers of the events that revoke these assertions, named by source and id."""
+        sql = "SELECT number FROM revocations WHERE source = ? AND event = ? AND number <= ?"
+        return {
+            number
+            for assertion in assertions
+            for (number,) in self._connection.execute(sql, (*assertion, upto))
+        }
+
+    def sources(self, line: str, upto: int) -> list[str]:
+        """The sources that spoke on a line (/site/area/line)."""
+        sql = "SELECT source FROM sources WHERE line = ? AND first <= ? ORDER BY source"
+        return [source for (source,) in self._connection.execute(sql, (line, upto))]
 
     def rejected(self, after: int, limit: int) -> list[int]:
         """Numbers of the rejected records behind one, in order."""
-        rows = self._connection.execute(
-            "SELECT number FROM notices WHERE type = 'source.rejected' AND number > ? ORDER BY number LIMIT ?",
-            (after, limit),
+        sql = (
+            "SELECT number FROM notices WHERE type = 'source.rejected' AND number > ? ORDER BY number LIMIT ?"
         )
-        return [number for (number,) in rows]
+        return [number for (number,) in self._connection.execute(sql, (after, limit))]
 
-    def _of_window(self, window: Window, upto: int) -> set[int]:
-        since = FIRST if _near_end(window.start) else microseconds((window.start - MARGIN).timestamp())
-        until = LAST if _near_end(window.end) else microseconds((window.end + MARGIN).timestamp())
-        return self._numbers(
-            "line = ? AND type IN ('source.gap', 'source.rejected') AND since <= ? AND until >= ? AND number <= ?",
-            window.line,
-            until,
-            since,
-            upto,
-        )
+    def _last_word(self, source: str, upto: int) -> set[int]:
+        """What a source last said about being connected; everything it said at that very moment."""
+        which = "source = ? AND type IN ('source.connected', 'source.disconnected')"
+        sql = f"SELECT max(since) FROM notices WHERE {which} AND number <= ?"
+        (since,) = self._connection.execute(sql, (source, upto)).fetchone()
+        return set() if since is None else self._notices(f"{which} AND since = ?", (source, since), upto)
 
-    def _of_sources(self, line: str, upto: int) -> set[int]:
-        found: set[int] = set()
-        for source, first in self._connection.execute(
-            "SELECT source, first FROM sources WHERE line = ? AND first <= ?", (line, upto)
-        ).fetchall():
-            found.add(first)
-            rows = self._connection.execute(
-                "SELECT number FROM notices WHERE line = ? AND type IN ('source.connected', 'source.disconnected')"
-                " AND source = ? AND number <= ? ORDER BY since DESC LIMIT ?",
-                (line, source, upto, _LAST_WORDS),
-            )
-            found.update(number for (number,) in rows)
-        return found
+    def _notices(self, condition: str, values: Sequence[object], upto: int) -> set[int]:
+        sql = f"SELECT number FROM notices WHERE {condition} AND number <= ?"
+        return {number for (number,) in self._connection.execute(sql, (*values, upto))}
 
-    def _numbers(self, condition: str, *values: object) -> set[int]:
-        return {
-            number
-            for (number,) in self._connection.execute(f"SELECT number FROM notices WHERE {condition}", values)
-        }
+    # -- for walks -----------------------------------------------------------------------------------------
 
-    def _named(self, node: Node, upto: int) -> list[int]:
-        rows = self._connection.execute(
-            "SELECT number FROM named WHERE name = (SELECT name FROM names WHERE value = ? AND kind = ?)"
-            " AND number <= ? LIMIT ?",
-            (node.value, node.kind, upto, CROWDED + 1),
-        )
-        return [number for (number,) in rows]
+    def name(self, node: Node) -> _Name | None:
+        """An identifier's number."""
+        sql = "SELECT name, kind FROM names WHERE value = ? AND kind = ?"
+        row = self._connection.execute(sql, (node.value, node.kind)).fetchone()
+        return None if row is None else _Name(*row)
 
-    def _tied(self, node: Node, upto: int) -> list[Node]:
-        rows = self._connection.execute(
-            "SELECT kind, value FROM ties JOIN names ON names.name = ties.b"
-            " WHERE a = (SELECT name FROM names WHERE value = ? AND kind = ?) AND first <= ? LIMIT ?",
-            (node.value, node.kind, upto, MAX_NAMES),
-        )
-        return [Node(kind, value) for kind, value in rows]
+    def node(self, name: _Name) -> Node:
+        """The identifier of a number."""
+        sql = "SELECT kind, value FROM names WHERE name = ?"
+        return Node(*self._connection.execute(sql, (name.id,)).fetchone())
+
+    def tied(
+        self, name: _Name, relation: int, upto: int, position: int | None = None
+    ) -> Iterator[tuple[_Name, int]]:
+        """The identifiers tied to one by a relation, and the position where one is said."""
+        where = "a = ? AND relation = ? AND ties.first <= ?"
+        values = [name.id, relation, upto]
+        if position is not None:
+            where += " AND position = ?"
+            values.append(position)
+        sql = f"SELECT b, kind, position FROM ties JOIN names ON name = b WHERE {where}"
+        for other, kind, place in self._connection.execute(sql, values).fetchall():
+            yield _Name(other, kind), place
+
+    def named(self, name: _Name, place: int | None, upto: int, limit: int) -> list[int]:
+        """Numbers of the events that give an identifier at a place; at any where `place` is None."""
+        where = "name = ?" if place is None else "name = ? AND place = ?"
+        values = (name.id,) if place is None else (name.id, place)
+        sql = f"SELECT number FROM named WHERE {where} AND number <= ? LIMIT ?"
+        return [number for (number,) in self._connection.execute(sql, (*values, upto, limit))]
 
 
-def _leads_on(node: Node, other: Node, base: int) -> bool:
-    here, there = _RANK.get(node.kind), _RANK.get(other.kind)
-    if there is None:
+class _Walk:
+    """Follows ties as the trace does (module knots and identity), but without weighing them."""
+
+    def __init__(self, index: Index, upto: int) -> None:
+        self._index = index
+        self._upto = upto
+        self.numbers: set[int] = set()
+        self.crowded: set[_Name] = set()
+        self._walked: set[_Name] = set()
+        self._asked: set[_Name] = set()
+
+    def from_asked(self, asked: Knot) -> None:
+        """Everything about what was asked for."""
+        if isinstance(asked, Slot):
+            panel = self._index.name(asked.panel)
+            if panel is not None:
+                self._asked.add(panel)
+                self._things(self._thing([], [(panel, asked.position)], "slot"))
+            return
+        name = self._index.name(asked)
+        if name is None:
+            return
+        self._asked.add(name)
+        if name.kind in UNITS:
+            self._thing([name], [], name.kind)
+        else:
+            self._things(self._thing([name], [], None))
+
+    def _things(self, names: set[_Name]) -> None:
+        """What a name that is no unit's leads to."""
+        for name in sorted(names)[:_MOST_THINGS]:
+            self._thing([name], [], name.kind)
+
+    def _thing(
+        self, names: list[_Name], slots: list[tuple[_Name, int]], own: str | None, depth: int = 0
+    ) -> set[_Name]:
+        """Take along what names one thing, and what it is part of; returns the units that others of it name."""
+        start, seen, seen_slots = set(names), set(names), set(slots)
+        agenda: list[_Name | tuple[_Name, int]] = [*names, *slots]
+        wholes: set[_Name] = set()
+        others: set[_Name] = set()
+        self._walked |= start
+        while agenda:
+            knot = agenda.pop()
+            found: list[_Name] = []
+            if isinstance(knot, _Name):
+                if not self._take(knot):
+                    continue
+                found = [other for other, _ in self._index.tied(knot, SAME, self._upto)]
+                for whole, position in self._index.tied(knot, PART, self._upto):
+                    wholes.add(whole)
+                    if position and (whole, position) not in seen_slots:
+                        seen_slots.add((whole, position))
+                        agenda.append((whole, position))
+            else:
+                whole, position = knot
+                wholes.add(whole)
+                for frame in self._frames(whole):
+                    self._take(frame, position)
+                    found += [other for other, _ in self._index.tied(frame, WHOLE, self._upto, position)]
+            for other in found:
+                if other in seen:
+                    continue
+                if other.kind not in UNITS:
+                    seen.add(other)
+                    agenda.append(other)
+                elif other.kind == own:
+                    if isinstance(knot, _Name) and knot in start:
+                        # Named together with one of our own names: ours as well, or said to be.
+                        seen.add(other)
+                        start.add(other)
+                        agenda.append(other)
+                else:
+                    others.add(other)
+        if own == "panel":
+            for name in start:
+                self._take(name, None)
+        self._wholes(wholes | {other for other in others if _above(other.kind, own)}, depth)
+        return others
+
+    def _wholes(self, wholes: set[_Name], depth: int) -> None:
+        if depth >= _DEPTH:
+            return
+        for whole in sorted(wholes - self._walked):
+            frames = self._frames(whole)
+            self._walked |= frames
+            for frame in frames:
+                self._take(frame, SOMEWHERE)
+            self._thing(sorted(frames), [], whole.kind if whole.kind in UNITS else "panel", depth + 1)
+
+    def _frames(self, panel: _Name) -> set[_Name]:
+        """All labels that may be one panel's, in doubt too many."""
+        seen, agenda = {panel}, [panel]
+        while agenda:
+            label = agenda.pop()
+            for other, _ in self._index.tied(label, SAME, self._upto):
+                labels = other.kind == "panel" or (label.kind == "panel" and other.kind not in UNITS)
+                if labels and other not in seen and other not in self.crowded:
+                    seen.add(other)
+                    agenda.append(other)
+        return seen
+
+    def _take(self, name: _Name, place: int | None = ITSELF) -> bool:
+        """Take the events along that give a name; false when it is crowded and was not asked for."""
+        if name in self.crowded:
+            return False
+        asked = name in self._asked
+        found = self._index.named(name, place, self._upto, 2**62 if asked else CROWDED + 1)
+        if len(found) > CROWDED and not asked:
+            self.crowded.add(name)
+            return False
+        self.numbers.update(found)
         return True
-    if here is not None:
-        return there >= here
-    # From a shared name: on to what our thing may be part of, or to what the name that was asked for stands for.
-    return base < 0 or there > base
 
 
-def _near_end(time: datetime) -> bool:
-    return time.year <= 1 or time.year >= 9999
+def _above(kind: str, own: str | None) -> bool:
+    return own is not None and UNITS.index(kind) > UNITS.index("board" if own == "slot" else own)

@@ -1,271 +1,118 @@
-"""Follows the record's commits and keeps the index up to date.
-
-What a commit adds and the new cursor are one transaction, so the index is always that of a whole commit. It may
-be killed at any time; it goes on where it was. A record that was restored is indexed anew from its beginning.
-"""
+"""Keeps the index up while the plant runs, or brings it up for one question."""
 
 import asyncio
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Final
+from typing import Final
 
-from broker_bridge.db import lock, open_writer, transaction
-from broker_bridge.errors import NotFound, StoreUnavailable, StoreVersionError
-from broker_bridge.events.fact import Fact
-from broker_bridge.projector.entries import entry
-from broker_bridge.projector.schema import INDEX, index_path
-from broker_bridge.store.base import Head
+from broker_bridge.errors import NotFound, StoreUnavailable
+from broker_bridge.projector.builder import Builder
+from broker_bridge.projector.schema import index_path
+from broker_bridge.store.base import StoreReader
 from broker_bridge.store.sqlite_reader import SqliteReader
-from broker_bridge.trace.mentions import Node
-
-if TYPE_CHECKING:
-    import aiosqlite
 
 log = logging.getLogger(__name__)
 
-STEP: Final = 2000
-"""Events of one transaction at most, whole commits only beyond it."""
+Progress = Callable[[int, int], None]
+"""Told the events taken in, and the events there are."""
+
 POLL_S: Final = 0.1
-_NAMES: Final = 200_000
-"""Names kept in memory; others are looked up."""
+_LONGEST_WAIT_S: Final = 5.0
+_PATIENCE_MS: Final = 5000
+"""How long the role waits for a reader that brings the index up itself."""
 
 
 class Projector:
-    """The one writer of an index. Open it with `open`, always close it."""
+    """The role: follows the record's commits and keeps its index up to date."""
 
-    def __init__(
-        self, connection: "aiosqlite.Connection", held: IO[str], reader: SqliteReader, record: Path
-    ) -> None:
-        self._record = record
-        self._inode = record.stat().st_ino
-        self._connection = connection
-        self._held = held
+    def __init__(self, reader: StoreReader, index: Path, *, poll_s: float = POLL_S) -> None:
         self._reader = reader
-        self._names: dict[Node, int] = {}
-        self._sources: set[str] = set()
-        self._number = 0
+        self._index = index
+        self._poll_s = poll_s
+        self._builder: Builder | None = None
         self.commit = 0
         """The index is as of this commit."""
 
-    @classmethod
-    async def open(cls, record: Path) -> "Projector":
-        """Open or make the index of a record.
-
-        Raises NotFound while there is no record, ConfigError when another process keeps the index.
-        """
-        path = index_path(record)
-        reader = SqliteReader(record)
-        try:
-            head = reader.head()
-            held = lock(path, INDEX)
-        except BaseException:
-            reader.close()
-            raise
-        try:
-            connection = await _fitting(path, head)
-        except BaseException:
-            held.close()
-            reader.close()
-            raise
-        projector = cls(connection, held, reader, record)
-        try:
-            await projector._load(head)
-        except BaseException:
-            await projector.close()
-            raise
-        return projector
-
-    async def close(self) -> None:
-        """Let go of index and record."""
-        await self._connection.close()
-        self._held.close()
-        self._reader.close()
-
     async def run(self) -> None:
-        """Follow the record for ever. Raises NotFound when the record was replaced: open anew."""
-        wait = POLL_S
-        while True:
-            try:
-                if await self.step():
-                    continue
-                wait = POLL_S
-                self._still_there()
-            except StoreUnavailable as error:
-                log.warning("the index waits: %s", error)
-                wait = min(2 * wait, 5.0)
-            await asyncio.sleep(wait)
-
-    async def catch_up(self, progress: Callable[[int, int], None] = lambda done, total: None) -> None:
-        """Bring the index to the record's newest commit; `progress` is told events done and events there."""
-        while await self.step():
-            progress(self._number, self._reader.head().number)
-
-    async def step(self) -> bool:
-        """Take in some whole commits; False when there is nothing new."""
-        head = self._reader.head()
-        if head.commit == self.commit:
-            return False
-        facts = await asyncio.to_thread(self._reader.after, self._number, STEP)
-        if len(facts) < STEP:
-            facts = [fact for fact in facts if fact.commit <= head.commit]
-            last = head.commit
-        elif facts[0].commit < facts[-1].commit:
-            facts = [fact for fact in facts if fact.commit < facts[-1].commit]
-            last = facts[-1].commit
-        else:
-            last = facts[-1].commit
-            rest = self._reader.last_number(last) - facts[-1].number
-            facts += await asyncio.to_thread(self._reader.after, facts[-1].number, rest) if rest else []
-        await self._add(facts, last)
-        return True
-
-    def _still_there(self) -> None:
+        """Follow the record until cancelled. What may pass is waited for."""
+        wait = self._poll_s
         try:
-            present = self._record.stat().st_ino
-        except OSError:
-            present = 0
-        if present != self._inode:
-            raise NotFound(f"{self._record} was replaced by another file")
+            while True:
+                try:
+                    if await self._stepped():
+                        continue
+                    wait = self._poll_s
+                except StoreUnavailable as error:
+                    log.warning("the index waits: %s", error)
+                    wait = min(2 * wait, _LONGEST_WAIT_S)
+                await asyncio.sleep(wait)
+        finally:
+            if self._builder is not None:
+                self._builder.close()
+                self._builder = None
 
-    async def _add(self, facts: Sequence[Fact], commit: int) -> None:
-        entries = await asyncio.to_thread(lambda: [(fact, entry(fact)) for fact in facts])
-        fresh = {node for _, added in entries for node in added.names if node not in self._names}
-        fresh |= {
-            node for _, added in entries for tie in added.ties for node in tie if node not in self._names
-        }
-        number = facts[-1].number if facts else self._number
+    async def _stepped(self) -> bool:
+        step = asyncio.ensure_future(asyncio.to_thread(self._step))
         try:
-            async with transaction(self._connection):
-                await self._learn(sorted(fresh))
-                ids = self._names
-                many = self._connection.executemany
-                await many(
-                    "INSERT OR IGNORE INTO named VALUES (?, ?)",
-                    [(ids[node], fact.number) for fact, added in entries for node in added.names],
-                )
-                await many(
-                    "INSERT OR IGNORE INTO ties VALUES (?, ?, ?)",
-                    [
-                        (*pair, fact.number)
-                        for fact, added in entries
-                        for a, b in added.ties
-                        for pair in ((ids[a], ids[b]), (ids[b], ids[a]))
-                    ],
-                )
-                await many(
-                    "INSERT OR IGNORE INTO revised VALUES (?, ?, ?, ?)",
-                    [(f.source, f.generation, f.position, f.number) for f in facts if f.revision > 1],
-                )
-                await many(
-                    "INSERT OR IGNORE INTO notices VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    [
-                        (
-                            f.number,
-                            n.notice.line,
-                            f.type,
-                            f.source,
-                            f.generation,
-                            n.notice.since,
-                            n.notice.until,
-                        )
-                        for f, n in entries
-                        if n.notice is not None
-                    ],
-                )
-                await many(
-                    "INSERT OR IGNORE INTO sources VALUES (?, ?, ?)",
-                    [
-                        (f.source, f.source.rpartition("/")[0], f.number)
-                        for f in facts
-                        if f.source not in self._sources
-                    ],
-                )
-                await self._connection.execute(
-                    "UPDATE cursor SET commit_no = ?, number = ?", (commit, number)
-                )
-        except BaseException:
-            self._names.clear()
+            return await asyncio.shield(step)
+        except asyncio.CancelledError:
+            await asyncio.wait([step])  # a thread cannot be cancelled; a step takes a fraction of a second
             raise
-        self._sources |= {fact.source for fact in facts}
-        self._number, self.commit = number, commit
-        if len(self._names) > _NAMES:
-            self._names.clear()
 
-    async def _learn(self, nodes: Sequence[Node]) -> None:
-        for at in range(0, len(nodes), 300):
-            some = nodes[at : at + 300]
-            await self._connection.executemany(
-                "INSERT OR IGNORE INTO names (kind, value) VALUES (?, ?)",
-                [(node.kind, node.value) for node in some],
-            )
-            marks = ",".join(["(?, ?)"] * len(some))
-            async with self._connection.execute(
-                f"SELECT kind, value, name FROM names WHERE (value, kind) IN (VALUES {marks})",
-                [text for node in some for text in (node.value, node.kind)],
-            ) as cursor:
-                for kind, value, name in await cursor.fetchall():
-                    self._names[Node(kind, value)] = name
-
-    async def _load(self, head: Head) -> None:
-        async with self._connection.execute("SELECT commit_no, number FROM cursor") as cursor:
-            row = await cursor.fetchone()
-        if row is None:
-            async with transaction(self._connection):
-                await self._connection.execute(
-                    "INSERT INTO cursor VALUES (1, ?, ?, 0, 0)", (head.name, head.incarnation)
-                )
-            return
-        self.commit, self._number = row
+    def _step(self) -> bool:
+        if self._builder is None:
+            self._builder = Builder(self._index, self._reader, busy_ms=_PATIENCE_MS)
+        builder = self._builder
+        if self.commit and self._reader.head().commit == self.commit:
+            return False
+        changed = builder.step()
+        self.commit = builder.commit
+        return changed
 
 
-async def _fitting(path: Path, head: Head) -> "aiosqlite.Connection":
-    """The index at `path` if it is one of this record and incarnation; else a new one in its place."""
+def catch_up(
+    reader: StoreReader, index: Path, progress: Progress | None = None, *, wait_s: float = 0.3
+) -> int:
+    """Bring an index up to the record's newest commit, for a reader when no projector runs; returns that commit.
+
+    Raises StoreUnavailable when the index cannot be written, or another writes it for longer than `wait_s`: it
+    may be read as it stands.
+    """
+    builder = Builder(index, reader, busy_ms=round(wait_s * 1000))
     try:
-        connection = await open_writer(path, INDEX, synchronous="NORMAL")
-    except StoreVersionError:
-        log.warning("%s is not an index of this program: making it anew", path)
-        _remove(path)
-        return await open_writer(path, INDEX, synchronous="NORMAL")
-    async with connection.execute("SELECT record, incarnation FROM cursor") as cursor:
-        row = await cursor.fetchone()
-    if row is None or tuple(row) == (head.name, head.incarnation):
-        return connection
-    log.warning("%s belongs to another record or incarnation: making it anew", path)
-    await connection.close()
-    _remove(path)
-    return await open_writer(path, INDEX, synchronous="NORMAL")
-
-
-def _remove(path: Path) -> None:
-    for suffix in ("", "-wal", "-shm"):
-        path.with_name(path.name + suffix).unlink(missing_ok=True)
+        while builder.step():
+            if progress is not None:
+                progress(builder.number, reader.head().number)
+        return builder.commit
+    finally:
+        builder.close()
 
 
 async def follow(record: Path) -> None:
-    """Keep the index of a record for ever, waiting for the record to be there."""
+    """Keep the index of a record for ever: waits for the record to be there, begins anew when it is replaced."""
     while True:
         try:
-            projector = await Projector.open(record)
+            reader = SqliteReader(record)
         except (NotFound, StoreUnavailable):
             await asyncio.sleep(POLL_S)
             continue
         try:
-            await projector.run()
-        except NotFound as error:
-            log.warning("the index begins anew: %s", error)
+            async with asyncio.TaskGroup() as group:
+                following = group.create_task(Projector(reader, index_path(record)).run(), name="index")
+                await _replaced(record)
+                log.warning("%s was replaced by another file: the index begins anew", record)
+                following.cancel()
         finally:
-            await projector.close()
+            reader.close()
 
 
-def bring_up(record: Path, progress: Callable[[int, int], None] = lambda done, total: None) -> None:
-    """Bring the index of a record up to date, for a reader when no projector runs. Raises as `Projector.open`."""
-
-    async def once() -> None:
-        projector = await Projector.open(record)
+async def _replaced(record: Path) -> None:
+    inode = record.stat().st_ino
+    while True:
+        await asyncio.sleep(1.0)
         try:
-            await projector.catch_up(progress)
-        finally:
-            await projector.close()
-
-    asyncio.run(once())
+            if record.stat().st_ino != inode:
+                return
+        except OSError:
+            return

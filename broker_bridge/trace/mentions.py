@@ -4,10 +4,9 @@ The one reading of identifiers: the index of the record and the history of a boa
 """
 
 from collections.abc import Iterator, Mapping
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 from broker_bridge.events.fact import Fact
-from broker_bridge.trace.value import Value
 
 CARRIERS: Final = frozenset({"carrier", "magazine"})
 """Kinds that name what a board lies in for a while, never the board."""
@@ -17,14 +16,14 @@ UNITS: Final = ("board", "panel", "assembly")
 as one."""
 
 
-class Node(Value):
+class Node(NamedTuple):
     """An identifier: what kind it is, and its text letter for letter."""
 
     kind: str
     value: str
 
 
-class Slot(Value):
+class Slot(NamedTuple):
     """A position of a panel, in the plant's numbering."""
 
     panel: Node
@@ -35,7 +34,7 @@ Knot = Node | Slot
 """What a statement can name a board by."""
 
 
-class Named(Value):
+class Named(NamedTuple):
     """An identifier as one statement gives it."""
 
     node: Node
@@ -46,7 +45,7 @@ class Named(Value):
 Role = Literal["object", "parent", "content"]
 
 
-class Mention(Value):
+class Mention(NamedTuple):
     """One board, panel or assembly as one statement names it."""
 
     role: Role
@@ -62,7 +61,7 @@ class Mention(Value):
     """What tells this one apart without naming it: name and value."""
 
 
-class Tie(Value):
+class Tie(NamedTuple):
     """Two identifiers that one statement ties together."""
 
     relation: Literal["same", "part_of"]
@@ -132,18 +131,21 @@ def _claimed(objects: list[Mention]) -> Iterator[Tie]:
 
 
 def _mention(role: Role, board: Mapping[str, Any], extra: Any = ()) -> Mention:
-    names: dict[Node, str] = {}
-    for identifier in (*(board.get("identifiers") or ()), *extra):
-        if identifier["kind"] not in CARRIERS:
-            names.setdefault(Node(identifier["kind"], identifier["value"]), identifier["how"])
+    identifiers = board.get("identifiers") or ()
+    names = [Named(Node(i["kind"], i["value"]), i["how"]) for i in identifiers if i["kind"] not in CARRIERS]
+    names += [Named(Node(i["kind"], i["value"]), i["how"]) for i in extra if i["kind"] not in CARRIERS]
+    if len(names) > 1:
+        first = {name.node: name for name in reversed(names)}
+        names = [first[node] for node in sorted(first, key=order)]
     panel = board.get("panel")
+    characteristics = board.get("characteristics")
     return Mention(
-        role=role,
-        names=tuple(Named(node, names[node]) for node in sorted(names, key=order)),
-        panel=Named(Node(panel["kind"], panel["value"]), panel["how"]) if panel else None,
-        position=board.get("position"),
-        machine_position=board.get("machine_position"),
-        state=board.get("state"),
-        unit=board.get("unit", "unknown"),
-        characteristics=tuple((item["name"], item["value"]) for item in board.get("characteristics") or ()),
+        role,
+        tuple(names),
+        Named(Node(panel["kind"], panel["value"]), panel["how"]) if panel else None,
+        board.get("position"),
+        board.get("machine_position"),
+        board.get("state"),
+        board.get("unit", "unknown"),
+        tuple((item["name"], item["value"]) for item in characteristics) if characteristics else (),
     )

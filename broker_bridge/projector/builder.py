@@ -1,0 +1,238 @@
+"""From the record into the index: some whole commits a transaction, and the new cursor with them.
+
+So the index is always that of a whole commit and may be killed at any time. SQLite's own write lock is the only
+one: whoever gets it reads the cursor first and goes on from there. Plain sqlite3, because a person's question must
+not wait for an event loop; `synchronous=NORMAL`, because after a power cut the index is an older one and catches
+up.
+"""
+
+import contextlib
+import sqlite3
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Final
+
+from broker_bridge.db import open_reader, split_script
+from broker_bridge.errors import NotFound, StoreUnavailable, StoreVersionError
+from broker_bridge.events.fact import Fact
+from broker_bridge.projector.entries import line_of, mentions, notice, places, revokes, tie_rows
+from broker_bridge.projector.schema import INDEX, RULES, TABLES
+from broker_bridge.store.base import Head, StoreReader
+from broker_bridge.trace.mentions import Node
+
+STEP: Final = 1000
+"""Events of one transaction at most; more only where one commit has more."""
+_KEPT: Final = 200_000
+"""Names and ties kept in memory; others are looked up or inserted again in vain."""
+
+
+class Builder:
+    """Writes the index of a record. Any number may be open; they take turns."""
+
+    def __init__(self, path: Path, reader: StoreReader, *, busy_ms: int) -> None:
+        """Open or create the index; `busy_ms` is how long to wait for another that writes.
+
+        Raises StoreUnavailable when it cannot be written. What is no index of this program is made anew.
+        """
+        self._path = path
+        self._reader = reader
+        self._names: dict[Node, int] = {}
+        self._ties: set[tuple[int, int, int, int]] = set()
+        self._sources: set[str] = set()
+        self._last_name = 0
+        self.number = 0
+        self.commit = 0
+        """The index is as of this commit."""
+        self._connection = _open(path, busy_ms)
+
+    def close(self) -> None:
+        """Let go of the index; the record stays open."""
+        self._connection.close()
+
+    def step(self) -> bool:
+        """Take in some whole commits; False when there is nothing new.
+
+        Raises StoreUnavailable when another holds the index longer than was to be waited.
+        """
+        head = self._reader.head()
+        with self._transaction():
+            self._begin(head)
+            if self.commit >= head.commit:
+                return False
+            facts = self._whole_commits(head)
+            self._add(facts)
+            self._finish(facts, facts[-1].commit if facts else head.commit)
+        return True
+
+    def _whole_commits(self, head: Head) -> list[Fact]:
+        facts = self._reader.after(self.number, STEP)
+        if len(facts) < STEP:
+            return [fact for fact in facts if fact.commit <= head.commit]
+        last = self._reader.last_number(facts[-1].commit)
+        if facts[-1].number < last and facts[0].commit < facts[-1].commit:
+            return [fact for fact in facts if fact.commit < facts[-1].commit]
+        return facts + (
+            self._reader.after(facts[-1].number, last - facts[-1].number) if facts[-1].number < last else []
+        )
+
+    def _begin(self, head: Head) -> None:
+        """Find where the index stands; make it anew where it is not one of this record as it is."""
+        row = None
+        if self._connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'cursor'").fetchone():
+            row = self._connection.execute(
+                "SELECT rules, record, incarnation, commit_no, number, source, event FROM cursor"
+            ).fetchone()
+        if row is None or row[:3] != (RULES, head.name, head.incarnation) or not self._continues(row, head):
+            self._make(head)
+            row = (RULES, head.name, head.incarnation, 0, 0, "", "")
+        if row[4] != self.number:
+            self._forget()
+        self.commit, self.number = row[3], row[4]
+        if not self._last_name:
+            self._last_name = self._one("SELECT coalesce(max(name), 0) FROM names")
+
+    def _continues(self, row: Sequence[object], head: Head) -> bool:
+        """Whether the last event taken in is still the same in the record."""
+        number, source, event = row[4:7]
+        if number == 0:
+            return True
+        if not isinstance(number, int) or number > head.number:
+            return False
+        try:
+            (fact,) = self._reader.facts([number])
+        except NotFound:
+            return False
+        return (fact.source, fact.id) == (source, event)
+
+    def _make(self, head: Head) -> None:
+        self._forget()
+        self.number = 0
+        for (name,) in self._connection.execute(
+            "SELECT name FROM sqlite_schema WHERE type = 'table'"
+        ).fetchall():
+            self._connection.execute(f'DROP TABLE "{name}"')
+        for statement in split_script(TABLES):
+            self._connection.execute(statement)
+        self._connection.execute(f"PRAGMA application_id={INDEX.application_id}")
+        self._connection.execute(f"PRAGMA user_version={len(INDEX.migrations)}")
+        self._connection.execute(
+            "INSERT INTO cursor VALUES (1, ?, ?, ?, 0, 0, '', '')", (RULES, head.name, head.incarnation)
+        )
+
+    def _add(self, facts: Sequence[Fact]) -> None:
+        named: list[tuple[int, int, int]] = []
+        tied: list[tuple[int, int, int, int, int]] = []
+        notices: list[tuple[object, ...]] = []
+        revoked: list[tuple[str, str, int]] = []
+        for fact in facts:
+            found = mentions(fact)
+            number = fact.number
+            for node, place in places(found):
+                named.append((self._names.get(node) or self._name(node, number), place, number))
+            for a, relation, b, position in tie_rows(fact, found):
+                tie = (self._names[a], relation, self._names[b], position)
+                if tie not in self._ties:
+                    self._ties.add(tie)
+                    tied.append((*tie, number))
+            if (told := notice(fact)) is not None:
+                notices.append(
+                    (number, told.line, fact.type, fact.source, fact.generation, told.since, told.until)
+                )
+            if (reference := revokes(fact)) is not None:
+                revoked.append((*reference, number))
+            if fact.source not in self._sources:
+                self._sources.add(fact.source)
+                self._many("sources", [(fact.source, line_of(fact.source), number)])
+        self._many("named", named)
+        self._many("ties", tied)
+        self._many("notices", notices)
+        self._many("revocations", revoked)
+
+    def _name(self, node: Node, number: int) -> int:
+        row = self._connection.execute(
+            "SELECT name FROM names WHERE value = ? AND kind = ?", (node.value, node.kind)
+        ).fetchone()
+        if row is None:
+            self._last_name += 1
+            self._connection.execute(
+                "INSERT INTO names VALUES (?, ?, ?, ?)", (self._last_name, node.value, node.kind, number)
+            )
+        self._names[node] = self._last_name if row is None else row[0]
+        return self._names[node]
+
+    def _many(self, table: str, rows: Sequence[tuple[object, ...]]) -> None:
+        if rows:
+            marks = ", ".join("?" * len(rows[0]))
+            self._connection.executemany(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", rows)
+
+    def _finish(self, facts: Sequence[Fact], commit: int) -> None:
+        if facts:
+            last = facts[-1]
+            self._connection.execute(
+                "UPDATE cursor SET commit_no = ?, number = ?, source = ?, event = ?",
+                (commit, last.number, last.source, last.id),
+            )
+            self.number = last.number
+        else:
+            self._connection.execute("UPDATE cursor SET commit_no = ?", (commit,))
+        self.commit = commit
+        if len(self._names) > _KEPT or len(self._ties) > 4 * _KEPT:
+            self._forget()
+
+    def _forget(self) -> None:
+        self._names.clear()
+        self._ties.clear()
+        self._sources.clear()
+        self._last_name = 0
+
+    def _one(self, sql: str) -> int:
+        return int(self._connection.execute(sql).fetchone()[0])
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[None]:
+        try:
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._connection.execute("COMMIT")
+            except BaseException:
+                # What is in memory may tell of rows that were never written.
+                self._forget()
+                self.number = -1
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+        except sqlite3.Error as error:
+            raise _trouble(self._path, error) from error
+
+
+def _trouble(path: Path, error: sqlite3.Error) -> StoreUnavailable:
+    if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+        return StoreUnavailable(f"{path} is damaged ({error}): delete it, it is made anew from the record")
+    return StoreUnavailable(f"{path} cannot be written: {error}")
+
+
+def _open(path: Path, busy_ms: int) -> sqlite3.Connection:
+    try:
+        if path.exists() and path.stat().st_size:
+            open_reader(path, INDEX).close()
+    except StoreVersionError:
+        # Not ours, a newer program's, or no database at all: nothing is lost that the record does not hold.
+        for suffix in ("", "-wal", "-shm"):
+            path.with_name(path.name + suffix).unlink(missing_ok=True)
+    except NotFound:
+        pass  # begun and still empty
+    try:
+        connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    except sqlite3.Error as error:
+        raise StoreUnavailable(f"{path} cannot be opened: {error}") from error
+    try:
+        connection.execute(f"PRAGMA busy_timeout={busy_ms}")
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=NORMAL")
+        connection.execute("PRAGMA wal_autocheckpoint=16000")
+        connection.execute("PRAGMA cache_size=-64000")
+    except sqlite3.Error as error:
+        connection.close()
+        raise _trouble(path, error) from error
+    return connection
