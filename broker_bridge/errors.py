@@ -19,10 +19,13 @@
     ├─ OutboxFull             wait: leave files where they are, state a gap for what cannot wait
     ├─ OutletError            retry that outlet only; its cursor does not move
     └─ NotFound               the asked-for board, lot or station is not in the record; exit code 1
+       └─ Ambiguous           it names several things: ask for one of the candidates
 
 Messages say what is wrong, where, the offending value, and what to do. Anything else that escapes
 a pure core is a bug of ours.
 """
+
+from collections.abc import Sequence
 
 
 class BridgeError(Exception):
@@ -109,3 +112,12 @@ class OutletError(BridgeError):
 
 class NotFound(BridgeError):
     """What was asked for is not in the record."""
+
+
+class Ambiguous(NotFound):
+    """An identifier names several things, and none of them for sure."""
+
+    def __init__(self, message: str, candidates: Sequence[tuple[str, str, int | None]]) -> None:
+        super().__init__(message)
+        self.candidates = tuple(candidates)
+        """Kind and value to ask for, and the position where the value is a panel's."""

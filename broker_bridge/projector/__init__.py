@@ -5,7 +5,7 @@ at any time: whoever needs it next makes it anew.
 
     schema      its tables
     entries     pure: what one fact adds to the index
-    builder     from the record into the index, some whole commits a transaction
     index       reads it
-    projector   keeps it up while the plant runs, or brings it up for one question
+    builder     from the record into the index, some whole commits a transaction; catches up for one question
+    projector   the role that keeps it up while the plant runs
 """

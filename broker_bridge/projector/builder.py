@@ -8,7 +8,7 @@ up.
 
 import contextlib
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -16,9 +16,13 @@ from broker_bridge.db import open_reader, split_script
 from broker_bridge.errors import NotFound, StoreUnavailable, StoreVersionError
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector.entries import line_of, mentions, notice, places, revokes, tie_rows
+from broker_bridge.projector.index import rules_of
 from broker_bridge.projector.schema import INDEX, RULES, TABLES
 from broker_bridge.store.base import Head, StoreReader
 from broker_bridge.trace.mentions import Node
+
+Progress = Callable[[int, int], None]
+"""Told the events taken in, and the events there are."""
 
 STEP: Final = 1000
 """Events of one transaction at most; more only where one commit has more."""
@@ -78,22 +82,22 @@ class Builder:
     def _begin(self, head: Head) -> None:
         """Find where the index stands; make it anew where it is not one of this record as it is."""
         row = None
-        if self._connection.execute("SELECT 1 FROM sqlite_schema WHERE name = 'cursor'").fetchone():
+        if rules_of(self._connection) == RULES:
             row = self._connection.execute(
-                "SELECT rules, record, incarnation, commit_no, number, source, event FROM cursor"
+                "SELECT record, incarnation, commit_no, number, source, event FROM cursor"
             ).fetchone()
-        if row is None or row[:3] != (RULES, head.name, head.incarnation) or not self._continues(row, head):
+        if row is None or row[:2] != (head.name, head.incarnation) or not self._continues(row, head):
             self._make(head)
-            row = (RULES, head.name, head.incarnation, 0, 0, "", "")
-        if row[4] != self.number:
+            row = (head.name, head.incarnation, 0, 0, "", "")
+        if row[3] != self.number:
             self._forget()
-        self.commit, self.number = row[3], row[4]
+        self.commit, self.number = row[2], row[3]
         if not self._last_name:
             self._last_name = self._one("SELECT coalesce(max(name), 0) FROM names")
 
     def _continues(self, row: Sequence[object], head: Head) -> bool:
         """Whether the last event taken in is still the same in the record."""
-        number, source, event = row[4:7]
+        number, source, event = row[3:6]
         if number == 0:
             return True
         if not isinstance(number, int) or number > head.number:
@@ -204,6 +208,24 @@ class Builder:
                 raise
         except sqlite3.Error as error:
             raise _trouble(self._path, error) from error
+
+
+def catch_up(
+    reader: StoreReader, index: Path, progress: Progress | None = None, *, wait_s: float = 0.3
+) -> int:
+    """Bring an index up to the record's newest commit, for a reader when no projector runs; returns that commit.
+
+    Raises StoreUnavailable when the index cannot be written, or another writes it for longer than `wait_s`: it
+    may be read as it stands.
+    """
+    builder = Builder(index, reader, busy_ms=round(wait_s * 1000))
+    try:
+        while builder.step():
+            if progress is not None:
+                progress(builder.number, reader.head().number)
+        return builder.commit
+    finally:
+        builder.close()
 
 
 def _trouble(path: Path, error: sqlite3.Error) -> StoreUnavailable:

@@ -4,12 +4,13 @@ More events than needed never change an answer, fewer might: where in doubt they
 asked as of an event number.
 """
 
+import sqlite3
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from broker_bridge.db import open_reader
-from broker_bridge.errors import NotFound
+from broker_bridge.errors import NotFound, StoreUnavailable, StoreVersionError
 from broker_bridge.projector.entries import (
     ITSELF,
     PART,
@@ -59,10 +60,13 @@ class Index:
     """An open index. Use it from one thread at a time."""
 
     def __init__(self, path: Path) -> None:
-        """Raises NotFound where there is none that this program can read."""
-        self._connection = open_reader(path, INDEX)
-        row = self._connection.execute("SELECT rules FROM cursor").fetchone()
-        if row is None or row[0] != RULES:
+        """Raises NotFound where there is none that this program can read, StoreUnavailable as all methods do."""
+        self._path = path
+        try:
+            self._connection = open_reader(path, INDEX)
+        except StoreVersionError as error:
+            raise NotFound(f"no index of this program: {error}") from error
+        if rules_of(self._connection) != RULES:
             self._connection.close()
             raise NotFound(f"the index at {path} was made by other rules than this program's")
 
@@ -73,23 +77,21 @@ class Index:
     def cursor(self) -> Cursor:
         """What the index is as of."""
         sql = "SELECT record, incarnation, commit_no, number FROM cursor"
-        return Cursor(*self._connection.execute(sql).fetchone())
+        return Cursor(*self._all(sql)[0])
 
     def nodes(self, value: str, upto: int) -> list[Node]:
         """The identifiers with this text, of whatever kind, that events up to a number give."""
         sql = "SELECT kind FROM names WHERE value = ? AND first <= ? ORDER BY kind"
-        return [Node(kind, value) for (kind,) in self._connection.execute(sql, (value, upto))]
+        return [Node(kind, value) for (kind,) in self._all(sql, value, upto)]
 
     def beginning(self, text: str, upto: int, limit: int) -> list[Node]:
         """Identifiers that begin with a text, in order."""
         sql = "SELECT kind, value FROM names WHERE value >= ? AND value < ? AND first <= ? ORDER BY value, kind LIMIT ?"
-        rows = self._connection.execute(sql, (text, text + "\U0010ffff", upto, limit))
-        return [Node(kind, value) for kind, value in rows]
+        return [Node(kind, value) for kind, value in self._all(sql, text, text + "\U0010ffff", upto, limit)]
 
     def first(self, value: str) -> int | None:
         """The first event that gives an identifier with this text."""
-        row = self._connection.execute("SELECT min(first) FROM names WHERE value = ?", (value,)).fetchone()
-        number: int | None = row[0]
+        number: int | None = self._all("SELECT min(first) FROM names WHERE value = ?", value)[0][0]
         return number
 
     def related(self, asked: Knot, upto: int) -> Related:
@@ -121,47 +123,43 @@ class Index:
     def revocations(self, assertions: Iterable[tuple[str, str]], upto: int) -> set[int]:
         """Numbers of the events that revoke these assertions, named by source and id."""
         sql = "SELECT number FROM revocations WHERE source = ? AND event = ? AND number <= ?"
-        return {
-            number
-            for assertion in assertions
-            for (number,) in self._connection.execute(sql, (*assertion, upto))
-        }
+        return {number for assertion in assertions for (number,) in self._all(sql, *assertion, upto)}
 
     def sources(self, line: str, upto: int) -> list[str]:
         """The sources that spoke on a line (/site/area/line)."""
         sql = "SELECT source FROM sources WHERE line = ? AND first <= ? ORDER BY source"
-        return [source for (source,) in self._connection.execute(sql, (line, upto))]
+        return [source for (source,) in self._all(sql, line, upto)]
 
     def rejected(self, after: int, limit: int) -> list[int]:
         """Numbers of the rejected records behind one, in order."""
         sql = (
             "SELECT number FROM notices WHERE type = 'source.rejected' AND number > ? ORDER BY number LIMIT ?"
         )
-        return [number for (number,) in self._connection.execute(sql, (after, limit))]
+        return [number for (number,) in self._all(sql, after, limit)]
 
     def _last_word(self, source: str, upto: int) -> set[int]:
         """What a source last said about being connected; everything it said at that very moment."""
         which = "source = ? AND type IN ('source.connected', 'source.disconnected')"
         sql = f"SELECT max(since) FROM notices WHERE {which} AND number <= ?"
-        (since,) = self._connection.execute(sql, (source, upto)).fetchone()
+        ((since,),) = self._all(sql, source, upto)
         return set() if since is None else self._notices(f"{which} AND since = ?", (source, since), upto)
 
     def _notices(self, condition: str, values: Sequence[object], upto: int) -> set[int]:
         sql = f"SELECT number FROM notices WHERE {condition} AND number <= ?"
-        return {number for (number,) in self._connection.execute(sql, (*values, upto))}
+        return {number for (number,) in self._all(sql, *values, upto)}
 
     # -- for walks -----------------------------------------------------------------------------------------
 
     def name(self, node: Node) -> _Name | None:
         """An identifier's number."""
         sql = "SELECT name, kind FROM names WHERE value = ? AND kind = ?"
-        row = self._connection.execute(sql, (node.value, node.kind)).fetchone()
-        return None if row is None else _Name(*row)
+        rows = self._all(sql, node.value, node.kind)
+        return _Name(*rows[0]) if rows else None
 
     def node(self, name: _Name) -> Node:
         """The identifier of a number."""
         sql = "SELECT kind, value FROM names WHERE name = ?"
-        return Node(*self._connection.execute(sql, (name.id,)).fetchone())
+        return Node(*self._all(sql, name.id)[0])
 
     def tied(
         self, name: _Name, relation: int, upto: int, position: int | None = None
@@ -173,7 +171,7 @@ class Index:
             where += " AND position = ?"
             values.append(position)
         sql = f"SELECT b, kind, position FROM ties JOIN names ON name = b WHERE {where}"
-        for other, kind, place in self._connection.execute(sql, values).fetchall():
+        for other, kind, place in self._all(sql, *values):
             yield _Name(other, kind), place
 
     def named(self, name: _Name, place: int | None, upto: int, limit: int) -> list[int]:
@@ -181,7 +179,22 @@ class Index:
         where = "name = ?" if place is None else "name = ? AND place = ?"
         values = (name.id,) if place is None else (name.id, place)
         sql = f"SELECT number FROM named WHERE {where} AND number <= ? LIMIT ?"
-        return [number for (number,) in self._connection.execute(sql, (*values, upto, limit))]
+        return [number for (number,) in self._all(sql, *values, upto, limit)]
+
+    def _all(self, sql: str, *values: object) -> list[Any]:
+        try:
+            return self._connection.execute(sql, values).fetchall()
+        except sqlite3.Error as error:
+            raise StoreUnavailable(f"the index at {self._path} cannot be read: {error}") from error
+
+
+def rules_of(connection: sqlite3.Connection) -> str | None:
+    """The rules an index was made by; None when it tells none that we know how to read."""
+    try:
+        row = connection.execute("SELECT rules FROM cursor").fetchone()
+    except sqlite3.OperationalError:
+        return None
+    return None if row is None else str(row[0])
 
 
 class _Walk:

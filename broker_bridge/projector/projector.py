@@ -1,8 +1,7 @@
-"""Keeps the index up while the plant runs, or brings it up for one question."""
+"""The role that keeps the index up while the plant runs."""
 
 import asyncio
 import logging
-from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -13,9 +12,6 @@ from broker_bridge.store.base import StoreReader
 from broker_bridge.store.sqlite_reader import SqliteReader
 
 log = logging.getLogger(__name__)
-
-Progress = Callable[[int, int], None]
-"""Told the events taken in, and the events there are."""
 
 POLL_S: Final = 0.1
 _LONGEST_WAIT_S: Final = 5.0
@@ -69,24 +65,6 @@ class Projector:
         changed = builder.step()
         self.commit = builder.commit
         return changed
-
-
-def catch_up(
-    reader: StoreReader, index: Path, progress: Progress | None = None, *, wait_s: float = 0.3
-) -> int:
-    """Bring an index up to the record's newest commit, for a reader when no projector runs; returns that commit.
-
-    Raises StoreUnavailable when the index cannot be written, or another writes it for longer than `wait_s`: it
-    may be read as it stands.
-    """
-    builder = Builder(index, reader, busy_ms=round(wait_s * 1000))
-    try:
-        while builder.step():
-            if progress is not None:
-                progress(builder.number, reader.head().number)
-        return builder.commit
-    finally:
-        builder.close()
 
 
 async def follow(record: Path) -> None:

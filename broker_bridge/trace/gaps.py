@@ -111,11 +111,17 @@ def gaps(
 
 
 def sources(
-    statements: Iterable[Statement], found: Sequence[Window], missing: Mapping[str, int] | None
+    statements: Iterable[Statement],
+    found: Sequence[Window],
+    missing: Mapping[str, int] | None,
+    named: Iterable[str] = (),
 ) -> list[Source]:
-    """Every source of the board's lines, and whether it had caught up; `missing` as of the same commit, if known."""
+    """Every source of the board's lines, and whether it had caught up; `missing` as of the same commit, if known.
+
+    `named` are sources known to speak on these lines beside those of the statements.
+    """
     lines = {window.line for window in found}
-    latest: dict[str, Statement | None] = {}
+    latest: dict[str, Statement | None] = dict.fromkeys(named)
     for statement in statements:
         if statement.line in lines:
             source = statement.fact.source

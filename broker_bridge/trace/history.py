@@ -23,7 +23,7 @@ from broker_bridge.trace.knots import Web
 from broker_bridge.trace.materials import Material
 from broker_bridge.trace.mentions import Knot, Node
 from broker_bridge.trace.portrait import Identity, portrait
-from broker_bridge.trace.statements import PLACEHOLDERS, Statement, opened
+from broker_bridge.trace.statements import PLACEHOLDERS, Statement, opened, together
 from broker_bridge.trace.stays import Stay, overlaps, stays
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Visit, doubt_of, visits
@@ -106,13 +106,17 @@ def history(
     *,
     missing: Mapping[str, int] | None = None,
     conflicts: Mapping[Evidence, int] | None = None,
+    sources: Collection[str] = (),
+    crowded: Collection[Node] = (),
 ) -> History:
     """Put the history of one thing together.
 
     `missing` are the numbered events the record does not hold, by source, where that is known as of the same
-    commit; `conflicts` counts other contents that arrived under an event's source and id.
+    commit; `conflicts` counts other contents that arrived under an event's source and id; `sources` are known to
+    speak on the thing's lines beside those whose statements are here; `crowded` are identifiers that were left out
+    because they name too much.
     """
-    about = told(subject)
+    about = told_of(subject)
     seen = [witness for statement, way in about for witness in witnesses(statement, way)]
     found = stays(seen)
     torn = overlaps(found)
@@ -160,23 +164,34 @@ def history(
                     ),
                     *_contradicted(reviewed.inspections),
                     *_twofold(about, conflicts or {}),
+                    *(Finding("crowded_identifier", _crowded(node), ()) for node in crowded),
                 }
             )
         ),
         completeness=_completeness(
-            subject, about, found, route_visits, reviewed.inspections, confirmed, around, missing
+            about,
+            found,
+            route_visits,
+            reviewed.inspections,
+            confirmed,
+            tuple(gaps.sources(subject.statements, around, missing, sources)),
         ),
         as_of=as_of,
     )
 
 
-def told(subject: Subject) -> list[tuple[Statement, About]]:
+def told_of(subject: Subject) -> list[tuple[Statement, About]]:
     """The statements that are about the thing, and how far each is."""
     return [
         (statement, way)
         for statement in subject.statements
         if statement.mentions and (way := subject.thing.about(statement)) is not None
     ]
+
+
+def beside(subject: Subject, facts: Iterable[Fact], placeholders: Collection[str] = PLACEHOLDERS) -> Subject:
+    """The subject with more facts that hold, none of which names the thing or what it is tied to."""
+    return subject._replace(statements=tuple(together(subject.statements, opened(facts, placeholders))))
 
 
 def windows(about: Sequence[tuple[Statement, About]]) -> list[gaps.Window]:
@@ -239,21 +254,23 @@ def _twofold(
             yield Finding("other_content", text, (statement.evidence,))
 
 
+def _crowded(node: Node) -> str:
+    return f"{node.kind} {node.value} names too many things to tell one apart: it was not followed"
+
+
 def _completeness(
-    subject: Subject,
     about: Sequence[tuple[Statement, About]],
     found: Sequence[Stay],
     route_visits: Sequence[Visit],
     inspected: Sequence[Inspection],
     confirmed: Sequence[Defect],
-    around: Sequence[gaps.Window],
-    missing: Mapping[str, int] | None,
+    sources: tuple[Source, ...],
 ) -> Completeness:
     return Completeness(
         first_seen=min((stay.first for stay in found), default=None),
         last_seen=max((stay.last for stay in found), default=None),
         statements=len(about),
-        sources=tuple(gaps.sources(subject.statements, around, missing)),
+        sources=sources,
         open_reviews=sum(call.verdict in (None, "undecided") for i in inspected for call in i.calls),
         open_defects=sum(defect.state == "open" for defect in confirmed),
         without_result=sum(visit.outcome is None for visit in route_visits),

@@ -1,0 +1,183 @@
+"""The history of a board: what the index says may matter, judged by the trace."""
+
+from collections.abc import Collection, Iterable, Sequence
+from typing import Final, NamedTuple
+
+from broker_bridge.errors import Ambiguous, NotFound
+from broker_bridge.events.fact import Fact
+from broker_bridge.projector.index import Related
+from broker_bridge.queries.record import Record
+from broker_bridge.trace.belief import Evidence
+from broker_bridge.trace.claims import told
+from broker_bridge.trace.history import AsOf, History, Subject, beside, history, subjects, told_of, windows
+from broker_bridge.trace.mentions import Knot, Slot
+from broker_bridge.trace.revisions import RawRecord, holding_revision, raw_record, set_size
+from broker_bridge.trace.statements import PLACEHOLDERS, is_placeholder
+
+_SIMILAR: Final = 8
+"""Identifiers that are offered where the one asked for is not known."""
+
+
+def board(
+    record: Record,
+    identifier: str,
+    *,
+    kind: str | None = None,
+    position: int | None = None,
+    at: int | None = None,
+    placeholders: Collection[str] = PLACEHOLDERS,
+) -> History:
+    """The history of what an identifier names, as of a commit (the newest by default).
+
+    `kind` narrows it to one kind of identifier; with `position` it is the panel's, and the board at that position
+    is meant. Raises NotFound when it names nothing, saying what the record covers; Ambiguous with the candidates
+    when it names several things: one of them has to be asked for.
+    """
+    as_of = record.as_of(at)
+    if is_placeholder(identifier, placeholders):
+        raise NotFound(f"{identifier!r} stands where an identifier should be; it names no board")
+    nodes = [node for node in record.index.nodes(identifier, as_of.number) if kind in (None, node.kind)]
+    asked: list[Knot] = [Slot(node, position) for node in nodes] if position is not None else [*nodes]
+    found: dict[Knot, _Found] = {}
+    for knot in asked:
+        for one in _find(record, knot, as_of, placeholders):
+            found.setdefault(one.subject.thing.key, one)
+    if not found:
+        raise NotFound(_unknown(record, identifier, kind, position, as_of))
+    if len(found) > 1:
+        raise _ambiguous(identifier, found)
+    ((key, one),) = found.items()
+    if not one.whole:
+        (one,) = _find(record, key, as_of, placeholders)
+    return _history(record, one, as_of, placeholders)
+
+
+class _Found(NamedTuple):
+    """A thing, and the facts in which it was found."""
+
+    subject: Subject
+    related: Related
+    facts: list[Fact]
+    whole: bool
+    """Whether these are all facts that may be about it: it was asked for by its own name."""
+
+
+def _find(record: Record, knot: Knot, as_of: AsOf, placeholders: Collection[str]) -> list[_Found]:
+    related, facts = _about(record, knot, as_of)
+    return [
+        _Found(subject, related, facts, whole=knot in subject.thing.names)
+        for subject in subjects(facts, knot, placeholders=placeholders, crowded=related.crowded)
+    ]
+
+
+def _history(record: Record, found: _Found, as_of: AsOf, placeholders: Collection[str]) -> History:
+    about = told_of(found.subject)
+    around = windows(about)
+    files = {(statement.fact.source, statement.fact.generation) for statement, _ in about}
+    notices = record.index.notices(around, files, as_of.number) - found.related.numbers
+    subject = beside(found.subject, _holding(record, notices, as_of.number), placeholders)
+    newest = record.reader.head().commit == as_of.commit
+    return history(
+        subject,
+        as_of,
+        missing=_missing(record) if newest else None,
+        conflicts=_conflicts(record, found.facts, as_of.commit),
+        sources=[source for window in around for source in record.index.sources(window.line, as_of.number)],
+        crowded=found.related.crowded,
+    )
+
+
+def _about(record: Record, key: Knot, as_of: AsOf) -> tuple[Related, list[Fact]]:
+    """The facts that hold and may be about a thing, and who revokes which of them."""
+    related = record.index.related(key, as_of.number)
+    numbers = set(related.numbers)
+    facts = _holding(record, numbers, as_of.number)
+    asserted = [(fact.source, fact.id) for fact in facts if fact.type == "board.asserted"]
+    while asserted:
+        more = record.index.revocations(asserted, as_of.number) - numbers
+        numbers |= more
+        revokers = _holding(record, more, as_of.number)
+        facts += revokers
+        asserted = [(fact.source, fact.id) for fact in revokers]
+    return related._replace(numbers=frozenset(numbers)), facts
+
+
+def _holding(record: Record, numbers: Iterable[int], upto: int) -> list[Fact]:
+    """Of these events the ones that hold: those of the highest complete revision of their raw record."""
+    facts = record.reader.facts(sorted(numbers))
+    held: dict[RawRecord, int] = {}
+    for fact in facts:
+        raw = raw_record(fact)
+        if raw not in held:
+            held[raw] = _revision(record, raw, facts, upto)
+    return [fact for fact in facts if fact.revision == held[raw_record(fact)]]
+
+
+def _revision(record: Record, raw: RawRecord, facts: Sequence[Fact], upto: int) -> int:
+    siblings = [sibling for sibling in record.reader.siblings(*raw) if sibling.number <= upto]
+    revisions = {sibling.revision: sibling.number for sibling in siblings}
+    if len(revisions) == 1:
+        return siblings[0].revision
+    size_of = {fact.revision: set_size(fact) for fact in record.reader.facts(sorted(revisions.values()))}
+    return holding_revision(((sibling.revision, sibling.ordinal) for sibling in siblings), size_of)
+
+
+def _missing(record: Record) -> dict[str, int]:
+    missing: dict[str, int] = {}
+    for progress in record.reader.progress():
+        count = sum(last - first + 1 for first, last in progress.missing())
+        missing[progress.source] = missing.get(progress.source, 0) + count
+    return missing
+
+
+def _conflicts(record: Record, facts: Sequence[Fact], commit: int) -> dict[Evidence, int]:
+    by_number = {fact.number: fact for fact in facts}
+    found: dict[Evidence, int] = {}
+    for number, commits in record.reader.contradicted(sorted(by_number)).items():
+        count = sum(known <= commit for known in commits)
+        if count:
+            found[Evidence(by_number[number].source, by_number[number].id)] = count
+    return found
+
+
+def _ambiguous(identifier: str, found: Iterable[Knot]) -> Ambiguous:
+    candidates = [(key.panel if isinstance(key, Slot) else key, key) for key in found]
+    listed = "; ".join(told(key) for _, key in candidates)
+    return Ambiguous(
+        f"{identifier!r} names several things: {listed}. Ask for one of them by its own identifier and --kind.",
+        [
+            (node.kind, node.value, key.position if isinstance(key, Slot) else None)
+            for node, key in candidates
+        ],
+    )
+
+
+def _unknown(record: Record, identifier: str, kind: str | None, position: int | None, as_of: AsOf) -> str:
+    what = f"{kind or 'identifier'} {identifier!r}" + (
+        f", position {position}" if position is not None else ""
+    )
+    lines = [
+        f"{what} is not in record {as_of.record} as of commit {as_of.commit}"
+        f" ({as_of.number} events{_covered(record, as_of)})"
+    ]
+    other = [node.kind for node in record.index.nodes(identifier, as_of.number)]
+    first = record.index.first(identifier)
+    if other and position is None:
+        lines.append(f"it is known as: {', '.join(other)}")
+    elif other:
+        lines.append(f"{identifier!r} is known, and nothing is said of that position")
+    elif first is not None:
+        (fact,) = record.reader.facts([first])
+        lines.append(f"it is named for the first time in commit {fact.commit}")
+    else:
+        similar = record.index.beginning(identifier, as_of.number, _SIMILAR)
+        if similar:
+            lines.append("known are: " + ", ".join(f"{node.kind} {node.value}" for node in similar))
+    return "; ".join(lines)
+
+
+def _covered(record: Record, as_of: AsOf) -> str:
+    if not as_of.number:
+        return ""
+    first, last = record.reader.facts([1, as_of.number])
+    return f", the first of {first.time}, the last of {last.time}"
