@@ -11,7 +11,7 @@ import os
 import sqlite3
 from collections.abc import AsyncIterator, Sequence
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Final, Literal, NamedTuple
+from typing import IO, TYPE_CHECKING, Any, Final, Literal, NamedTuple
 from urllib.parse import quote
 
 from broker_bridge.errors import (
@@ -158,16 +158,12 @@ async def transaction(connection: "aiosqlite.Connection") -> AsyncIterator[None]
 async def _prepare(connection: "aiosqlite.Connection", path: Path, kind: Kind, synchronous: str) -> None:
     try:
         await connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
-        async with connection.execute("PRAGMA application_id") as cursor:
-            mark = (await cursor.fetchone() or (0,))[0]
-        async with connection.execute("PRAGMA user_version") as cursor:
-            version = (await cursor.fetchone() or (0,))[0]
-        async with connection.execute("SELECT count(*) FROM sqlite_schema") as cursor:
-            empty = (await cursor.fetchone() or (0,))[0] == 0
+        mark = await _value(connection, "PRAGMA application_id")
+        version = await _value(connection, "PRAGMA user_version")
+        empty = await _value(connection, "SELECT count(*) FROM sqlite_schema") == 0
         if not empty or mark or version:
             _check(path, kind, mark, version)
-        async with connection.execute("PRAGMA journal_mode=WAL") as cursor:
-            mode = (await cursor.fetchone() or ("",))[0]
+        mode = await _value(connection, "PRAGMA journal_mode=WAL")
         if mode != "wal":
             raise ConfigError(f"{path}: this file system gives no write-ahead log (journal mode {mode})")
         await connection.execute(f"PRAGMA synchronous={synchronous}")
@@ -182,6 +178,12 @@ async def _prepare(connection: "aiosqlite.Connection", path: Path, kind: Kind, s
                 await connection.execute(statement)
             await connection.execute(f"PRAGMA application_id={kind.application_id}")
             await connection.execute(f"PRAGMA user_version={number}")
+
+
+async def _value(connection: "aiosqlite.Connection", sql: str) -> Any:
+    """The one value a statement gives, fetched in one go: a half-read statement would go on holding its locks."""
+    (row,) = await connection.execute_fetchall(sql)
+    return row[0]
 
 
 def split_script(script: str) -> list[str]:
