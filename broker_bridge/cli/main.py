@@ -66,7 +66,7 @@ class Command(Protocol):
 
 def command(name: str) -> Command:
     """The module that holds a command."""
-    module: Command = import_module(f"broker_bridge.cli.{name}")  # type: ignore[assignment]
+    module: Command = import_module(f"broker_bridge.cli.{name}")
     return module
 
 

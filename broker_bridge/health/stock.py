@@ -1,13 +1,20 @@
 """Outbox and record: what waits, what is missing, what was refused."""
 
+from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from itertools import islice
+from pathlib import Path
 from typing import Final
 
 from broker_bridge.config import Settings
 from broker_bridge.edge.survey import holdings, in_use
-from broker_bridge.errors import NotFound, StoreError
+from broker_bridge.errors import BridgeError, NotFound, StoreError
 from broker_bridge.health.finding import Finding, ago
+from broker_bridge.projector.index import Index
+from broker_bridge.projector.schema import index_path
+from broker_bridge.queries.quarantine import kept
+from broker_bridge.queries.record import Record
 from broker_bridge.store.sqlite_reader import SqliteReader
 
 _LATE_S: Final = 60.0
@@ -112,3 +119,46 @@ def _record(reader: SqliteReader, name: str, *, running: bool) -> Iterator[Findi
             yield Finding(
                 "record", "problem", f"{count:,}{more} {what}", "broker-bridge quarantine list shows them"
             )
+
+
+def index(settings: Settings) -> Iterator[Finding]:
+    """How far the index is behind the record, and what is in quarantine."""
+    path = settings.record.path
+    if not path.exists():
+        return
+    try:
+        reader = SqliteReader(path)
+    except BridgeError:
+        return  # told by `record`
+    try:
+        yield from _index(reader, index_path(path))
+    finally:
+        reader.close()
+
+
+def _index(reader: SqliteReader, path: Path) -> Iterator[Finding]:
+    try:
+        held = Index(path)
+    except BridgeError as error:
+        yield Finding(
+            "index", "notice", str(error), "it is made by the role projector, or by the next question"
+        )
+        return
+    record = Record(reader, held)
+    try:
+        behind = reader.head().number - held.cursor().number
+        text = f"{path.name} holds the record up to commit {held.cursor().commit:,}"
+        if behind > _MANY:
+            yield Finding("index", "problem", f"{text}, {behind:,} events behind", "start the role projector")
+        else:
+            yield Finding("index", "fine", text)
+        rejected = Counter(item.source for item in islice(kept(record), _MANY) if item.generation is not None)
+        for source, count in sorted(rejected.items()):
+            yield Finding(
+                source,
+                "problem",
+                f"{count:,} raw records are in quarantine",
+                "broker-bridge quarantine list shows them; mend the mapping, raise its revision, quarantine retry",
+            )
+    finally:
+        held.close()

@@ -1,0 +1,234 @@
+"""`quarantine list|show|retry`: records and payloads that could not be used."""
+
+import argparse
+import base64
+import json
+import sys
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from broker_bridge.queries.quarantine import Kept
+
+EXAMPLE = """\
+example: broker-bridge quarantine list
+         broker-bridge quarantine show r17
+         broker-bridge quarantine retry r17 --config plant.toml     # after mending the mapping
+         broker-bridge quarantine retry --all --source /harbour-works/smt/line-1/spi-1-files
+
+exit codes: 0 nothing in quarantine or retried, 1 something is in quarantine or the retry was refused"""
+
+_WIDTH: Final = 100
+_DUMP: Final = 512
+"""Bytes that `show` prints; --raw writes them all."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's arguments."""
+    from broker_bridge.cli.where import where
+
+    parser.epilog = EXAMPLE
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
+    listing = actions.add_parser("list", help="what is in quarantine")
+    listing.add_argument("--mended", action="store_true", help="also what became events later")
+    listing.add_argument("--source", help="only of this source")
+    showing = actions.add_parser("show", help="one of them with its raw bytes")
+    showing.add_argument("key", metavar="KEY", help="as `list` shows it: r17, p3")
+    showing.add_argument(
+        "--raw", action="store_true", help="write the raw bytes to standard output, nothing else"
+    )
+    retrying = actions.add_parser(
+        "retry", help="read the archived raw bytes again with the mapping as it is now"
+    )
+    retrying.add_argument("keys", metavar="KEY", nargs="*", help="as `list` shows them")
+    retrying.add_argument("--all", action="store_true", help="everything of --source")
+    retrying.add_argument("--source", help="with --all: the source, /site/area/line/adapter")
+    retrying.add_argument(
+        "--wait", type=float, default=30.0, metavar="S", help="seconds to wait for the edge (30)"
+    )
+    for action in (listing, showing, retrying):
+        where(action)
+        action.add_argument("--json", action="store_true", help="print JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """List, show or retry."""
+    return {"list": _list, "show": _show, "retry": _retry}[args.action](args)
+
+
+def _list(args: argparse.Namespace) -> int:
+    from broker_bridge.cli.where import record_url
+    from broker_bridge.queries.quarantine import kept
+    from broker_bridge.queries.record import open_record
+
+    with open_record(record_url(args)) as record:
+        items = [item for item in kept(record, mended=args.mended) if args.source in (None, item.source)]
+        as_of = record.as_of()
+    if args.json:
+        print(json.dumps({"as_of": as_of.commit, "kept": [_plain(item) for item in items]}, indent=1))
+    else:
+        for item in items:
+            state = "mended" if item.mended else "open"
+            where_ = ", ".join(part for part in (item.rawname, item.place) if part)
+            print(_cut(f"{item.key:<8} {item.time[:19]}Z  {state:<6}  {item.source}"))
+            print(_cut(f"{'':<8} {where_}"))
+            print(_cut(f"{'':<8} {item.reason}"))
+        print(
+            f"{len(items)} in quarantine, as of commit {as_of.commit}."
+            if items
+            else "Nothing is in quarantine."
+        )
+        if items:
+            print("`broker-bridge quarantine show KEY` shows the raw bytes of one.")
+    return 1 if any(not item.mended for item in items) else 0
+
+
+def _show(args: argparse.Namespace) -> int:
+    from broker_bridge.cli.where import record_url
+    from broker_bridge.queries.quarantine import one
+    from broker_bridge.queries.record import open_record
+
+    with open_record(record_url(args)) as record:
+        item = one(record, args.key)
+    raw = item.raw if item.raw is not None else _archived(args, item)
+    if args.raw:
+        if raw is None:
+            print(_elsewhere(item), file=sys.stderr)
+            return 1
+        sys.stdout.buffer.write(raw)
+        return 0
+    if args.json:
+        print(
+            json.dumps(
+                _plain(item) | {"raw": None if raw is None else base64.b64encode(raw).decode()}, indent=1
+            )
+        )
+        return 0
+    for name, value in item._asdict().items():
+        if name != "raw" and value is not None:
+            print(f"{name:<12} {_printable(str(value))}")
+    print()
+    if raw is None:
+        print(_elsewhere(item))
+    else:
+        _dump(raw)
+    return 0
+
+
+def _retry(args: argparse.Namespace) -> int:
+    import asyncio
+    from datetime import UTC, datetime
+
+    from broker_bridge.cli.where import DEFAULT
+    from broker_bridge.config import load
+    from broker_bridge.edge import requests
+    from broker_bridge.errors import UsageError
+    from broker_bridge.queries.quarantine import one
+    from broker_bridge.queries.record import open_record
+
+    settings = load(args.config or DEFAULT)
+    wanted: list[tuple[str, dict[str, str]]] = []
+    if args.all:
+        if args.source is None:
+            raise UsageError("retry --all needs --source /site/area/line/adapter")
+        wanted.append((args.source, {"all": "yes"}))
+    elif not args.keys:
+        raise UsageError("retry what? give keys as `quarantine list` shows them, or --all --source SOURCE")
+    else:
+        with open_record(args.record or f"sqlite:////{str(settings.record.path).lstrip('/')}") as record:
+            for key in args.keys:
+                item = one(record, key)
+                if item.generation is None:
+                    raise UsageError(
+                        f"{key} is a payload of the bus: the recorder tries it again by itself after an upgrade"
+                    )
+                request = (item.source, {"generation": item.generation})
+                if request not in wanted:
+                    wanted.append(request)
+    known = {settings.source(adapter) for adapter in settings.adapters}
+    for source, _ in wanted:
+        if source not in known:
+            raise UsageError(
+                f"{source} is no source of this configuration; it has {', '.join(sorted(known))}"
+            )
+
+    async def ask_all() -> list[int]:
+        now = datetime.now(UTC)
+        return [
+            await requests.ask(settings.edge.outbox, source, "retry", what, now) for source, what in wanted
+        ]
+
+    numbers = asyncio.run(ask_all())
+    outcomes = _await(settings.edge.outbox, numbers, args.wait)
+    answers = [
+        {"source": source, "asked": what, "outcome": outcome}
+        for (source, what), outcome in zip(wanted, outcomes, strict=True)
+    ]
+    if args.json:
+        print(json.dumps(answers, indent=1))
+    else:
+        for answer in answers:
+            told = (
+                answer["outcome"]
+                or "asked; the edge answers when it runs (`broker-bridge check` shows open requests)"
+            )
+            print(f"{answer['source']}: {told}")
+    refused = any(outcome is not None and outcome.startswith("refused") for outcome in outcomes)
+    return 1 if refused or None in outcomes else 0
+
+
+def _await(outbox: Any, numbers: list[int], patience: float) -> list[str | None]:
+    import time
+
+    from broker_bridge.edge import requests
+
+    end = time.monotonic() + patience
+    while True:
+        outcomes = [requests.outcome(outbox, number) for number in numbers]
+        if None not in outcomes or time.monotonic() > end:
+            return outcomes
+        time.sleep(0.2)
+
+
+def _archived(args: argparse.Namespace, item: "Kept") -> bytes | None:
+    """The bytes from the edge's archive, where this machine has it."""
+    from broker_bridge.cli.where import DEFAULT
+
+    config = args.config or DEFAULT
+    if item.archived is None or not config.exists():
+        return None
+    from broker_bridge.config import load
+    from broker_bridge.edge.archive import Archive
+
+    content = Archive(load(config).edge.archive).get(item.archived)
+    if content is None or item.offset is None:
+        return content
+    return content[item.offset : item.offset + (item.size or 0)]
+
+
+def _elsewhere(item: "Kept") -> str:
+    if item.archived is None:
+        return "The raw bytes are not kept."
+    return f"The raw bytes are in the edge's archive, file {item.archived}, from byte {item.offset or 0}: ask there, with --config."
+
+
+def _plain(item: "Kept") -> dict[str, Any]:
+    raw = None if item.raw is None else base64.b64encode(item.raw).decode()
+    return {name: value for name, value in (item._asdict() | {"raw": raw}).items() if value is not None}
+
+
+def _dump(raw: bytes) -> None:
+    for at in range(0, min(len(raw), _DUMP), 16):
+        part = raw[at : at + 16]
+        text = "".join(chr(byte) if 32 <= byte < 127 else "." for byte in part)
+        print(f"{at:08x}  {part.hex(' '):<47}  {text}")
+    if len(raw) > _DUMP:
+        print(f"... {len(raw) - _DUMP:,} bytes more; --raw writes them all")
+
+
+def _cut(text: str) -> str:
+    text = _printable(text)
+    return text if len(text) <= _WIDTH else text[: _WIDTH - 3] + "..."
+
+
+def _printable(text: str) -> str:
+    return "".join(sign if sign.isprintable() else f"\\x{ord(sign):02x}" for sign in text)
