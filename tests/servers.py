@@ -159,7 +159,7 @@ class Embedded:
         self.restart()
 
     def restart(self) -> None:
-        self._broker = EmbeddedBroker(self._settings)
+        self._broker = EmbeddedBroker(self._settings, redeliver_s=1)
         self.host, self.port = self._do(self._broker.start())
 
     def kill(self) -> None:

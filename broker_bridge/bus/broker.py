@@ -41,7 +41,7 @@ STEADY_S: Final = 30.0
 MAX_ACK_PENDING: Final = 500
 """Unacknowledged messages a subscription. All subscriptions of a client share 65,535 packet numbers, so this allows
 131 of them; and a reader that commits 500 at a time never waits for more than it can get."""
-ACK_WAIT: Final = "5s"
+REDELIVER_S: Final = 5.0
 """This broker delivers again only after this time, also on a new connection: short, so that what a killed reader
 had in hand comes soon. The copies it makes for a slow reader are dropped by the client."""
 
@@ -55,8 +55,10 @@ _log = logging.getLogger(__name__)
 class EmbeddedBroker:
     """`start` it, keep `wait` running, `stop` it."""
 
-    def __init__(self, settings: Broker) -> None:
-        """Raises ConfigError when the settings would open the broker to the network without a login."""
+    def __init__(self, settings: Broker, *, redeliver_s: float = REDELIVER_S) -> None:
+        """`redeliver_s`: seconds after which what is not acknowledged is delivered again.
+
+        Raises ConfigError when the settings would open the broker to the network without a login."""
         self._settings = settings
         self._store = settings.store
         self._username, self._password = login(settings)
@@ -65,6 +67,7 @@ class EmbeddedBroker:
                 f"broker.host = {settings.host!r} opens the broker to the network, and there is no login: set "
                 'broker.username with password_file or password_env, or keep host = "127.0.0.1"'
             )
+        self._redeliver_s = redeliver_s
         self._port = 0
         self._lock: int | None = None
         self._child: asyncio.subprocess.Process | None = None
@@ -192,7 +195,7 @@ class EmbeddedBroker:
         mqtt: dict[str, Any] = {
             "host": self._settings.host,
             "port": self._port,
-            "ack_wait": ACK_WAIT,
+            "ack_wait": f"{self._redeliver_s * 1000:.0f}ms",
             "max_ack_pending": MAX_ACK_PENDING,
         }
         if self._username is None:

@@ -74,7 +74,7 @@ class Link:
         self._open_bytes = 0
         self._turn = asyncio.Lock()
         self._room: Delivery | None = None
-        self._pipe = Pipe(self._read, lambda why: self.fail(f"{options.where}: {why}"))
+        self._pipe = Pipe(self._read, lambda why: self._end(f"{options.where}: {why}"))
         self._paho = paho = _paho(options, self._pipe)
         paho.on_connect = self._on_connect
         paho.on_subscribe = self._on_subscribe
@@ -100,18 +100,22 @@ class Link:
 
     async def close(self) -> None:
         """Say goodbye if that is still possible, and end all that waits for this connection."""
-        if not self.lost.done():
-            self._paho.disconnect()
-            self._write()
-        self.fail("disconnected")
-        await self._pipe.closed()
+        if self.lost.done():
+            return
+        self._paho.disconnect()
+        self._write()
+        self._end("disconnected")
+        await self._pipe.goodbye()
 
     def fail(self, reason: str) -> None:
         """The connection is over."""
+        self._end(reason)
+        self._pipe.abort()
+
+    def _end(self, reason: str) -> None:
         if self.lost.done():
             return
         self.lost.set_result(reason)
-        self._pipe.close()
         waiting = [self._room, *(delivery for delivery, _ in self._open.values())]
         self._open.clear()
         for future in waiting:

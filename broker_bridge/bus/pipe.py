@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Final
 
 GOODBYE_S: Final = 1.0
-"""Seconds that the last bytes may take to leave."""
+"""Seconds the other side gets to read the last bytes."""
 
 
 class Pipe(asyncio.Protocol):
@@ -73,10 +73,22 @@ class Pipe(asyncio.Protocol):
             self._transport.write(b"".join(self._out))
         self._out.clear()
 
-    async def closed(self) -> None:
-        """Wait, not long, until the last bytes have left; whatever is left then is dropped."""
+    async def goodbye(self) -> None:
+        """Close, and wait, not long, until the other side has read everything and closed too.
+
+        Who closes at once loses what the other side has not read yet: its next write finds nobody here, and the
+        reset that comes back throws its unread bytes away.
+        """
+        self.close()
         if self._transport is not None:
             await asyncio.wait((self._gone,), timeout=GOODBYE_S)
+        self.abort()
+
+    def abort(self) -> None:
+        """End it at once, whatever is on the way."""
+        self._closed = True
+        self._in, self._at = b"", 0
+        if self._transport is not None:
             self._transport.abort()
 
     # What a user of sockets calls
@@ -92,18 +104,21 @@ class Pipe(asyncio.Protocol):
 
     def send(self, data: bytes) -> int:
         """Keep the bytes for the next flush; raises ConnectionError when the connection is closed."""
-        if self._transport is None or self._transport.is_closing():
+        if self._closed or self._transport is None or self._transport.is_closing():
             raise ConnectionError("the connection is closed")
         self._out.append(data)
         return len(data)
 
     def close(self) -> None:
-        """Flush and close. What was not read is dropped."""
+        """Write no more and read no more; what was written still leaves."""
+        if self._closed or self._transport is None:
+            return
         self._closed = True
         self._in, self._at = b"", 0
-        if self._transport is not None and not self._transport.is_closing():
-            self.flush()
-            self._transport.close()
+        self.flush()
+        self.hold(False)  # the end of the other side has to be seen
+        if self._transport.can_write_eof() and not self._transport.is_closing():
+            self._transport.write_eof()
 
     def fileno(self) -> int:
         """There is no descriptor of its own."""

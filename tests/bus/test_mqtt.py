@@ -96,9 +96,10 @@ def test_it_keeps_its_name_and_its_session_and_subscribes_on_every_connection() 
             FakeBroker(cutting, cutting, silent) as broker,
             client(broker, filters=["t/#", "u"], on_connected=lambda *told: numbers.append(told)) as reader,
         ):
-            await until(lambda: reader.connected and reader.connection == 3, "third connection")
+            await until(lambda: numbers[-1:] == [(3, False)], "the third connection is told")
+            assert reader.connected
+            assert reader.connection == 3
         assert seen == [("reader", False, ["t/#", "u"])] * 2
-        assert numbers[-1] == (3, False)
 
     run(story())
 

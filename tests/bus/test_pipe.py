@@ -37,9 +37,9 @@ def run(story: Callable[[Ends], Coroutine[Any, Any, None]]) -> None:
             await asyncio.get_running_loop().create_connection(lambda: ends.pipe, "127.0.0.1", port)
             await accepted.wait()
             await story(ends)
-            ends.pipe.close()
-            await ends.pipe.closed()
+            ends.pipe.abort()
             ends.writer.transport.abort()
+            await until(lambda: ends.reasons, "the end")
 
     asyncio.run(connected())
 
@@ -88,15 +88,35 @@ def test_held_bytes_wait_in_the_network() -> None:
     run(story)
 
 
-def test_closing_sends_the_rest_and_refuses_more() -> None:
+def test_closing_sends_the_rest_and_takes_no_more() -> None:
     async def story(ends: Ends) -> None:
         ends.pipe.send(b"goodbye")
         ends.pipe.close()
-        await ends.pipe.closed()
-        assert await ends.reader.read() == b"goodbye"
         with pytest.raises(ConnectionError):
             ends.pipe.send(b"more")
-        assert ends.pipe.pending() == 0
+        assert await ends.reader.read() == b"goodbye"
+        ends.writer.write(b"unread")
+        await ends.writer.drain()
+        ends.writer.close()
+        await ends.pipe.goodbye()
+        assert ends.pipe.pending() == ends.chunks == 0
+
+    run(story)
+
+
+def test_the_goodbye_is_read_by_an_end_that_writes_meanwhile() -> None:
+    async def story(ends: Ends) -> None:
+        ends.pipe.hold(True)
+        ends.pipe.send(b"x" * 10_000)
+        leaving = asyncio.create_task(ends.pipe.goodbye())
+        read = b""
+        while more := await ends.reader.read(100):
+            ends.writer.write(b"y" * 100)  # would be answered with a reset by a socket that is closed
+            await ends.writer.drain()
+            read += more
+        assert len(read) == 10_000
+        ends.writer.close()
+        await leaving
 
     run(story)
 
@@ -113,8 +133,7 @@ def test_the_end_is_told_with_its_reason() -> None:
 def test_an_end_that_takes_nothing_does_not_hold_up_the_goodbye() -> None:
     async def story(ends: Ends) -> None:
         ends.pipe.send(b"x" * 50_000_000)  # more than any socket buffer takes
-        ends.pipe.close()
-        await ends.pipe.closed()
+        await ends.pipe.goodbye()
         await until(lambda: ends.reasons, "the end")
 
     run(story)
