@@ -93,10 +93,19 @@ def _again(current: Sequence[Witness], witness: Witness, elsewhere: Sequence[Wit
             return None
     if any(other.start - last > SKEW and witness.start - other.end > SKEW for other in elsewhere):
         return ""
+    if witness.start - last > SKEW and _turned(current, witness):
+        return ""
     repeated = _repeated(current, witness)
     if repeated and any(last < other.start and other.end < witness.start for other in elsewhere):
         return ""
     return repeated
+
+
+def _turned(current: Sequence[Witness], witness: Witness) -> bool:
+    """Whether the witness saw the other side being worked on: the board has left to be turned, seen or not."""
+    sides = {seen.statement.get("side") for seen in current} - {None}
+    side = witness.statement.get("side")
+    return side is not None and bool(sides) and side not in sides
 
 
 def _repeated(current: Sequence[Witness], witness: Witness) -> str | None:

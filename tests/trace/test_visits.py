@@ -239,3 +239,18 @@ class TestTwoSides:
             "line-1",
             "line-2",
         }
+
+
+class TestSides:
+    def test_6_the_other_side_at_the_same_station_is_another_visit_though_nobody_saw_the_board_leave(
+        self,
+    ) -> None:
+        told = Told()
+        told.inspects("spi", "10:00:00", "10:00:20", A, source="log", side="bottom")
+        told.inspects("spi", "11:30:00", "11:30:20", A, source="log", side="top")
+        first, second = route(told)
+        assert [(first.side, first.certainty), (second.side, second.certainty)] == [
+            ("bottom", "observed"),
+            ("top", "observed"),
+        ]
+        assert kinds(told) == []
