@@ -1,0 +1,86 @@
+"""The invented plant as a folder: its configuration, mappings, machines' folders, truth and record."""
+
+import json
+import shutil
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Final
+
+from broker_bridge.simulate import AREA, LINE, SITE
+
+_MAPPINGS: Final = resources.files("broker_bridge.demo") / "mappings"
+
+_HEAD: Final = """\
+# The invented plant "Harbour Works": written by `broker-bridge demo`.
+roles = ["broker", "edge", "recorder", "projector"]
+
+[plant]
+site = "{site}"
+
+[broker]
+port = 0
+
+[record]
+name = "harbour-works"
+
+[edge]
+name = "edge-{line}"
+"""
+
+_FILES: Final = """
+[[adapters]]
+kind = "files"
+name = "{station}-files"
+area = "{area}"
+line = "{line}"
+station = "{station}"
+folder = {folder}
+mapping = "mappings/{station}.toml"
+poll_s = 0.2
+"""
+
+_TRANSFER: Final = """
+# Machines that tell over the vertical channel of IPC-HERMES-9852 what came and went.
+[[adapters]]
+kind = "transfer"
+name = "transfer"
+area = "{area}"
+line = "{line}"
+zone = "Europe/Lisbon"
+labels = "panel"
+# The demo catches up with its past first: the machines' stamps are hours old then.
+clock_tolerance_s = 86400
+machines = [
+{machines}
+]
+"""
+
+
+def mapped_stations() -> list[str]:
+    """The stations whose result files a mapping understands."""
+    return sorted(
+        entry.name.removesuffix(".toml") for entry in _MAPPINGS.iterdir() if entry.name.endswith(".toml")
+    )
+
+
+def write_plant(folder: Path, machines: Path, ports: Mapping[str, int]) -> Path:
+    """Write `plant.toml` and the mappings into `folder`; returns the configuration's path.
+
+    `machines` holds a folder a station, `ports` the vertical channel of each.
+    """
+    (folder / "mappings").mkdir(parents=True, exist_ok=True)
+    text = _HEAD.format(site=SITE, line=LINE)
+    for station in mapped_stations():
+        with resources.as_file(_MAPPINGS / f"{station}.toml") as mapping:
+            shutil.copyfile(mapping, folder / "mappings" / f"{station}.toml")
+        where = json.dumps(str(machines / station))
+        text += _FILES.format(station=station, area=AREA, line=LINE, folder=where)
+    rows = "\n".join(
+        f'    {{ station = "{station.lower()}", host = "127.0.0.1", port = {port} }},'
+        for station, port in ports.items()
+    )
+    text += _TRANSFER.format(area=AREA, line=LINE, machines=rows)
+    config = folder / "plant.toml"
+    config.write_text(text, encoding="utf-8")
+    return config
