@@ -9,7 +9,15 @@ from typing import Final
 
 from broker_bridge.simulate import AREA, LINE, SITE
 
-_MAPPINGS: Final = resources.files("broker_bridge.demo") / "mappings"
+_MAPPINGS: Final = {
+    "spi": ("broker_bridge.adapters.logs", "samples/paste_inspection.toml"),
+    "aoi": ("broker_bridge.adapters.logs", "samples/optical_inspection.toml"),
+    "review": ("broker_bridge.demo", "mappings/review.toml"),
+}
+"""Station -> package and file of the mapping that understands its result files."""
+
+_BOARD_BY_BOARD: Final = ("TEST",)
+"""Stations that handle single boards: what their scanners read is a board's serial, elsewhere a panel's."""
 
 _HEAD: Final = """\
 # The invented plant "Harbour Works": written by `broker-bridge demo`.
@@ -44,24 +52,17 @@ _TRANSFER: Final = """
 # Machines that tell over the vertical channel of IPC-HERMES-9852 what came and went.
 [[adapters]]
 kind = "transfer"
-name = "transfer"
+name = "transfer-{labels}s"
 area = "{area}"
 line = "{line}"
 zone = "Europe/Lisbon"
-labels = "panel"
+labels = "{labels}"
 # The demo catches up with its past first: the machines' stamps are hours old then.
 clock_tolerance_s = 86400
 machines = [
 {machines}
 ]
 """
-
-
-def mapped_stations() -> list[str]:
-    """The stations whose result files a mapping understands."""
-    return sorted(
-        entry.name.removesuffix(".toml") for entry in _MAPPINGS.iterdir() if entry.name.endswith(".toml")
-    )
 
 
 def write_plant(folder: Path, machines: Path, ports: Mapping[str, int]) -> Path:
@@ -71,16 +72,18 @@ def write_plant(folder: Path, machines: Path, ports: Mapping[str, int]) -> Path:
     """
     (folder / "mappings").mkdir(parents=True, exist_ok=True)
     text = _HEAD.format(site=SITE, line=LINE)
-    for station in mapped_stations():
-        with resources.as_file(_MAPPINGS / f"{station}.toml") as mapping:
+    for station, (package, name) in _MAPPINGS.items():
+        with resources.as_file(resources.files(package) / name) as mapping:
             shutil.copyfile(mapping, folder / "mappings" / f"{station}.toml")
         where = json.dumps(str(machines / station))
         text += _FILES.format(station=station, area=AREA, line=LINE, folder=where)
-    rows = "\n".join(
-        f'    {{ station = "{station.lower()}", host = "127.0.0.1", port = {port} }},'
-        for station, port in ports.items()
-    )
-    text += _TRANSFER.format(area=AREA, line=LINE, machines=rows)
+    for labels, alone in (("panel", False), ("board", True)):
+        rows = [
+            f'    {{ station = "{station.lower()}", host = "127.0.0.1", port = {port} }},'
+            for station, port in ports.items()
+            if (station in _BOARD_BY_BOARD) == alone
+        ]
+        text += _TRANSFER.format(area=AREA, line=LINE, labels=labels, machines="\n".join(rows))
     config = folder / "plant.toml"
     config.write_text(text, encoding="utf-8")
     return config

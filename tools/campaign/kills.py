@@ -327,7 +327,9 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as scratch:
         folder = args.keep or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
-        mapping = Path(__file__).resolve().parents[2] / "broker_bridge/demo/mappings/spi.toml"
+        mapping = (
+            Path(__file__).resolve().parents[2] / "broker_bridge/adapters/logs/samples/paste_inspection.toml"
+        )
         outcome = campaign(
             folder, mapping, paste_files(args.files, args.seed), kills=args.kills, seed=args.seed
         )
