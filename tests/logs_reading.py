@@ -1,5 +1,9 @@
 """Mapping files in a few lines, and what they make of a few bytes."""
 
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -91,3 +95,20 @@ def rejected(text: str | Compiled, data: bytes | str, name: str = "file.csv") ->
     data_ = only(text, data, name)
     assert isinstance(data_, SourceRejected), data_
     return data_
+
+
+async def until(condition: Callable[[], object], task: "asyncio.Task[None]", seconds: float = 20.0) -> None:
+    """Wait until the condition holds. Fails with the task's error, or when the time is over."""
+    deadline = time.monotonic() + seconds
+    while not condition():
+        if task.done():
+            task.result()
+        assert time.monotonic() < deadline, "waited in vain"
+        await asyncio.sleep(0.004)
+
+
+async def ended(task: "asyncio.Task[None]") -> None:
+    """Cancel a task and wait for its end; raises what it died of."""
+    task.cancel()
+    with contextlib.suppress(asyncio.CancelledError):
+        await task

@@ -17,9 +17,9 @@ from broker_bridge.events.base import Data
 from broker_bridge.events.union import DATA_TYPES, explain
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Draft:
-    """An event's data before its origin is known."""
+    """An event's data before its origin is known. Treat as frozen; freezing doubles the price of making one."""
 
     rule: int
     type: type[Data]

@@ -16,7 +16,7 @@ from broker_bridge.events.base import Finite, Text
 class Section(BaseModel):
     """Base of all sections of a mapping file: frozen, unknown keys refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 def _pattern(text: str) -> str:

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from broker_bridge.adapters.logs.mapping.model import Block
-from broker_bridge.adapters.logs.mapping.scope import Getter, Names, Scope, selection
+from broker_bridge.adapters.logs.mapping.scope import Getter, Names, RowField, Scope, selection
 from broker_bridge.adapters.logs.mapping.values import FieldError
 from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts
 from broker_bridge.events.reading import Column
@@ -30,23 +30,27 @@ def block_builder(rule: Block, names: Names) -> Blocks:
         get, field = inside.find(reference)
         if field.type not in ("text", "integer", "number"):
             raise ValueError(f"{column} = {reference!r}: a {field.type} cannot be a column of a block")
-        packers.append((column, get, field.type != "text", field.unit))
+        packers.append((column, get, field.type, field.unit))
 
     def build(scope: Scope) -> dict[str, Any] | None:
         rows = select(scope)
         if not rows:
             return None
         scopes = [Scope(scope.group, row, scope, scope.flags) for row in rows]
-        columns = [_packed(column, get, numeric, unit, scopes) for column, get, numeric, unit in packers]
+        columns = [_packed(column, get, kind, unit, scopes) for column, get, kind, unit in packers]
         return {"pads": len(rows), "columns": columns, "block": block_hash(columns)}
 
     return build
 
 
-def _packed(name: str, get: Getter, numeric: bool, unit: str | None, scopes: Sequence[Scope]) -> Column:
-    values: list[Any] = [get(scope) for scope in scopes]
-    if numeric and any(abs(value) > _EXACT for value in values if value is not None):
+def _packed(name: str, get: Getter, kind: str, unit: str | None, scopes: Sequence[Scope]) -> Column:
+    values: list[Any]
+    if isinstance(get, RowField):
+        values = [scope.row.values.get(get.name) for scope in scopes]  # type: ignore[union-attr]
+    else:
+        values = [get(scope) for scope in scopes]
+    if kind == "integer" and any(abs(value) > _EXACT for value in values if value is not None):
         raise FieldError(
             f"column {name} holds numbers beyond 2^53, which a block cannot keep exactly", "", None, "range"
         )
-    return pack_numbers(name, values, unit) if numeric else pack_texts(name, values)
+    return pack_numbers(name, values, unit) if kind != "text" else pack_texts(name, values)

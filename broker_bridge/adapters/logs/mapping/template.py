@@ -15,7 +15,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from broker_bridge.adapters.logs.mapping.load import Source, Step
 from broker_bridge.adapters.logs.mapping.model import CountRule, FirstRule, JoinRule, ListRule, MappingFile
-from broker_bridge.adapters.logs.mapping.scope import Getter, Names, Scope, selection
+from broker_bridge.adapters.logs.mapping.scope import Getter, Names, RowField, Scope, selection
 from broker_bridge.adapters.logs.mapping.times import TimeValue
 from broker_bridge.events.base import Board, Identifier, Part
 from broker_bridge.events.base import Program as MachineProgram
@@ -266,9 +266,19 @@ def _object_builder(
     if not builders:
         return lambda scope: dict(constants)
 
+    direct = [(key, build.name) for key, build in builders if isinstance(build, RowField) and key != vital]
+    builders = [(key, build) for key, build in builders if not isinstance(build, RowField) or key == vital]
+
     def build(scope: Scope) -> Any:
         data = dict(constants)
         said = False
+        if direct:
+            values = scope.row.values  # type: ignore[union-attr] # a field of it is used here
+            for key, name in direct:
+                value = values.get(name)
+                if value is not None:
+                    data[key] = value
+                    said = True
         for key, build_value in builders:
             value = build_value(scope)
             if value is not None:

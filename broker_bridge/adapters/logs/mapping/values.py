@@ -2,8 +2,9 @@
 
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from decimal import Decimal
-from typing import Final
+from typing import Final, TypeAlias
 
 import re2
 
@@ -35,10 +36,31 @@ class _Fault(ValueError):
     def __init__(self, reason: str, code: str = "field") -> None:
         super().__init__(reason)
         self.code = code
+        self.text: str | None = None
 
 
-Take = Callable[[Mapping[str, Value]], str | None]
 Convert = Callable[[str], Typed | None]
+Source: TypeAlias = "Value | tuple[Value, ...]"
+"""What stands in a field's column, or in its columns."""
+
+_REMEMBERED: Final = 4096
+_LONGEST_REMEMBERED: Final = 200
+
+
+class _Column(dict[Source, Typed | None]):
+    """A field's conversion that remembers: in a file the same few texts come again and again."""
+
+    def __init__(self, convert: Callable[[Source], Typed | None]) -> None:
+        super().__init__()
+        self._convert = convert
+
+    def __missing__(self, source: Source) -> Typed | None:
+        value = self._convert(source)
+        if len(self) >= _REMEMBERED:
+            self.clear()
+        if not isinstance(source, str) or len(source) <= _LONGEST_REMEMBERED:
+            self[source] = value
+        return value
 
 
 def row_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callable[[NativeRecord], Values]:
@@ -46,39 +68,54 @@ def row_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callable
 
     It raises FieldError, naming line, column, value and reason, for the first value that is not as stated.
     """
-    readers = [(name, rule, _taker(name, rule), _converter(rule, mapping)) for name, rule in rules.items()]
+    simple = [
+        (name, _columns(name, rule)[0], _Column(_whole(rule, mapping)))
+        for name, rule in rules.items()
+        if len(rule.columns) < 2
+    ]
+    joined = [
+        (name, rule.columns, _Column(_whole(rule, mapping)))
+        for name, rule in rules.items()
+        if len(rule.columns) > 1
+    ]
     required = [name for name, rule in rules.items() if rule.required]
 
     def read(record: NativeRecord) -> Values:
         fields = record.fields
         values: Values = {}
-        name, text = "", None
+        name, column = "", ""
         try:
-            for name, _, take, convert in readers:
-                text = take(fields)
-                if text is not None:
-                    value = convert(text)
-                    if value is not None:
-                        values[name] = value
+            for name, column, converted in simple:
+                value = converted[fields[column]]
+                if value is not None:
+                    values[name] = value
+            for name, columns, converted in joined:
+                column = columns[0]
+                value = converted[tuple([fields[each] for each in columns])]
+                if value is not None:
+                    values[name] = value
         except KeyError as error:
             if not record.columns or error.args[0] in record.columns:
-                return _sparse(record)
+                return read(_padded(record))
             raise _column_missing(record, name, error.args[0]) from None
         except _Fault as fault:
-            raise _field_error(record, name, rules[name], text, fault) from None
+            raise _field_error(record, name, column, fault) from None
+        except TypeError:
+            # What cannot be a key of a dictionary is a list or an object.
+            raise _field_error(
+                record, name, column, _Fault("is not one text but several", "nested")
+            ) from None
         for name in required:
             if name not in values:
                 place = record.place(_columns(name, rules[name])[0])
                 raise FieldError(f"{name} is absent, but required", place, None, "required")
         return values
 
-    def _sparse(record: NativeRecord) -> Values:
+    def _padded(record: NativeRecord) -> NativeRecord:
         # Blocks of pairs, nested records and short rows may lack a column: it is absent there.
-        padded = dict.fromkeys(columns)
-        padded.update(record.fields)
-        return read(NativeRecord(record.kind, record.position, record.end, record.line, record.raw, padded))
+        padded = dict.fromkeys(column for name, rule in rules.items() for column in _columns(name, rule))
+        return replace(record, fields={**padded, **record.fields}, columns=())
 
-    columns = [column for name, rule in rules.items() for column in _columns(name, rule)]
     return read
 
 
@@ -95,54 +132,40 @@ def _column_missing(record: NativeRecord, name: str, column: str) -> FieldError:
     )
 
 
-def _field_error(
-    record: NativeRecord, name: str, rule: FieldRule, text: str | None, fault: _Fault
-) -> FieldError:
-    column = _columns(name, rule)[0]
-    found = text if text is not None else repr(record.fields.get(column))
+def _field_error(record: NativeRecord, name: str, column: str, fault: _Fault) -> FieldError:
+    found = fault.text if fault.text is not None else str(record.fields.get(column))
     return FieldError(f"{name}: {found[:80]!r} {fault}", record.place(column), found, fault.code)
 
 
-def _taker(name: str, rule: FieldRule) -> Take:
-    columns, trim, absent = _columns(name, rule), rule.trim, frozenset(rule.absent)
-    if len(columns) > 1:
-        return _joining_taker(columns, rule)
-    column = columns[0]
-
-    def take(fields: Mapping[str, Value]) -> str | None:
-        text = fields[column]
-        if text is None:
-            return None
-        if not isinstance(text, str):
-            raise _Fault(f"is {'a list' if isinstance(text, list) else 'an object'}, not one text", "nested")
-        if trim:
-            text = text.strip()
-        return None if text in absent else text
-
-    return take
-
-
-def _joining_taker(columns: tuple[str, ...], rule: FieldRule) -> Take:
+def _whole(rule: FieldRule, mapping: MappingFile) -> Callable[[Source], Typed | None]:
+    """The whole way from what stands in the columns to the typed value."""
     trim, absent, sign = rule.trim, frozenset(rule.absent), rule.join
+    convert = _converter(rule, mapping)
 
-    def take(fields: Mapping[str, Value]) -> str | None:
+    def whole(source: Source) -> Typed | None:
         parts = []
-        for column in columns:
-            part = fields[column]
+        for part in source if isinstance(source, tuple) else (source,):
             if part is None:
                 return None
             if not isinstance(part, str):
-                raise _Fault(f"holds more than one text in {column!r}", "nested")
+                raise _Fault("is not one text but several", "nested")
             part = part.strip() if trim else part
             if part in absent:
                 return None
             parts.append(part)
-        return sign.join(parts)
+        text = sign.join(parts)
+        if convert is None:
+            return text
+        try:
+            return convert(text)
+        except _Fault as fault:
+            fault.text = text
+            raise
 
-    return take
+    return whole
 
 
-def _converter(rule: FieldRule, mapping: MappingFile) -> Convert:
+def _converter(rule: FieldRule, mapping: MappingFile) -> Convert | None:
     steps: list[Convert] = []
     if rule.match is not None:
         steps.append(_matcher(rule.match))
@@ -156,16 +179,8 @@ def _converter(rule: FieldRule, mapping: MappingFile) -> Convert:
     if typed is not None:
         steps.append(typed)
     if not steps:
-        return _storable
-    if rule.type == "text":
-        steps.insert(0, _storable)
+        return None
     return steps[0] if len(steps) == 1 else _chained(steps)
-
-
-def _storable(text: str) -> str:
-    if len(text) > 8192:
-        raise _Fault(f"is {len(text)} characters long; at most 8192 are taken", "oversize")
-    return text
 
 
 def _chained(steps: list[Convert]) -> Convert:
@@ -212,11 +227,11 @@ def _absenter(absent: frozenset[str]) -> Convert:
 
 
 def _translator(table: Table, name: str) -> Convert:
-    fold = str.casefold if table.case == "ignore" else str
-    words = {fold(word): meaning for word, meaning in table.values.items()}
+    fold = table.case == "ignore"
+    words = {word.casefold() if fold else word: meaning for word, meaning in table.values.items()}
 
     def translate(text: str) -> str | None:
-        meaning = words.get(fold(text))
+        meaning = words.get(text.casefold() if fold else text)
         if meaning is not None:
             return meaning or None
         if table.otherwise == "keep":

@@ -32,6 +32,7 @@ class DelimitedReader:
             for rows in settings.records
             if rows.header and rows.columns and rows.heading is None and not rows.after_blank
         }
+        self._first_columns = frozenset(columns[0] for columns in self._header_lines)
         self._following = dict(zip(settings.records, settings.records[1:], strict=False))
         self._preamble = settings.preamble
         self._put_back: list[Line | Refused] = []
@@ -205,9 +206,9 @@ class DelimitedReader:
         if self._tags:
             self._tagged_row(line, raw, cells)
             return
-        if self._header_lines:
-            stripped = tuple(cell.strip() for cell in cells)
-            if (rows := self._header_lines.get(stripped)) is not None:
+        if cells and cells[0].strip() in self._first_columns:
+            rows = self._header_lines.get(tuple(cell.strip() for cell in cells))
+            if rows is not None:
                 self._begin(rows)
         if self._blank:
             self._blank = False

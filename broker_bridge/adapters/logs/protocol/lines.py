@@ -9,6 +9,7 @@ while only its beginning is kept in memory.
 import codecs
 import hashlib
 import re
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from broker_bridge.adapters.logs.protocol.record import END, NEED_DATA, Refused, Signal, digest_of
@@ -66,7 +67,7 @@ class Lines:
         )
         self.terminator = b"" if encoding == "utf-16" else line_end.encode(encoding)
         self._missing_mark = False
-        self._waiting: list[bytes] = []  # whole lines, last first
+        self._waiting: list[tuple[bytes, str | None]] = []  # whole lines and their texts, last first
         self._tail = bytearray()
         self._searched = 0
         self._over: _Oversize | None = None
@@ -95,7 +96,7 @@ class Lines:
         if self._over is not None and self._over.complete:
             return self._refuse_oversize()  # it began when nothing waited: it comes first
         if self._waiting:
-            return self._line(self._waiting.pop(), terminated=True)
+            return self._line(*self._waiting.pop(), terminated=True)
         if not self._ended:
             return NEED_DATA
         if self._over is not None:
@@ -103,7 +104,7 @@ class Lines:
         if self._tail:
             raw = bytes(self._tail)
             self._tail.clear()
-            return self._line(raw, terminated=False)
+            return self._line(raw, None, terminated=False)
         return END
 
     @property
@@ -178,12 +179,23 @@ class Lines:
         self._keep(pieces)
 
     def _keep(self, pieces: list[bytes]) -> None:
-        if self._waiting:
-            self._waiting = [*reversed(pieces), *self._waiting]
-        else:
-            pieces.reverse()
-            self._waiting = pieces
+        lines = list(zip(pieces, self._texts(pieces), strict=True))
+        lines.reverse()
+        self._waiting = [*lines, *self._waiting] if self._waiting else lines
         self._check_tail()
+
+    def _texts(self, pieces: list[bytes]) -> Sequence[str | None]:
+        """The texts of whole lines, decoded at once: a call for each costs more than its bytes do.
+
+        None each where one of them cannot be decoded: then each is decoded for itself.
+        """
+        unknown = [None] * len(pieces)
+        try:
+            texts = b"".join(pieces).decode(self._encoding).split(self._line_end)
+        except UnicodeDecodeError:
+            return unknown
+        texts.pop()
+        return texts if len(texts) == len(pieces) else unknown
 
     def _check_tail(self) -> None:
         if len(self._tail) > self._limit and not self._waiting and self._over is None:
@@ -191,7 +203,7 @@ class Lines:
             self._tail = bytearray()
             self._searched = 0
 
-    def _line(self, raw: bytes, terminated: bool) -> Line | Refused:
+    def _line(self, raw: bytes, text: str | None, terminated: bool) -> Line | Refused:
         position, number = self._position, self._number
         self._position += len(raw)
         self._number += 1
@@ -205,12 +217,13 @@ class Lines:
                 reason="the content is said to be utf-16 but begins without a byte order mark;"
                 " state utf-16-le or utf-16-be",
             )  # fmt: skip
-        try:
-            text = raw.decode(self._encoding)
-        except UnicodeDecodeError as error:
-            return self._undecodable(position, number, raw, error)
-        if terminated:
-            text = text[: -len(self._line_end)]
+        if text is None:
+            try:
+                text = raw.decode(self._encoding)
+            except UnicodeDecodeError as error:
+                return self._undecodable(position, number, raw, error)
+            if terminated:
+                text = text[: -len(self._line_end)]
         if self._line_end == "\n" and text.endswith("\r"):
             text = text[:-1]
         if "\x00" in text:

@@ -25,7 +25,7 @@ Column = Annotated[str, Field(min_length=1, max_length=200)]
 class Settings(BaseModel):
     """Base of reader settings: frozen, unknown keys refused."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class TextSettings(Settings):

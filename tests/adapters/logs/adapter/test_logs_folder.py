@@ -7,7 +7,6 @@ import gzip
 import os
 import shutil
 import stat
-import time
 from collections.abc import AsyncIterator, Callable, Coroutine
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from typing import Any
 import pytest
 import zstandard
 from fakes import MemorySourceWriter
-from logs_reading import rows
+from logs_reading import ended, rows, until
 
 from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.logs.adapter import FolderAdapter
@@ -23,7 +22,6 @@ from broker_bridge.config import FilesAdapter
 from broker_bridge.errors import ConfigError
 
 LINE = "2026-03-02 06:00:00;{};OK\n"
-DEADLINE_S = 20.0
 
 
 def content(*codes: str) -> bytes:
@@ -62,17 +60,10 @@ class Plant:
         try:
             yield task
         finally:
-            task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await task
+            await ended(task)
 
     async def until(self, task: "asyncio.Task[None]", condition: Callable[[], object]) -> None:
-        deadline = time.monotonic() + DEADLINE_S
-        while not condition():
-            if task.done():
-                task.result()
-            assert time.monotonic() < deadline, (self.writer.counters, self.writer.reports[-5:], self.codes)
-            await asyncio.sleep(0.005)
+        await until(condition, task)
 
     async def looks(self, task: "asyncio.Task[None]", polls: int = 4) -> None:
         """Wait until the folder has been looked at so many times more."""
@@ -509,9 +500,7 @@ async def test_hazard_38_names_of_any_bytes_are_no_identity(plant: Plant) -> Non
     for number, name in enumerate(
         [b"\xff\xfe.csv", "é.csv".encode(), "e\u0301.csv".encode(), b"A.CSV", b"a.csv "]
     ):
-        file = os.path.join(os.fsencode(plant.drop), name)
-        with open(file, "wb") as out:
-            out.write(content(f"N{number}"))
+        (plant.drop / os.fsdecode(name)).write_bytes(content(f"N{number}"))
     async with plant.running(after="delete") as task:
         await plant.until(task, lambda: not list(plant.drop.iterdir()))
     assert sorted(filter(None, plant.codes)) == [f"N{number}" for number in range(5)]

@@ -1,14 +1,13 @@
 """Killed at any call of the outbox, before or after it has kept what it was given: events equal a clean run's."""
 
 import asyncio
-import contextlib
 import gzip
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pytest
 from fakes import MemorySourceWriter
-from logs_reading import rows
+from logs_reading import ended, rows, until
 
 from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.logs.adapter import FolderAdapter
@@ -77,12 +76,8 @@ async def run(folder: Path, mapping: Path, writer: MemorySourceWriter) -> None:
         after="delete",
     )
     task = asyncio.create_task(FolderAdapter(config).run(writer))
-    async with asyncio.timeout(20):
-        while list(folder.iterdir()) and not task.done():
-            await asyncio.sleep(0.002)
-    task.cancel()
-    with contextlib.suppress(asyncio.CancelledError):
-        await task
+    await until(lambda: not list(folder.iterdir()), task)
+    await ended(task)
 
 
 def run_or_die(folder: Path, mapping: Path, writer: MortalWriter) -> bool:

@@ -1,5 +1,6 @@
 """From bytes to takings: any bytes, any encoding, any size; nothing but takings comes out."""
 
+import contextlib
 import gzip
 import hashlib
 import tracemalloc
@@ -157,10 +158,8 @@ def test_compressed_content_that_ends_early_or_is_damaged_is_unfinished(pack: An
 
 @given(st.binary(max_size=60), st.sampled_from([b"", b"\x1f\x8b\x08", b"\x28\xb5\x2f\xfd"]))
 def test_any_bytes_unpack_or_say_why_not(data: bytes, magic: bytes) -> None:
-    try:
+    with contextlib.suppress(ContentTooLarge, Unfinished):
         decompressed(magic + data, 10**6)
-    except (ContentTooLarge, Unfinished):
-        pass
 
 
 def test_names_lose_their_compression() -> None:

@@ -1,13 +1,12 @@
 """Reading again with a mended mapping: what is replaced, what is retracted, what is refused."""
 
 import asyncio
-import contextlib
 from pathlib import Path
 from typing import Any
 
 import pytest
 from fakes import MemorySourceWriter
-from logs_reading import mapping, rows
+from logs_reading import ended, mapping, rows, until
 
 from broker_bridge.adapters.base import Request
 from broker_bridge.adapters.logs.adapter import FolderAdapter
@@ -40,22 +39,14 @@ class Plant:
 
     async def run_until_idle(self) -> None:
         task = asyncio.create_task(FolderAdapter(self.config()).run(self.writer))
-        async with asyncio.timeout(20):
-            looks = self.writer.looks
-            while self.writer.looks < looks + 6 and not task.done():
-                await asyncio.sleep(0.005)
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
+        looks = self.writer.looks + 6
+        await until(lambda: self.writer.looks >= looks, task)
+        await ended(task)
 
     async def run_until_waiting(self) -> None:
         task = asyncio.create_task(FolderAdapter(self.config()).run(self.writer))
-        async with asyncio.timeout(20):
-            while self.writer.condition != "waiting" and not task.done():
-                await asyncio.sleep(0.005)
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
+        await until(lambda: self.writer.condition == "waiting", task)
+        await ended(task)
 
     def read(self, toml: str) -> None:
         self.mapping.write_text(toml)
