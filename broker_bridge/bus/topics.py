@@ -16,6 +16,9 @@ from typing import Final, NamedTuple
 VERSION: Final = "v1"
 NONE: Final = "_"
 
+_KNOWN: Final = 10_000
+"""Topics remembered with what they say: a plant speaks on far fewer, and every message asks."""
+
 _NAME = r"[a-z0-9][a-z0-9-]{0,62}"
 _STATION = re.compile(rf"\A{_NAME}\Z", re.ASCII)
 _SOURCE = re.compile(rf"\A/({_NAME})/({_NAME})/({_NAME})/({_NAME})\Z", re.ASCII)
@@ -37,6 +40,7 @@ class Topics:
 
     def __init__(self, root: str) -> None:
         self.root = root
+        self._known: dict[str, Address | None] = {}
         self._address = re.compile(
             rf"\A{re.escape(root)}/{VERSION}/({_NAME})/({_NAME}|_)/({_NAME}|_)/({_NAME}|_)/({_NAME})"
             r"/(event|batch|state|receipt)((?:/[a-z0-9_-]+)*)\Z",
@@ -79,6 +83,13 @@ class Topics:
 
     def read(self, topic: str) -> Address | None:
         """What a topic name says, None if it is none of ours."""
+        if topic not in self._known:
+            if len(self._known) >= _KNOWN:
+                self._known.clear()
+            self._known[topic] = self._read(topic)
+        return self._known[topic]
+
+    def _read(self, topic: str) -> Address | None:
         match = self._address.match(topic)
         if match is None:
             return None

@@ -78,7 +78,7 @@ def _contradiction(address: Address, event: Event) -> str | None:
         return f"the event says it is from {event.source}, its topic belongs to {address.source}"
     if address.kind == "batch":
         return None
-    if ".".join(address.rest) != event.type:
+    if event.type.split(".") != list(address.rest):
         return f"the event is a {event.type}, its topic is for {'.'.join(address.rest)}"
     if event.data.station != address.station:
         return f"the event is about station {event.data.station}, its topic about {address.station}"
