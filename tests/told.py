@@ -151,7 +151,12 @@ def verdict(designator: str, word: str, **more: Any) -> dict[str, Any]:
 
 def arrivals(facts: Iterable[Fact]) -> list[Arrival]:
     """The same facts as events on their way to a record."""
-    return [_arrival(fact, place) for place, fact in enumerate(facts, 1)]
+    given: dict[str, int] = {}
+    result = []
+    for fact in facts:
+        given[fact.source] = given.get(fact.source, 0) + 1
+        result.append(_arrival(fact, given[fact.source]))
+    return result
 
 
 async def record(store: StoreWriter, facts: Iterable[Fact]) -> None:

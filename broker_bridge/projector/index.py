@@ -223,6 +223,7 @@ class _Walk:
         if name.kind in UNITS:
             self._thing([name], [], name.kind)
         else:
+            self._take(name, None)  # it may be a panel's
             self._things(self._thing([name], [], None))
 
     def _things(self, names: set[_Name]) -> None:
@@ -272,8 +273,8 @@ class _Walk:
                 else:
                     others.add(other)
         if own == "panel":
-            for name in start:
-                self._take(name, None)
+            for frame in {frame for name in start for frame in self._frames(name)}:
+                self._take(frame, None)
         self._wholes(wholes | {other for other in others if _above(other.kind, own)}, depth)
         return others
 

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Iterable, Sequence
 from typing import Final, NamedTuple
 
-from broker_bridge.errors import Ambiguous, NotFound
+from broker_bridge.errors import Ambiguous, NotFound, UsageError
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector.index import Related
 from broker_bridge.queries.record import Record
@@ -14,6 +14,7 @@ from broker_bridge.trace.mentions import Knot, Slot
 from broker_bridge.trace.revisions import RawRecord, holding_revision, raw_record, set_size
 from broker_bridge.trace.statements import PLACEHOLDERS, is_placeholder
 
+_POSITIONS: Final = 9999
 _SIMILAR: Final = 8
 """Identifiers that are offered where the one asked for is not known."""
 
@@ -30,10 +31,11 @@ def board(
     """The history of what an identifier names, as of a commit (the newest by default).
 
     `kind` narrows it to one kind of identifier; with `position` it is the panel's, and the board at that position
-    is meant. Raises NotFound when it names nothing, saying what the record covers; Ambiguous with the candidates
-    when it names several things: one of them has to be asked for.
+    is meant. Raises UsageError for what can be neither; NotFound when it names nothing, saying what the record
+    covers; Ambiguous with the candidates when it names several things: one of them has to be asked for.
     """
     as_of = record.as_of(at)
+    _check(identifier, position)
     if is_placeholder(identifier, placeholders):
         raise NotFound(f"{identifier!r} stands where an identifier should be; it names no board")
     nodes = [node for node in record.index.nodes(identifier, as_of.number) if kind in (None, node.kind)]
@@ -50,6 +52,15 @@ def board(
     if not one.whole:
         (one,) = _find(record, key, as_of, placeholders)
     return _history(record, one, as_of, placeholders)
+
+
+def _check(identifier: str, position: int | None) -> None:
+    try:
+        identifier.encode()
+    except UnicodeEncodeError:
+        raise UsageError(f"{identifier!r} is no text: it holds bytes that are not UTF-8") from None
+    if position is not None and not 1 <= position <= _POSITIONS:
+        raise UsageError(f"position {position} is none: positions go from 1 to {_POSITIONS}")
 
 
 class _Found(NamedTuple):

@@ -42,6 +42,8 @@ class Record:
         cursor = self.index.cursor()
         number = cursor.number
         if commit is not None and commit != cursor.commit:
+            if not 0 <= commit < 2**63:
+                raise NotFound(f"there is no commit {commit}; the last is {cursor.commit}")
             number = self.reader.last_number(commit)
             if commit > cursor.commit:
                 raise NotFound(
@@ -103,7 +105,7 @@ def path_of(url: str) -> Path:
 def _held(index: Path) -> Index | None:
     try:
         return Index(index)
-    except NotFound:
+    except (NotFound, StoreUnavailable):
         return None
 
 

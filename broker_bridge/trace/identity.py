@@ -60,7 +60,7 @@ class Thing:
         self._web = web
         self.names: frozenset[Knot] = _aliases(web, start)
         self.key: Knot = min(self.names, key=order)
-        self.unit = unit(self.key)
+        self.unit = unit(self.key) or ("panel" if self.key in web.parts else None)
         reach = _Reach(web, self.names, self.unit)
         self.claims: dict[Knot, Claim] = {
             knot: _claim(web, self.names, reach, knot) for knot in sorted(reach.levels, key=order)
@@ -185,13 +185,13 @@ def resolve(web: Web, asked: Knot) -> list[Thing]:
         return []
     if isinstance(asked, Node) and asked.kind in UNITS:
         return [Thing(web, asked)]
-    reach = _Reach(web, frozenset({asked}), None)
+    reach = _Reach(web, frozenset({asked}), unit(asked))
     things: list[Thing] = []
     for node in sorted(reach.others, key=order):
         if not any(node in thing.names for thing in things):
             things.append(Thing(web, node))
     if isinstance(asked, Slot):
-        things = [thing for thing in things if thing.unit != "panel"]
+        return [thing for thing in things if thing.unit != "panel"] or [Thing(web, asked)]
     if not things:
         things = [Thing(web, slot) for slot in sorted(reach.levels, key=order) if isinstance(slot, Slot)]
     return things or [Thing(web, asked)]

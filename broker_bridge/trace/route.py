@@ -6,7 +6,7 @@ been carried past, or the machine may have been silent.
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.gaps import EVER, NEVER, Gap
@@ -105,10 +105,17 @@ def _silent(declaration: Statement, visits: Sequence[Visit], known: Sequence[Gap
 def _cause(
     station: str, start: datetime | None, end: datetime | None, known: Sequence[Gap]
 ) -> tuple[str, tuple[Evidence, ...]]:
-    for gap in known:
-        here = gap.where == station or gap.where.startswith("/")
-        if here and (gap.from_ or EVER) <= (end or NEVER) and (gap.to or NEVER) >= (start or EVER):
-            return (
-                "inside a stated gap" if gap.kind == "stated" else "beside a rejected record"
-            ), gap.evidence
+    """The likely cause: what is missing of that very station, else of a source that does not say of which."""
+    meanwhile = [
+        gap for gap in known if (gap.from_ or EVER) <= (end or NEVER) and (gap.to or NEVER) >= (start or EVER)
+    ]
+    for gap in meanwhile:
+        if gap.where == station:
+            return _CAUSES[gap.kind], gap.evidence
+    for gap in meanwhile:
+        if gap.where == gap.source:
+            return f"maybe {_CAUSES[gap.kind]}", gap.evidence
     return "unknown", ()
+
+
+_CAUSES: Final = {"stated": "inside a stated gap", "rejected": "beside a rejected record"}

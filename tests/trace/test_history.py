@@ -2,12 +2,12 @@
 
 import json
 import random
-from datetime import timedelta
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
+from lives import lives, named
 from strategies import events
 from told import AS_OF, Told, at, board, call, history_of, panel, verdict
 
@@ -15,7 +15,7 @@ from broker_bridge.events.fact import Fact
 from broker_bridge.events.ids import EventId
 from broker_bridge.events.union import EVENT_TYPES, dump_event
 from broker_bridge.trace.history import history, subjects
-from broker_bridge.trace.mentions import Knot, Node, Slot, mentions
+from broker_bridge.trace.mentions import Node, Slot
 from broker_bridge.trace.plain import plain
 from broker_bridge.trace.revisions import holding
 from broker_bridge.trace.schema import history_schema
@@ -208,77 +208,6 @@ def test_every_statement_has_evidence_and_every_doubt_a_reason() -> None:
 
 # -- the same facts in any order, any numbering, any repetition -------------------------------------------
 
-_NAMES = ("A", "B", "transfer=T", "transfer=U", "customer_serial=C", "NOREAD")
-_boards = st.builds(
-    lambda names, whole, position, how: board(
-        *names, panel="P" if position or whole else None, position=position, how=how
-    ),
-    st.lists(st.sampled_from(_NAMES), max_size=2, unique=True),
-    st.booleans(),
-    st.sampled_from([None, 1, 2]),
-    st.sampled_from(["read", "passed_on", "assumed"]),
-)
-_panels = st.sampled_from([panel("P"), panel("P", "transfer=V"), panel("transfer=V")])
-_things = st.one_of(_boards, _boards, _panels)
-_clocks = st.integers(0, 40).map(lambda step: at("10:00:00") + timedelta(seconds=30 * step))
-_stations = st.sampled_from(["print", "spi", "aoi", "desk"])
-
-
-@st.composite
-def lives(draw: st.DrawFn) -> list[Fact]:
-    """Facts about a few boards that share, mix up and lose their names."""
-    told = Told()
-    for _ in range(draw(st.integers(1, 12))):
-        time, thing, station = draw(_clocks), draw(_things), draw(_stations)
-        match draw(st.integers(0, 8)):
-            case 0:
-                told.say("board.arrived", time, thing, station=station, how="transferred")
-            case 1:
-                told.say("board.departed", time, thing, station=station, how="transferred", source="transfer")
-            case 2 | 3:
-                told.say(
-                    "inspection.completed", time, thing, station=station, method="optical", started=time,
-                    outcome=draw(st.sampled_from(["passed", "failed", "unknown"])), calls=[call("R1")],
-                )  # fmt: skip
-            case 4:
-                told.say(
-                    "inspection.reviewed", time, thing, station="desk", inspected_at=station,
-                    verdicts=[verdict("R1", draw(st.sampled_from(["confirmed", "false_call"])))],
-                )  # fmt: skip
-            case 5:
-                told.say("board.identified", time, thing, station=station)
-            case 6:
-                claim = draw(st.sampled_from(["same", "not_same", "note"]))
-                told.say(
-                    "board.asserted",
-                    time,
-                    thing,
-                    draw(_things),
-                    source="desk",
-                    claim=claim,
-                    who="op",
-                    why="so",
-                )
-            case 7:
-                told.say(
-                    draw(st.sampled_from(["board.separated", "board.joined"])), time, draw(_boards), station=station,
-                    parent=panel("P", position=1),
-                )  # fmt: skip
-            case 8:
-                told.say("source.gap", time, station=station, cause="away", start=time, end=time)
-    return told.facts
-
-
-def named(facts: list[Fact]) -> set[Knot]:
-    """Everything the facts name."""
-    found: set[Knot] = set()
-    for fact in facts:
-        for mention in mentions(fact):
-            found.update(name.node for name in mention.names)
-            if mention.panel and mention.position:
-                found.add(Slot(mention.panel.node, mention.position))
-    return found
-
 
 @settings(max_examples=40)
 @given(lives(), st.randoms(use_true_random=False))
@@ -290,7 +219,7 @@ def test_any_order_any_numbering_any_repetition_gives_the_same_history(
     other = [fact._replace(number=number) for fact, number in zip(facts, numbers, strict=True)]
     other += chance.sample(other, len(other) // 2)
     chance.shuffle(other)
-    for asked in sorted(named(facts), key=repr):
+    for asked in named(facts):
         one, two = subjects(holding(facts), asked), subjects(holding(other), asked)
         assert [history(subject, AS_OF) for subject in one] == [history(subject, AS_OF) for subject in two]
 
@@ -320,7 +249,7 @@ def test_no_fact_is_observed_about_two_boards(facts: list[Fact]) -> None:
 @given(st.lists(st.sampled_from(sorted(EVENT_TYPES)).flatmap(events), min_size=1, max_size=4))
 def test_nothing_legal_breaks_it(told: list[object]) -> None:
     facts = [_fact(number, event) for number, event in enumerate(told, 1)]
-    for asked in sorted(named(facts), key=repr):
+    for asked in named(facts):
         for subject in subjects(holding(facts), asked):
             VALIDATOR.validate(json.loads(json.dumps(plain(history(subject, AS_OF)))))
 

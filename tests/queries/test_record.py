@@ -1,0 +1,105 @@
+"""Opening a record: its index is brought up, or answers say as of when they are."""
+
+import asyncio
+import sqlite3
+from pathlib import Path
+
+import pytest
+from told import Told, board, record
+
+from broker_bridge.errors import NotFound, StoreUnavailable, UsageError
+from broker_bridge.events.fact import Fact
+from broker_bridge.projector.schema import index_path
+from broker_bridge.queries.boards import board as ask
+from broker_bridge.queries.record import open_record, path_of
+from broker_bridge.store.sqlite import SqliteStore
+
+
+def facts(*values: str) -> list[Fact]:
+    told = Told()
+    for value in values:
+        told.say("board.arrived", "10:00:00", board(value), station="aoi", how="unknown")
+    return told.facts
+
+
+def written(path: Path, told: list[Fact]) -> str:
+    async def write() -> None:
+        store = await SqliteStore.open(path, "plant")
+        try:
+            await record(store, told)
+        finally:
+            await store.close()
+
+    asyncio.run(write())
+    return f"sqlite:///{path}"
+
+
+def test_the_index_is_made_and_brought_up_without_being_asked(tmp_path: Path) -> None:
+    path = tmp_path / "record.db"
+    told: list[tuple[int, int]] = []
+    with open_record(written(path, facts("A")), lambda done, there: told.append((done, there))) as opened:
+        assert ask(opened, "A").as_of == ("plant", opened.reader.head().incarnation, 1, 1)
+    with open_record(written(path, facts("A", "B"))) as opened:
+        assert ask(opened, "B").as_of.commit == 2
+        assert opened.note is None
+    assert told == [(1, 1)]
+    index_path(path).unlink()
+    with open_record(f"sqlite:///{path}") as opened:
+        assert ask(opened, "B").as_of.commit == 2
+
+
+def test_held_by_another_it_answers_as_of_the_indexs_commit_and_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "record.db"
+    open_record(written(path, facts("A"))).close()
+    written(path, facts("A", "B"))
+    holder = sqlite3.connect(index_path(path), isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+    with open_record(f"sqlite:///{path}") as opened:
+        assert ask(opened, "A").as_of.commit == 1
+        assert "stands at commit 2, the index at 1" in (opened.note or "")
+        with pytest.raises(NotFound, match="commit 2 is not in the index yet"):
+            ask(opened, "A", at=2)
+        assert [source.missing for source in ask(opened, "A").completeness.sources] == [None]
+    holder.execute("ROLLBACK")
+    holder.close()
+
+
+def test_without_an_index_and_a_way_to_make_one_it_says_what_to_do(tmp_path: Path) -> None:
+    path = tmp_path / "record.db"
+    url = written(path, facts("A"))
+    index_path(path).mkdir()
+    with pytest.raises(StoreUnavailable, match="run the projector role"):
+        open_record(url)
+
+
+def test_index_of_another_record_is_not_believed(tmp_path: Path) -> None:
+    one, two = tmp_path / "one", tmp_path / "two"
+    one.mkdir(), two.mkdir()
+    open_record(written(one / "record.db", facts("A", "X"))).close()
+    written(two / "record.db", facts("B"))
+    index_path(one / "record.db").rename(index_path(two / "record.db"))
+    with open_record(f"sqlite:///{two / 'record.db'}") as opened:
+        assert ask(opened, "B").as_of.commit == 1
+        with pytest.raises(NotFound):
+            ask(opened, "A")
+
+
+def test_a_record_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(NotFound, match=r"no record at .*nothing\.db"):
+        open_record(f"sqlite:///{tmp_path / 'nothing.db'}")
+
+
+@pytest.mark.parametrize(
+    "url", ["", "record.db", "sqlite://record.db", "sqlite:///", "postgresql://x/y", "file:///x"]
+)
+def test_what_names_no_record(url: str) -> None:
+    with pytest.raises(UsageError, match="expected sqlite:///path"):
+        open_record(url)
+
+
+@pytest.mark.parametrize(
+    ("url", "path"),
+    [("sqlite:///a/b.db", "a/b.db"), ("sqlite:////a/b.db", "/a/b.db"), ("sqlite://///a/b.db", "/a/b.db")],
+)
+def test_relative_and_absolute(url: str, path: str) -> None:
+    assert path_of(url) == Path(path)
