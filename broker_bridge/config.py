@@ -45,7 +45,7 @@ Zone = Annotated[str, AfterValidator(_zone)]
 class Section(BaseModel):
     """Base of all sections."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True)
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class Plant(Section):
@@ -127,8 +127,6 @@ class FilesAdapter(_Adapter):
     """Polls in a row that size and time of a file must stay the same before it is read."""
     done_marker: str | None = None
     """Suffix of a marker file that says a file is complete, for instance .done."""
-    incomplete_after_s: Annotated[float, Field(gt=0)] = 600.0
-    """Seconds that a file without its stated end waits for it before it is read as it is, flagged."""
     incomplete_after_s: Annotated[float, Field(gt=0)] = 600.0
     """Seconds that a file without its stated end waits for it before it is read as it is, flagged."""
     after: Literal["leave", "delete", "move"] = "leave"

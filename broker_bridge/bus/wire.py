@@ -33,7 +33,7 @@ Range = tuple[Number, Number]
 
 
 class _Message(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="ignore", use_attribute_docstrings=True)
+    model_config = ConfigDict(frozen=True, extra="ignore")
 
 
 class EpochReceipt(_Message):

@@ -10,7 +10,8 @@ from pydantic import BaseModel
 from broker_bridge.bus.wire import EdgeState, Receipt, RecordState, SourceState
 from broker_bridge.events.union import DATA_TYPES
 from broker_bridge.schemas.asyncapi import asyncapi_document
-from broker_bridge.schemas.json_schema import data_file, data_schema, event_schema, model_schema
+from broker_bridge.schemas.json_schema import data_file, data_schema, event_schema, model_schema, view_schema
+from broker_bridge.trace.schema import history_schema
 
 Builder = Callable[[], dict[str, Any]]
 
@@ -29,6 +30,7 @@ FILES: Final[dict[str, Builder]] = {
         )
         for name, model in _MESSAGES.items()
     },
+    "history.json": partial(view_schema, history_schema, status="draft"),
     "event.json": event_schema,
     "asyncapi.json": asyncapi_document,
 }

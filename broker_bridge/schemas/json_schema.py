@@ -4,6 +4,7 @@ They say what a writer writes: absent fields are left out, never null. They stay
 a reader has to ignore them (schemas/CHANGES.md).
 """
 
+from collections.abc import Callable
 from typing import Any, Final, Literal
 
 from pydantic import BaseModel
@@ -12,6 +13,7 @@ from pydantic_core import core_schema
 
 from broker_bridge.events.envelope import Event
 from broker_bridge.events.union import DATA_TYPES, schema_uri
+from broker_bridge.schemas.docstrings import field_docstrings
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 Status = Literal["final", "draft"]
@@ -28,6 +30,9 @@ class _Published(GenerateJsonSchema):
     def model_schema(self, schema: core_schema.ModelSchema) -> JsonSchemaValue:
         published = super().model_schema(schema)
         published.pop("additionalProperties", None)
+        for name, text in field_docstrings(schema["cls"]).items():
+            if name in published.get("properties", {}):
+                published["properties"][name].setdefault("description", text)
         return published
 
     def field_title_should_be_set(self, schema: Any) -> bool:
@@ -38,6 +43,11 @@ def model_schema(model: type[BaseModel], *, title: str, uri: str, status: Status
     """The schema of one model, self-contained."""
     body = _one_line(model.model_json_schema(mode="serialization", schema_generator=_Published))
     return {**body, "$schema": DIALECT, "$id": uri, "title": title, "x-status": status}
+
+
+def view_schema(build: Callable[[], dict[str, Any]], *, status: Status) -> dict[str, Any]:
+    """The schema of an answer that a command gives as JSON, left open as those of events are."""
+    return {**_open(build()), "x-status": status}
 
 
 def data_schema(type_name: str) -> dict[str, Any]:
@@ -89,6 +99,18 @@ def typed(type_name: str, reference: str) -> dict[str, Any]:
             "data": {"$ref": reference},
         }
     }
+
+
+def _open(schema: Any) -> Any:
+    match schema:
+        case dict():
+            return {
+                key: _open(value) for key, value in schema.items() if key != "additionalProperties" or value
+            }
+        case list():
+            return [_open(value) for value in schema]
+        case _:
+            return schema
 
 
 def _one_line(schema: Any) -> Any:
