@@ -6,6 +6,7 @@ command start three times as slowly. Descriptions are only wanted where schemas 
 
 import ast
 import inspect
+from functools import cache
 from textwrap import dedent
 
 from pydantic import BaseModel
@@ -20,6 +21,7 @@ def field_docstrings(model: type[BaseModel]) -> dict[str, str]:
     return found
 
 
+@cache
 def _own(cls: type) -> dict[str, str]:
     try:
         (node,) = ast.parse(dedent(inspect.getsource(cls))).body
