@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from broker_bridge.errors import StoreUnavailable
+from broker_bridge.events.envelope import Event
 from broker_bridge.store.base import Progress
 from broker_bridge.store.rows import PROGRESS, progress_of
 
@@ -36,30 +37,29 @@ class Names:
     def __init__(self, connection: "aiosqlite.Connection") -> None:
         self._connection = connection
         self._sources: dict[str, int] = {}
-        self._types: dict[str, int] = {}
-        self._generations: dict[tuple[int, str], int] = {}
         self._last_generation = 0
+        self.types: dict[str, int] = {}
         self.epochs: dict[Key, Epoch] = {}
+        self.streams: dict[tuple[str, str], tuple[int, int, Key]] = {}
+        """Number of the source, number of the epoch, and its key, by the two as an envelope spells them."""
+        self.generations: dict[tuple[int, str], int] = {}
+        """Those met of late, by number of the source and name."""
 
     async def load(self) -> None:
         """Read again what is kept in memory."""
         self._sources = dict(await fetch(self._connection, "SELECT name, number FROM sources"))
-        self._types = dict(await fetch(self._connection, "SELECT name, number FROM types"))
-        self.epochs = {}
+        self.types = dict(await fetch(self._connection, "SELECT name, number FROM types"))
+        self.epochs, self.streams = {}, {}
         for number, *columns in await fetch(self._connection, PROGRESS):
             progress = progress_of(columns)
             self.epochs[progress.source, progress.epoch] = Epoch(number, progress)
-        self._generations = {}
+        self.generations = {}
         last = await fetch(self._connection, "SELECT coalesce(max(number), 0) FROM generations")
         self._last_generation = last[0][0]
 
     async def source(self, name: str) -> int:
         """The number of a source."""
         return self._sources.get(name) or await self._add("sources", self._sources, name)
-
-    async def type(self, name: str) -> int:
-        """The number of an event type."""
-        return self._types.get(name) or await self._add("types", self._types, name)
 
     async def epoch(self, source: str, epoch: int) -> Epoch:
         """An epoch of a source; a new one has no progress."""
@@ -88,30 +88,34 @@ class Names:
                 "UPDATE epochs SET contiguous = ?, above = ?, last = ?, closed = ? WHERE number = ?", rows
             )
 
-    async def generations(self, keys: Sequence[tuple[int, str]]) -> list[int]:
-        """The numbers of generations, each given as number of its source and name, in that order."""
-        known = self._generations
-        unknown = [key for key in dict.fromkeys(keys) if key not in known]
-        if unknown:
-            if len(known) > _GENERATIONS:
-                known.clear()
-                unknown = list(dict.fromkeys(keys))
+    async def learn(self, events: Sequence[Event]) -> None:
+        """See to it that `types`, `streams` and `generations` have what these events name."""
+        for kind in {event.type for event in events} - self.types.keys():
+            await self._add("types", self.types, kind)
+        for source, epoch in {(event.source, event.epoch) for event in events} - self.streams.keys():
+            number = (await self.epoch(source, int(epoch))).number
+            self.streams[source, epoch] = await self.source(source), number, (source, int(epoch))
+        keys = {
+            (self.streams[event.source, event.epoch][0], event.id.partition(".")[0]): None for event in events
+        }
+        if len(self.generations) > _GENERATIONS:
+            self.generations.clear()
+        if unknown := [key for key in keys if key not in self.generations]:
             await self._learn(unknown)
-        return [known[key] for key in keys]
 
-    async def _learn(self, unknown: list[tuple[int, str]]) -> None:
+    async def _learn(self, unknown: Sequence[tuple[int, str]]) -> None:
         for source, name, number in await fetch(
             self._connection,
             "SELECT source, name, number FROM json_each(?) AS wanted CROSS JOIN generations"
             " ON source = json_extract(wanted.value, '$[0]') AND name = json_extract(wanted.value, '$[1]')",
             (json.dumps(unknown),),
         ):
-            self._generations[source, name] = number
+            self.generations[source, name] = number
         rows = []
         for source, name in unknown:
-            if (source, name) not in self._generations:
+            if (source, name) not in self.generations:
                 self._last_generation += 1
-                self._generations[source, name] = self._last_generation
+                self.generations[source, name] = self._last_generation
                 rows.append((self._last_generation, source, name))
         if rows:
             await self._connection.executemany(

@@ -2,10 +2,13 @@
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
+from typing import Final
 
 from broker_bridge.events.envelope import Event
 from broker_bridge.events.source import SourceGap
 from broker_bridge.store.base import Progress, Range
+
+GAP: Final = SourceGap.TYPE
 
 
 def spans(numbers: Iterable[int]) -> list[Range]:

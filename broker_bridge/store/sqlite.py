@@ -10,7 +10,6 @@ import json
 import logging
 import sqlite3
 import time
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, NamedTuple
@@ -22,8 +21,8 @@ from broker_bridge.store.content import content
 from broker_bridge.store.instants import microseconds
 from broker_bridge.store.mark import Mark, MarkFile, mark_path
 from broker_bridge.store.names import Key, Names, fetch
-from broker_bridge.store.numbers import advance, close, closure, covers, overlaps, spans
-from broker_bridge.store.packing import leaf, pack, unpack
+from broker_bridge.store.numbers import GAP, advance, close, closure, covers, overlaps, spans
+from broker_bridge.store.packing import PACK_FROM, PLAIN, leaf, pack, unpack
 from broker_bridge.store.rows import REFUSALS, refused_row
 from broker_bridge.store.schema import RECORD
 
@@ -42,8 +41,10 @@ _FIND: Final = (
     " AND ordinal = json_extract(wanted.value, '$[2]') AND revision = json_extract(wanted.value, '$[3]')"
 )
 
-# Columns of _INSERT.
+Row = tuple[Any, ...]
+"""A row of the table of events, in the order of _INSERT."""
 _ID: Final = slice(1, 5)
+_EPOCH: Final = 7
 _SEQUENCE: Final = 8
 _LEAF: Final = 10
 
@@ -217,8 +218,7 @@ class SqliteStore:
     ) -> Committed:
         at = self._now()
         commit = self._head.commit + 1
-        keys = [(event.source, int(event.epoch)) for event, _ in arrivals]
-        rows = await self._rows(arrivals, keys, commit)
+        rows, numbers = await self._rows(arrivals, commit)
         fresh, duplicates, conflicts = await self._insert(rows, arrivals)
         kept = len(fresh)
         for place, there in conflicts:
@@ -226,13 +226,10 @@ class SqliteStore:
         for refusal in refusals:
             kept += await self._keep_refusal(refusal, commit, at)
 
-        numbers: dict[Key, list[int]] = defaultdict(list)
-        for key, row in zip(keys, rows, strict=True):
-            numbers[key].append(row[_SEQUENCE])
-        suspects = [place for place in self._suspects(keys, rows, numbers) if place in fresh]
+        suspects = [place for place in self._suspects(rows, numbers) if place in fresh]
         for refusal in refusals:
             if refusal.source is not None and refusal.epoch is not None and refusal.sequence is not None:
-                numbers[refusal.source, refusal.epoch].append(refusal.sequence)
+                numbers.setdefault((refusal.source, refusal.epoch), []).append(refusal.sequence)
         moved: dict[Key, Progress] = {}
         for key, sequences in numbers.items():
             moved[key] = advance((await self._names.epoch(*key)).progress, spans(sequences))
@@ -240,18 +237,18 @@ class SqliteStore:
             progress = moved.get((source, epoch)) or (await self._names.epoch(source, epoch)).progress
             moved[source, epoch] = progress._replace(last=max(progress.last, last))
             await self._keep_state(source, state, at)
-        for place, number in fresh.items():
-            if (gap := closure(arrivals[place].event)) is not None:
-                key = (keys[place][0], gap[0])
+        for place, (event, _) in enumerate(arrivals):
+            if event.type == GAP and place in fresh and (gap := closure(event)) is not None:
+                key = (event.source, gap[0])
                 epoch_no, progress = await self._names.epoch(*key)
                 moved[key], span = close(moved.get(key, progress), gap[1], gap[2])
                 await self._run(
                     "INSERT INTO closures (event, epoch, first, last) VALUES (?, ?, ?, ?)",
-                    (number, epoch_no, *span),
+                    (fresh[place], epoch_no, *span),
                 )
         reused = 0
         for place in suspects:
-            reused += await self._flag_reused(*keys[place], rows[place][_SEQUENCE], fresh[place])
+            reused += await self._flag_reused(rows[place], fresh[place])
 
         await self._names.keep(moved)
         if kept:
@@ -275,7 +272,7 @@ class SqliteStore:
             progress=moved,
         )
 
-    async def _insert(self, rows: list[tuple[Any, ...]], arrivals: Sequence[Arrival]) -> _Sorted:
+    async def _insert(self, rows: list[Row], arrivals: Sequence[Arrival]) -> _Sorted:
         """Insert what is new; tell new ones, duplicates and conflicts apart."""
         if not rows:
             return _Sorted({}, 0, [])
@@ -301,32 +298,37 @@ class SqliteStore:
         stored = await self._all("SELECT encoding, body FROM events WHERE number = ?", (number,))
         return content(unpack(*stored[0])) == content(body)
 
-    async def _rows(
-        self, arrivals: Sequence[Arrival], keys: Sequence[Key], commit: int
-    ) -> list[tuple[Any, ...]]:
-        """The arrivals as rows of the table of events, in the order of _INSERT."""
-        names = self._names
-        ids = [event.id.split(".") for event, _ in arrivals]
-        sources = {source: await names.source(source) for source in {source for source, _ in keys}}
-        types = {kind: await names.type(kind) for kind in {event.type for event, _ in arrivals}}
-        epochs = {key: (await names.epoch(*key)).number for key in set(keys)}
-        generations = await names.generations(
-            [(sources[source], native[0]) for (source, _), native in zip(keys, ids, strict=True)]
-        )
-        rows = []
-        for (event, body), key, native, generation in zip(arrivals, keys, ids, generations, strict=True):
-            encoding, packed = pack(body)
+    async def _rows(self, arrivals: Sequence[Arrival], commit: int) -> tuple[list[Row], dict[Key, list[int]]]:
+        """The arrivals as rows, and the sequences that came of each epoch."""
+        try:
+            return self._laid_out(arrivals, commit)
+        except KeyError:
+            await self._names.learn([event for event, _ in arrivals])
+            return self._laid_out(arrivals, commit)
+
+    def _laid_out(self, arrivals: Sequence[Arrival], commit: int) -> tuple[list[Row], dict[Key, list[int]]]:
+        """As `_rows`; raises KeyError when a name is not known yet."""
+        streams, types, generations = self._names.streams, self._names.types, self._names.generations
+        rows: list[Row] = []
+        numbers: dict[Key, list[int]] = {}
+        for event, body in arrivals:
+            source_no, epoch_no, key = streams[event.source, event.epoch]
+            generation, position, ordinal, revision = event.id.split(".")
+            encoding, packed = (PLAIN, body) if len(body) < PACK_FROM else pack(body)
+            sequence = int(event.sequence)
             rows.append(
                 (
-                    commit, generation, int(native[1]), int(native[2]), int(native[3]), types[event.type],
-                    microseconds(event.time), epochs[key], int(event.sequence), encoding, leaf(body), packed,
+                    commit, generations[source_no, generation], int(position), int(ordinal), int(revision),
+                    types[event.type], microseconds(event.time), epoch_no, sequence, encoding, leaf(body), packed,
                 )
             )  # fmt: skip
-        return rows
+            if key in numbers:
+                numbers[key].append(sequence)
+            else:
+                numbers[key] = [sequence]
+        return rows, numbers
 
-    def _suspects(
-        self, keys: Sequence[Key], rows: Sequence[tuple[Any, ...]], numbers: Mapping[Key, list[int]]
-    ) -> list[int]:
+    def _suspects(self, rows: Sequence[Row], numbers: Mapping[Key, list[int]]) -> list[int]:
         """Places of arrivals whose number was committed before, or came earlier in this commit."""
         if all(
             len(set(sequences)) == len(sequences)
@@ -334,21 +336,23 @@ class SqliteStore:
             for key, sequences in numbers.items()
         ):
             return []
+        progress = {epoch.number: epoch.progress for epoch in self._names.epochs.values()}
         suspects = []
-        seen: set[tuple[Key, int]] = set()
-        for place, key in enumerate(keys):
-            sequence = rows[place][_SEQUENCE]
-            if (key, sequence) in seen or covers(self._names.epochs[key].progress, sequence):
+        seen: set[tuple[int, int]] = set()
+        for place, row in enumerate(rows):
+            epoch_no, sequence = row[_EPOCH], row[_SEQUENCE]
+            if (epoch_no, sequence) in seen or covers(progress[epoch_no], sequence):
                 suspects.append(place)
-            seen.add((key, sequence))
+            seen.add((epoch_no, sequence))
         return suspects
 
-    async def _flag_reused(self, source: str, epoch: int, sequence: int, number: int) -> bool:
+    async def _flag_reused(self, row: Row, number: int) -> bool:
         """Flag an event whose number is taken, unless a refusal or a stated gap explains that."""
         explained = await self._all(
-            "SELECT 1 FROM refusals WHERE source = ? AND epoch = ? AND sequence = ?"
-            " UNION ALL SELECT 1 FROM closures WHERE epoch = ? AND ? BETWEEN first AND last LIMIT 1",
-            (source, epoch, sequence, self._names.epochs[source, epoch].number, sequence),
+            "SELECT 1 FROM refusals AS r JOIN epochs AS e ON e.epoch = r.epoch JOIN sources AS s"
+            " ON s.number = e.source AND s.name = r.source WHERE e.number = ?1 AND r.sequence = ?2"
+            " UNION ALL SELECT 1 FROM closures WHERE epoch = ?1 AND ?2 BETWEEN first AND last LIMIT 1",
+            (row[_EPOCH], row[_SEQUENCE]),
         )
         if not explained:
             await self._run("INSERT INTO reused (event) VALUES (?)", (number,))
