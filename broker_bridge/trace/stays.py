@@ -6,6 +6,7 @@ of the same work, without either is suspect: a stale code read on another board 
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from itertools import groupby
 from typing import Final
 
 from broker_bridge.trace.belief import Evidence, chain, inferred
@@ -69,12 +70,17 @@ def stays(witnesses: Iterable[Witness]) -> list[Stay]:
 def _split(witnesses: Sequence[Witness], elsewhere: Sequence[Witness]) -> Iterable[Stay]:
     current: list[Witness] = []
     suspect: str | None = None
-    for witness in witnesses:
-        again = _again(current, witness, elsewhere) if current else None
-        if again is not None:
-            yield Stay(tuple(current), suspect)
-            current, suspect = [], again or None
-        current.append(witness)
+    for _, together in groupby(witnesses, key=lambda witness: witness.start):
+        moment = list(together)
+        if {seen.role for seen in current} & {"arrived", "departed"} == {"arrived"}:
+            # It leaves before it comes again, also where both have the same time.
+            moment.sort(key=lambda witness: witness.role != "departed")
+        for witness in moment:
+            again = _again(current, witness, elsewhere) if current else None
+            if again is not None:
+                yield Stay(tuple(current), suspect)
+                current, suspect = [], again or None
+            current.append(witness)
     yield Stay(tuple(current), suspect)
 
 
@@ -82,7 +88,7 @@ def _again(current: Sequence[Witness], witness: Witness, elsewhere: Sequence[Wit
     """None: the same visit. Else a new one, and why it is suspect; empty when it is not."""
     last = max(seen.end for seen in current)
     departed = max((seen.end for seen in current if seen.role == "departed"), default=None)
-    if departed is not None and witness.start > departed:
+    if departed is not None and (witness.start > departed or witness.role == "arrived"):
         same_clock = any(seen.statement.fact.source == witness.statement.fact.source for seen in current)
         if witness.start - departed > SKEW or (witness.role == "arrived" and same_clock):
             return ""

@@ -254,3 +254,29 @@ class TestSides:
             ("top", "observed"),
         ]
         assert kinds(told) == []
+
+
+class TestOneInstant:
+    def test_a_board_handed_back_at_once_leaves_before_it_comes_again(self) -> None:
+        told = Told()
+        for start, end in (("10:00:00", "10:00:20"), ("10:00:20", "10:02:00")):
+            told.say("board.arrived", start, A, station="review", source="transfer", how="transferred")
+            told.say("board.departed", end, A, station="review", source="transfer", how="transferred")
+        first, second = route(told)
+        assert [(first.arrived, first.departed), (second.arrived, second.departed)] == [
+            (at("10:00:00"), at("10:00:20")),
+            (at("10:00:20"), at("10:02:00")),
+        ]
+        assert {first.certainty, second.certainty} == {"observed"}
+        assert kinds(told) == []
+
+    def test_a_board_that_was_there_for_no_time_at_all_came_before_it_left(self) -> None:
+        told = Told()
+        told.say("board.departed", "10:00:00", A, station="jet", source="transfer", how="transferred")
+        told.say("board.arrived", "10:00:00", A, station="jet", source="transfer", how="transferred")
+        (visit,) = route(told)
+        assert (visit.arrived, visit.departed, visit.certainty) == (
+            at("10:00:00"),
+            at("10:00:00"),
+            "observed",
+        )
