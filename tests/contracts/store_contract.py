@@ -192,6 +192,27 @@ class StoreContract:
         assert driven.commit([conflicting]).commit == 2
         assert driven.commit([conflicting]).commit == 0
 
+    def test_the_events_of_one_raw_record_at_all_revisions(self, driven: Driven) -> None:
+        driven.commit(
+            [
+                arrival(1, position=40, ordinal=1, revision=2),
+                arrival(2, position=40, ordinal=0, revision=1),
+                arrival(3, position=41),
+                arrival(4, position=40, ordinal=0, revision=2),
+                arrival(5, position=40, source=OTHER),
+            ]
+        )
+        assert driven.reader.siblings(SOURCE, "gen", 40) == [(1, 0, 2), (2, 0, 4), (2, 1, 1)]
+        assert driven.reader.siblings(SOURCE, "gen", 7) == driven.reader.siblings(SOURCE, "no", 40) == []
+
+    def test_contradicted_events_are_told_with_the_commits_that_did_it(self, driven: Driven) -> None:
+        driven.commit([arrival(1, board="HW-1"), arrival(2), arrival(3)])
+        for board in ("HW-2", "HW-3", "HW-2"):
+            driven.commit([arrival(1, board=board)])
+        driven.commit([arrival(3, board="HW-4")])
+        assert driven.reader.contradicted([1, 2]) == {1: [2, 3]}
+        assert driven.reader.contradicted([]) == {}
+
     # -- complete by numbers -------------------------------------------------------------------------------
 
     def test_holes_are_missing_ranges(self, driven: Driven) -> None:
