@@ -57,7 +57,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _log_to_stderr(*, as_json: bool, verbose: bool) -> None:
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(_JsonLines() if as_json else logging.Formatter("%(asctime)s %(levelname)s %(message)s"))
+    handler.setFormatter(
+        _JsonLines() if as_json else logging.Formatter("%(asctime)s %(levelname)s %(message)s")
+    )
     logging.basicConfig(level=logging.DEBUG if verbose else logging.INFO, handlers=[handler], force=True)
 
 
