@@ -57,6 +57,8 @@ class Mention(NamedTuple):
     machine_position: str | None
     state: str | None
     unit: str
+    side_up: str | None
+    """The side that faced up."""
     characteristics: tuple[tuple[str, str], ...]
     """What tells this one apart without naming it: name and value."""
 
@@ -147,5 +149,6 @@ def _mention(role: Role, board: Mapping[str, Any], extra: Any = ()) -> Mention:
         board.get("machine_position"),
         board.get("state"),
         board.get("unit", "unknown"),
+        board.get("side_up"),
         tuple((item["name"], item["value"]) for item in characteristics) if characteristics else (),
     )

@@ -29,6 +29,7 @@ class Visit(Value):
     equipment: str | None
     lane: int | None
     side: str | None
+    """The side worked on, as stated; where nobody states it, the side that faced up."""
     pass_: int
     """Number of the visit to this station on this side of the board, from 1."""
     arrived: datetime
@@ -174,7 +175,8 @@ def _program(stay: Stay) -> Program | None:
 
 def _sides(found: Sequence[Stay]) -> list[str | None]:
     return [
-        one_of(w.statement.get("side") for w in stay.witnesses if w.station == w.statement.get("station"))
+        one_of(witness.side for witness in stay.witnesses)
+        or one_of(witness.side_up for witness in stay.witnesses)
         for stay in found
     ]
 

@@ -47,6 +47,10 @@ class Witness(Value):
     end: datetime
     """Equal to `start` for an arrival or departure."""
     lane: int | None
+    side: str | None
+    """The side worked on, as stated."""
+    side_up: str | None
+    """The side that faced up."""
     clock: str | None
     """Why its times are doubtful; None where they are not."""
 
@@ -90,7 +94,7 @@ def witnesses(statement: Statement, about: About) -> Iterator[Witness]:
         return
     role: Role = _ENDS.get(kind, "present")
     start, end = (statement.time, statement.time) if role != "present" else span(statement)
-    yield _witness(statement, about.belief, role, start, end)
+    yield _witness(statement, about, about.belief, role, start, end)
 
 
 def span(statement: Statement) -> tuple[datetime, datetime]:
@@ -112,15 +116,17 @@ def _handed_over(statement: Statement, about: About) -> Iterator[Witness]:
         return
     belief = chain(about.belief, ending)
     started = statement.instant("started") or statement.time
-    yield _witness(statement, belief, "departed", min(started, statement.time), statement.time)
-    there = {"station": statement.get("to_station"), "candidates": (), "lane": statement.get("to_lane")}
-    yield _witness(statement, belief, "arrived", statement.time, statement.time, there)
+    yield _witness(statement, about, belief, "departed", min(started, statement.time), statement.time)
+    there = {"station": statement.get("to_station"), "lane": statement.get("to_lane")}
+    yield _witness(statement, about, belief, "arrived", statement.time, statement.time, there)
 
 
 def _seen_at_desk(statement: Statement, about: About) -> bool:
     if statement.get("station") == statement.get("inspected_at"):
         return False
-    return any(name.how in ("read", "typed") for name in about.mention.names)
+    mention = about.mention
+    named = (*mention.names, *((mention.panel,) if mention.panel else ()))
+    return any(name.how in ("read", "typed") for name in named)
 
 
 def _ending(giver: str | None, taker: str | None) -> Belief | None:
@@ -143,6 +149,7 @@ def _ending(giver: str | None, taker: str | None) -> Belief | None:
 
 def _witness(
     statement: Statement,
+    about: About,
     belief: Belief,
     role: Role,
     start: datetime,
@@ -159,6 +166,8 @@ def _witness(
         start=start,
         end=end,
         lane=where.get("lane"),
+        side=where.get("side"),
+        side_up=about.mention.side_up,
         clock=_clock(statement),
     )
 
