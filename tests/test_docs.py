@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from broker_bridge.adapters.transfer.protocol import diagram
 from broker_bridge.cli.main import COMMANDS, build_parser
 from broker_bridge.config import load
 
@@ -99,3 +100,9 @@ def test_a_configuration_in_a_page_loads(page: Path, tmp_path: Path) -> None:
 def test_a_link_to_a_file_leads_there(page: Path) -> None:
     for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
         assert (page.parent / target).exists(), f"{page.name} links to {target}"
+
+
+def test_the_transfer_diagram_is_the_table_s() -> None:
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    (drawn,) = re.findall(r"<!-- transfer diagram -->\n```mermaid\n(.*?)\n```", text, re.DOTALL)
+    assert drawn == diagram().strip()
