@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import contextlib
+import gc
 import logging
 import signal
 import sys
@@ -51,8 +52,20 @@ def run(args: argparse.Namespace) -> int:
         with contextlib.suppress(asyncio.CancelledError):
             await run_roles(settings, roles)
 
+    _spare_the_collector()
     asyncio.run(until_told())
     return 0
+
+
+def _spare_the_collector() -> None:
+    """Let the garbage collector leave the schema's models alone and come less often.
+
+    Events live until their commit. At its usual pace the collector walks a window of them dozens of times, and
+    all models with them: a third of what the recorder spends on an event.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 def _log_to_stderr(*, as_json: bool, verbose: bool) -> None:
