@@ -300,6 +300,8 @@ class _Telling:
             match gap.kind:
                 case "silent":
                     text = f"{gap.where}: declared for this line, nothing known of the board there ({cause})"
+                case "unjoined":
+                    text = f"{gap.where}: {cause}; {gap.detail}"
                 case "rejected":
                     text = f"{gap.where}: {start}, a record could not be used ({cause}: {gap.detail})"
                 case _:

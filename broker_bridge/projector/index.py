@@ -30,6 +30,7 @@ CROWDED: Final = 5000
 _MOST_THINGS: Final = 20
 """Boards, panels and assemblies that are looked at for one identifier that several of them go by."""
 _DEPTH: Final = 8
+_LAST_WORDS: Final = 16
 
 
 class Cursor(NamedTuple):
@@ -115,7 +116,7 @@ class Index:
             line = declared_line(window.line + "/", window.line.rpartition("/")[2])
             found |= self._notices("line = ? AND type = ?", (line, DECLARED), upto)
             for source in self.sources(window.line, upto):
-                found |= self._last_word(source, upto)
+                found |= self._last_words(source, upto)
         for file in files:
             found |= self._notices("source = ? AND generation = ? AND type = 'source.rejected'", file, upto)
         return frozenset(found)
@@ -137,12 +138,13 @@ class Index:
         )
         return [number for (number,) in self._all(sql, after, limit)]
 
-    def _last_word(self, source: str, upto: int) -> set[int]:
-        """What a source last said about being connected; everything it said at that very moment."""
-        which = "source = ? AND type IN ('source.connected', 'source.disconnected')"
-        sql = f"SELECT max(since) FROM notices WHERE {which} AND number <= ?"
-        ((since,),) = self._all(sql, source, upto)
-        return set() if since is None else self._notices(f"{which} AND since = ?", (source, since), upto)
+    def _last_words(self, source: str, upto: int) -> set[int]:
+        """What a source last said about being connected; some more, because a revision may have superseded it."""
+        sql = (
+            "SELECT number FROM notices WHERE source = ? AND type IN ('source.connected', 'source.disconnected')"
+            " AND number <= ? ORDER BY since DESC LIMIT ?"
+        )
+        return {number for (number,) in self._all(sql, source, upto, _LAST_WORDS)}
 
     def _notices(self, condition: str, values: Sequence[object], upto: int) -> set[int]:
         sql = f"SELECT number FROM notices WHERE {condition} AND number <= ?"

@@ -7,17 +7,26 @@ give the same result in any order and however often one of them is repeated.
     revisions     which facts still hold: of one raw record the highest complete revision
     mentions      whom a fact names, letter for letter, and what that ties together
     statements    a fact opened up: when it happened, whom it names
-    knots         identifiers as a graph; what reaches what, and who else claims it
+    assertions    what persons state, and what of it stands
+    knots         identifiers as a graph: which statements take which for one thing
+    claims        whether an identifier means this board at a given time
     identity      the one thing that was asked for: its names, and the panels and assemblies it is part of
     witnesses     where and when a statement saw the board
-    visits        many witnesses, one visit
-    route         visits in order, passes counted, two places at once, stations without a word
+    stays         many witnesses, one stay; two places at once
+    visits        stays as they are told
+    route         the declared process: stations without a word
     inspections   many records, one inspection: calls, coverage, outcome
     reviews       verdicts joined to the calls they answer
     attempts      electrical tests, attempt by attempt
     defects       confirmed calls and what became of them
     gaps          what may be missing around the board
+    unjoined      what is said of single boards of its panel and cannot be joined to one
+    decisions     holds, dispositions, rework, notes
+    materials     what was put on it and came off it, as stated board by board
+    portrait      who it is
+    findings      what does not go together
     history       all of it, put together
+    value         frozen values that cost next to nothing to define
     plain         a result as plain JSON values
     schema        the JSON Schema of a history
 """

@@ -83,8 +83,8 @@ def of_visits(stays: Sequence[Stay], torn: Sequence[tuple[int, int]]) -> list[Fi
     return found
 
 
-def of_positions(about: Sequence[tuple[Statement, About]], unplaced: Sequence[Statement]) -> list[Finding]:
-    """Skipped positions that were worked on later, and statements about one board that do not say which."""
+def of_positions(about: Sequence[tuple[Statement, About]]) -> list[Finding]:
+    """Skipped positions that were worked on later."""
     found: list[Finding] = []
     skipped: Statement | None = None
     for statement, way in about:
@@ -103,9 +103,6 @@ def of_positions(about: Sequence[tuple[Statement, About]], unplaced: Sequence[St
                 )
             )
             skipped = None
-    for reason, statements in _by_reason(unplaced):
-        text = f"{len(statements)} statements about single boards of the panel are not joined: {reason}"
-        found.append(Finding("position_unknown", text, _some(statement.evidence for statement in statements)))
     return found
 
 
@@ -114,19 +111,6 @@ _POPULATED = frozenset({"material.installed", "inspection.completed", "inspectio
 
 def _state(statement: Statement, about: Sequence[tuple[Statement, About]]) -> str:
     return next(way.mention.state or "" for other, way in about if other is statement)
-
-
-def _by_reason(unplaced: Sequence[Statement]) -> list[tuple[str, list[Statement]]]:
-    groups: dict[str, list[Statement]] = {}
-    for statement in unplaced:
-        by_machine = any(mention.machine_position for mention in statement.mentions)
-        reason = (
-            f"the position order of {statement.get('station') or statement.fact.source} is unknown"
-            if by_machine
-            else f"{statement.get('station') or statement.fact.source} does not say which"
-        )
-        groups.setdefault(reason, []).append(statement)
-    return sorted(groups.items())
 
 
 def _doubted(claim: Claim) -> Iterable[Finding]:

@@ -35,9 +35,10 @@ class Gap(Value):
 
     kind: str
     """stated: a source says that statements are lost. rejected: a raw record could not become events. silent: a
-    station of the declared process of which nothing is known."""
+    station of the declared process of which nothing is known. unjoined: statements about single boards of the
+    panel that may be about this one."""
     where: str
-    """The station; the source where it does not say which of its stations."""
+    """The station; the source where it does not say which of its stations; for `unjoined` also the panel."""
     source: str | None
     from_: datetime | None
     """None: not known."""

@@ -25,6 +25,7 @@ from broker_bridge.trace.mentions import Knot, Node
 from broker_bridge.trace.portrait import Identity, portrait
 from broker_bridge.trace.statements import PLACEHOLDERS, Statement, opened, together
 from broker_bridge.trace.stays import Stay, overlaps, stays
+from broker_bridge.trace.unjoined import unjoined
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Visit, doubt_of, visits
 from broker_bridge.trace.witnesses import witnesses
@@ -140,7 +141,7 @@ def history(
         for visit, stay in zip(route_visits, found, strict=True)
     ]
     known_gaps += route.silent(lines, _declarations(subject), identity.part_number, known_gaps)
-    unplaced = [statement for statement in subject.statements if subject.thing.unplaced(statement)]
+    known_gaps += unjoined(subject.thing, subject.statements)
     return History(
         identity=identity,
         route=tuple(route_visits),
@@ -156,7 +157,7 @@ def history(
                 {
                     *findings.of_identity(subject.thing),
                     *findings.of_visits(found, torn),
-                    *findings.of_positions(about, unplaced),
+                    *findings.of_positions(about),
                     *(Finding("review_without_inspection", s.text, s.evidence) for s in reviewed.strays),
                     *(
                         Finding("retest_without_rework", r.text, r.evidence)

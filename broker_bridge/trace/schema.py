@@ -17,7 +17,7 @@ _WORDS: Final[dict[tuple[str, str], list[str]]] = {
     ("*", "certainty"): ["observed", "inferred", "conflicting"],
     ("Visit", "arrived_certainty"): ["observed", "inferred", "conflicting"],
     ("Visit", "departed_certainty"): ["observed", "inferred", "conflicting", "open"],
-    ("Gap", "kind"): ["stated", "rejected", "silent"],
+    ("Gap", "kind"): ["stated", "rejected", "silent", "unjoined"],
     ("Inspection", "reviewed"): ["none", "open", "closed"],
     ("Defect", "state"): ["open", "reworked", "not_repairable"],
     ("Material", "act"): ["installed", "consumed", "removed", "bare_board"],

@@ -192,9 +192,16 @@ class TestPanels:
         told.say("board.identified", "10:00:00", board("A", panel="P", position=1), station="load")
         own_way = told.inspects("aoi", "10:10:00", "10:10:20", board(panel="P", machine_position="7"))
         assert certainty(told.facts, own_way, A) is None
-        (finding,) = told.history("A").findings
-        assert finding.kind == "position_unknown"
-        assert "position order of aoi is unknown" in finding.text
+        (gap,) = told.history("A").gaps
+        assert (gap.kind, gap.where, gap.cause) == ("unjoined", "aoi", "position order not known")
+
+    def test_board_whose_position_is_not_known_gets_nothing_of_single_positions_and_says_so(self) -> None:
+        told = Told()
+        told.say("board.identified", "10:00:00", board("A", panel="P"), station="load")
+        spot = told.inspects("aoi", "10:10:00", "10:10:20", board(panel="P", position=1))
+        assert certainty(told.facts, spot, A) is None
+        (gap,) = told.history("A").gaps
+        assert (gap.kind, gap.where, gap.cause) == ("unjoined", "panel P", "position not known")
 
     def test_labels_on_both_sides_are_one_panel_once_an_event_names_both(self) -> None:
         told = Told()

@@ -1,0 +1,60 @@
+"""What is said of a panel's single boards and cannot be joined to one of them.
+
+Positions of two machines are never joined without a table; a board whose position is not known gets nothing of
+what is said of positions. Both are told as gaps: the statements may be this board's.
+"""
+
+from collections.abc import Iterable, Sequence
+
+from broker_bridge.trace.claims import told
+from broker_bridge.trace.gaps import Gap
+from broker_bridge.trace.identity import Thing
+from broker_bridge.trace.statements import Statement
+
+_MOST = 20
+"""Events that one gap names at most."""
+
+
+def unjoined(thing: Thing, statements: Iterable[Statement]) -> list[Gap]:
+    """The gaps, in order of their place."""
+    groups: dict[tuple[str, str], list[Statement]] = {}
+    for statement in statements:
+        if thing.unplaced(statement):
+            by_machine = any(mention.machine_position for mention in statement.mentions)
+            where = statement.get("station") or statement.fact.source
+            cause = "position order not known" if by_machine else "board of the panel not said"
+            groups.setdefault((where, cause), []).append(statement)
+    return [
+        *_without_position(thing),
+        *(_gap(where, cause, groups[where, cause]) for where, cause in sorted(groups)),
+    ]
+
+
+def _without_position(thing: Thing) -> Iterable[Gap]:
+    placed = {slot.panel for slot in thing.slots}
+    for within in thing.wholes:
+        if thing.unit == "board" and within.whole.unit == "panel" and within.claim.knot not in placed:
+            proofs = within.claim.ours
+            yield Gap(
+                kind="unjoined",
+                where=told(within.claim.knot),
+                source=None,
+                from_=proofs[0].time,
+                to=None,
+                cause="position not known",
+                detail="what is said of single positions of the panel is not joined to this board",
+                evidence=tuple(sorted({proofs[0].evidence, proofs[-1].evidence})),
+            )
+
+
+def _gap(where: str, cause: str, found: Sequence[Statement]) -> Gap:
+    return Gap(
+        kind="unjoined",
+        where=where,
+        source=None,
+        from_=found[0].time,
+        to=found[-1].time,
+        cause=cause,
+        detail=f"{len(found)} statements about single boards of the panel are not joined to this one",
+        evidence=tuple(sorted({statement.evidence for statement in found}))[:_MOST],
+    )
