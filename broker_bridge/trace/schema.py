@@ -24,6 +24,25 @@ _WORDS: Final[dict[tuple[str, str], list[str]]] = {
 }
 """Closed vocabularies of the results themselves. Words that come from events stay open: their schemas tell them."""
 
+_PASTE_VALUES: Final[dict[str, Any]] = {
+    "description": "With --paste only: the values of every paste block of the inspections, one entry a pad.",
+    "type": "array",
+    "items": {
+        "type": "object",
+        "properties": {
+            "block": {"description": "SHA-256 of the packed values, as in `paste`.", "type": "string"},
+            "units": {"type": "object", "additionalProperties": {"type": "string"}},
+            "columns": {
+                "description": "By name, all of equal length; null: not measured.",
+                "type": "object",
+                "additionalProperties": {"type": "array", "items": {"type": ["number", "string", "null"]}},
+            },
+        },
+        "required": ["block", "units", "columns"],
+        "additionalProperties": False,
+    },
+}
+
 _SCALARS: Final[dict[type, dict[str, Any]]] = {
     str: {"type": "string"},
     int: {"type": "integer"},
@@ -37,6 +56,7 @@ def history_schema() -> dict[str, Any]:
     """The JSON Schema (2020-12) of `board ID --json`."""
     definitions: dict[str, Any] = {}
     root = _object(History, definitions)
+    root["properties"]["paste_values"] = _PASTE_VALUES
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": "urn:broker-bridge:view:history:1",

@@ -1,0 +1,191 @@
+"""`board` as a person or a program calls it."""
+
+import json
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+from told import Told, board, call, panel, recorded, verdict
+
+from broker_bridge.cli.board_words import WIDTH, words
+from broker_bridge.cli.main import main
+from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts
+from broker_bridge.queries import record as opening
+from broker_bridge.store.memory import MemoryStore
+from broker_bridge.trace.schema import history_schema
+
+COLUMNS = (pack_texts("designator", ["R1", "R2"]), pack_numbers("volume", [98.5, None], "%"))
+
+
+def life() -> Told:
+    told = Told()
+    told.say(
+        "board.identified",
+        "10:00:00",
+        board("A", "transfer=T", panel="P", position=1),
+        station="load",
+        order="WO-7",
+    )
+    told.passes("print", "10:01:00", "10:01:30", panel("P"), lane=1)
+    told.inspects(
+        "spi", "10:02:00", "10:02:20", board("A"), method="paste", position=1, events=2, side="top",
+        coverage={"inspected": 2, "total": 2, "of": "pads"},
+    )  # fmt: skip
+    told.say(
+        "reading.paste_measured", "10:02:20", board("A"), station="spi", pads=2, block=block_hash(COLUMNS),
+        columns=COLUMNS, position=1, ordinal=1, events=2,
+    )  # fmt: skip
+    told.inspects(
+        "aoi", "10:10:00", "10:10:20", board("A"), outcome="failed", calls=[call("R1"), call("U7", "lifted")],
+        coverage={"inspected": 118, "total": 120, "of": "components", "left_out": ["R9"]},
+    )  # fmt: skip
+    told.say(
+        "inspection.reviewed", "12:00:00", board("A", how="passed_on"), station="desk", inspected_at="aoi",
+        inspected="10:10:00", outcome="failed", verdicts=[verdict("R1", "confirmed", defect="short")],
+    )  # fmt: skip
+    told.say("source.gap", "10:07:00", source="oven", cause="away", start="10:05:00", end="10:07:00")
+    told.say("board.held", "12:05:00", board("A"), reason="confirmed short", hold="H-1")
+    return told
+
+
+@pytest.fixture
+def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> MemoryStore:
+    """A record in memory stands in for the file that the command would open."""
+    store = MemoryStore()
+    recorded(store, life().facts)
+    index = tmp_path / "i.db"
+    monkeypatch.setattr(opening, "SqliteReader", lambda path: store.reader)
+    monkeypatch.setattr(opening, "index_path", lambda path: index)
+    return store
+
+
+def ask(*arguments: str) -> int:
+    return main(["board", *arguments, "--record", "sqlite:///any"])
+
+
+def test_it_can_be_read_aloud(record: MemoryStore, capsys: pytest.CaptureFixture[str]) -> None:
+    assert ask("A") == 0
+    told, errors = capsys.readouterr()
+    assert errors == ""
+    assert all(len(line) <= WIDTH for line in told.splitlines())
+    assert told.isascii()
+    for expected in (
+        "Board A\n  position 1 of panel P; work order WO-7",
+        "also known as transfer T (read)",
+        "As of commit 9 of record record",
+        "Times are UTC",
+        "print, lane 1: arrived 10:01:00, left 10:01:30. No outcome stated, which is no pass.",
+        "there from 10:02:00 or before (arrival not seen), last seen there 10:02:20 (departure not",
+        "aoi, optical, 10:10:00: failed; 2 calls.",
+        "coverage 118 of 120 components; left out by the program: R9",
+        "- R1: bridge; confirmed by a person at desk, 12:00:00 (short)",
+        "- U7: lifted; not reviewed",
+        "after review: failed",
+        "R1: short, called at aoi, confirmed 2026-03-02 12:00:00; open.",
+        "held, hold H-1: confirmed short",
+        "from 2026-03-02 10:05:00 to 10:07:00, statements may be lost (away)",
+        "nothing is known after that",
+        "1 call not reviewed or undecided",
+        "A clean history is not a release",
+    ):
+        assert expected in told, expected
+
+
+def test_evidence_is_told_when_asked_for(record: MemoryStore, capsys: pytest.CaptureFixture[str]) -> None:
+    assert ask("A", "--evidence") == 0
+    assert "evidence: /harbour/smt/line-1/print gen.200.0.1" in capsys.readouterr().out
+
+
+def test_json_is_what_its_schema_says(record: MemoryStore, capsys: pytest.CaptureFixture[str]) -> None:
+    assert ask("A", "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    Draft202012Validator(history_schema()).validate(document)
+    assert document["as_of"]["commit"] == 9
+    assert "paste_values" not in document
+
+
+def test_paste_values_pad_by_pad(record: MemoryStore, capsys: pytest.CaptureFixture[str]) -> None:
+    assert ask("A", "--paste") == 0
+    assert "designator\tvolume [%]\nR1\t98.5\nR2\t\n" in capsys.readouterr().out
+    assert ask("A", "--paste", "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    Draft202012Validator(history_schema()).validate(document)
+    (values,) = document["paste_values"]
+    assert values["columns"] == {"designator": ["R1", "R2"], "volume": [98.5, None]}
+    assert values["block"] == document["inspections"][0]["paste"][0]["block"]
+
+
+def test_as_it_was_known_at_a_commit(record: MemoryStore, capsys: pytest.CaptureFixture[str]) -> None:
+    assert ask("A", "--at", "1", "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert [visit["station"] for visit in document["route"]] == ["load"]
+
+
+def test_findings_are_exit_code_1(record: MemoryStore, capsys: pytest.CaptureFixture[str]) -> None:
+    told = Told()
+    told.say(
+        "board.identified", "13:00:00", board("A", panel="P", position=4), station="bench", generation="later"
+    )
+    recorded(record, told.facts)
+    assert ask("A") == 1
+    out = capsys.readouterr().out
+    assert "Findings: 1, for a person to look at" in out
+    assert "! said to be position 1 of panel P and position 4 of panel P" in out
+
+
+def test_not_found_and_ambiguous_go_to_stderr_with_exit_code_1(
+    record: MemoryStore, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told = Told()
+    told.say("board.identified", "13:00:00", board("B", "transfer=T"), station="load", generation="later")
+    recorded(record, told.facts)
+    assert ask("nobody") == 1
+    assert ask("T") == 1
+    out, errors = capsys.readouterr()
+    assert out == ""
+    assert "'nobody' is not in record record as of commit 10" in errors
+    assert "'T' names several things: board A; board B" in errors
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "told"),
+    [
+        (["A", "--record", "record.db"], 2, "expected sqlite:///path"),
+        (["A", "--record", "sqlite:////nowhere/record.db"], 1, "no record at /nowhere/record.db"),
+        (["A"], 2, "which record"),
+        (["A", "--config", "nowhere.toml"], 3, "nowhere.toml: cannot be read"),
+    ],
+)
+def test_a_record_that_cannot_be_told_or_found(
+    arguments: list[str], code: int, told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    assert main(["board", *arguments]) == code
+    assert told in capsys.readouterr().err
+
+
+def test_labels_of_machines_cannot_steer_the_terminal() -> None:
+    told = Told()
+    label = "\x1b[2J\u202eevil\r\n"
+    told.inspects(
+        "aoi", "10:00:00", "10:00:20", board("A\x07"), outcome="failed", calls=[call("R1\x1b]0;x", label)]
+    )
+    text = "\n".join(words(told.history("A\x07"), evidence=True))
+    assert all(line.isprintable() for line in text.split("\n"))
+    assert "\\u001b[2J\\u202eevil" in text
+
+
+def test_a_history_of_nothing_but_doubt_is_told_too() -> None:
+    told = Told()
+    told.say(
+        "work.completed",
+        "10:00:00",
+        board("A", how="assumed"),
+        source="shared",
+        candidates=["a", "b"],
+        outcome="unknown",
+    )
+    text = "\n".join(words(told.history("A")))
+    assert "one of a, b" in text
+    assert "INFERRED (probability 0.35)" in text
