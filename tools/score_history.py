@@ -4,7 +4,8 @@
     tools/score_history demo
 
 Every board of truth.jsonl is looked up by its panel and position. Each true visit has to be in the history, at
-most a second off, or missing with a stated reason; each visit told as observed has to be true. The same for calls
+most a second off (an end that nobody saw: inside the true visit), or missing with a stated reason; each visit told as
+observed has to be true. The same for calls
 and verdicts. What the record cannot know (a serial that no source links to its panel) is counted apart.
 """
 
@@ -21,6 +22,7 @@ from broker_bridge.errors import NotFound
 from broker_bridge.queries.boards import board as history_of
 from broker_bridge.queries.record import open_record
 from broker_bridge.trace.history import History
+from broker_bridge.trace.visits import Visit
 
 CLOSE: Final = timedelta(seconds=1)
 
@@ -95,9 +97,7 @@ def _visits(history: History, expected: Iterable[dict[str, Any]], counts: Counte
             (
                 seen
                 for seen in left
-                if seen.station == visit["station"].lower()
-                and abs(seen.arrived - arrived) <= CLOSE
-                and (seen.departed is None or departed is None or abs(seen.departed - departed) <= CLOSE)
+                if seen.station == visit["station"].lower() and _agrees(seen, arrived, departed)
             ),
             None,
         )
@@ -121,6 +121,23 @@ def _visits(history: History, expected: Iterable[dict[str, Any]], counts: Counte
         counts[kind] += 1
         told.append(f"told {seen.certainty}: {seen.station} {seen.side} {seen.arrived} to {seen.departed}")
     return told
+
+
+def _agrees(seen: Visit, arrived: datetime, departed: datetime | None) -> bool:
+    """Whether a visit told is the true one: ends that were seen at their times, others inside the true visit."""
+    latest = departed or max(arrived, seen.departed or seen.arrived)
+    first = seen.arrived - arrived
+    if not (
+        abs(first) <= CLOSE
+        or (seen.arrived_certainty != "observed" and -CLOSE <= first <= latest - arrived + CLOSE)
+    ):
+        return False
+    if seen.departed is None or departed is None:
+        return True
+    last = departed - seen.departed
+    return abs(last) <= CLOSE or (
+        seen.departed_certainty != "observed" and -CLOSE <= last <= departed - arrived + CLOSE
+    )
 
 
 def _calls(history: History, expected: Iterable[dict[str, Any]], counts: Counter[str]) -> list[str]:
