@@ -21,7 +21,7 @@ from broker_bridge.edge.archive import Archive
 from broker_bridge.edge.forwarder import Forwarder, receipt_filters
 from broker_bridge.edge.outbox import Outbox, now_utc
 from broker_bridge.edge.supervisor import Supervisor
-from broker_bridge.errors import BusUnavailable, ConfigError
+from broker_bridge.errors import BridgeError, BusUnavailable, ConfigError
 from broker_bridge.projector.projector import follow
 from broker_bridge.recorder.recorder import Recorder, filters
 from broker_bridge.store.sqlite import SqliteStore
@@ -38,7 +38,8 @@ async def run_roles(
 ) -> None:
     """Run these roles until cancelled; `ready` is called with the name of each role that has started.
 
-    Raises the first error that ends a role: ConfigError when something cannot start as configured.
+    Raises the first error that ends a role: ConfigError when something cannot start as configured,
+    RecordDamaged when the record is not what was written.
     """
     tell = ready or (lambda role: log.info("%s: started", role))
     async with contextlib.AsyncExitStack() as stack:
@@ -52,15 +53,15 @@ async def run_roles(
                         group.create_task(starter(settings, tell), name=role)
                 if roles and set(roles) <= {"broker"}:
                     await asyncio.Event().wait()
-        except* ConfigError as errors:
+        except* BridgeError as errors:
             raise _first(errors) from None
 
 
-def _first(group: BaseExceptionGroup[ConfigError]) -> ConfigError:
+def _first(group: BaseExceptionGroup[BridgeError]) -> BridgeError:
     error: BaseException = group
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
-    assert isinstance(error, ConfigError)
+    assert isinstance(error, BridgeError)
     return error
 
 

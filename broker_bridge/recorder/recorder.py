@@ -65,7 +65,7 @@ class _Intake:
 
 
 class Recorder:
-    """One record's recorder. `run` ends only when cancelled, or with RecordDamaged.
+    """One record's recorder. `run` ends only when cancelled, or with a group that holds RecordDamaged.
 
     `window`: a commit takes no further message once it holds so many events.
     """

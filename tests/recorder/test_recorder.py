@@ -5,11 +5,12 @@ from collections.abc import Iterable, Sequence
 from contextlib import asynccontextmanager
 from typing import Any
 
+import pytest
 from test_intake import NOON, SOURCE, TOPIC, TOPICS, body
 
 from broker_bridge.bus.inbox import Message
 from broker_bridge.bus.wire import SourceState, dump, join_batch, parse_receipt, parse_record_state
-from broker_bridge.errors import BusUnavailable, StoreUnavailable
+from broker_bridge.errors import BusUnavailable, RecordDamaged, StoreUnavailable
 from broker_bridge.recorder.intake import examine
 from broker_bridge.recorder.recorder import Recorder
 from broker_bridge.store.base import Arrival, Committed, Head, Refusal
@@ -319,6 +320,28 @@ def test_a_state_that_cannot_be_read_or_speaks_of_another_is_not_heeded():
             assert await store.progress() == []
 
     asyncio.run(life())
+
+
+def test_a_damaged_record_ends_the_recorder_and_nothing_is_acknowledged():
+    async def life() -> None:
+        bus = FakeBus()
+        store = DamagedStore()
+        bus.bring(TOPIC, body(1))
+        async with asyncio.timeout(10):
+            with pytest.raises(ExceptionGroup) as ended:
+                await Recorder(bus, store, TOPICS, site="harbour-works").run()
+        assert ended.value.subgroup(RecordDamaged) is not None
+        assert bus.log == []
+        assert _condition(bus) == "gone"
+
+    asyncio.run(life())
+
+
+class DamagedStore(MemoryStore):
+    """A database whose file was written into."""
+
+    async def commit(self, *what: Any, **more: Any) -> Committed:
+        raise RecordDamaged("the record is malformed")
 
 
 def _condition(bus: FakeBus) -> str:

@@ -7,7 +7,8 @@ Store: commits of 500 events against the same rows written to the same tables wi
 transaction. Recorder: one event a message, from two publishers, against Mosquitto's own C clients (where they are
 installed) and against a bare paho client that acknowledges and forgets; then arrays of 100. Publishers and
 consumers are processes of their own. Aims: store at least 0.6 of its floor, recorder at least 0.35 of the C clients.
-Rates hang on the machine, ratios less so; both are medians over the rounds.
+Rates hang on the machine, ratios less so, processor time an event the least on a busy one; all are medians over the
+rounds.
 """
 
 import argparse
@@ -204,6 +205,11 @@ class Child:
                 return
         raise SystemExit(f"bench: {self.process.args} ended without {word}")
 
+    def cpu(self, events: int) -> float:
+        """Microseconds of processor time that it spent on an event, as it says behind DONE."""
+        assert self.process.stdout is not None
+        return 1e6 * float(self.process.stdout.readline()) / events
+
     def go(self) -> None:
         """Let it begin."""
         assert self.process.stdin is not None
@@ -225,8 +231,8 @@ class Child:
 
 def measure(
     consumer: Child, ready: bool, host: str, port: int, payloads: list[tuple[Path, str]], events: int
-) -> float:
-    """Events a second from the publishers of these files to this consumer."""
+) -> tuple[float, float]:
+    """Events a second from the publishers of these files to this consumer, and its processor time an event."""
     if ready:
         consumer.wait_for("READY")
     else:
@@ -242,9 +248,10 @@ def measure(
     else:
         consumer.process.wait(120)
     taken = time.perf_counter() - began
+    cpu = consumer.cpu(events) if ready else 0.0
     for child in (*publishers, consumer):
         child.end()
-    return events / taken
+    return events / taken, cpu
 
 
 def publish(host: str, port: int, path: Path, topic: str) -> None:
@@ -285,9 +292,10 @@ def bare(host: str, port: int, messages: int) -> None:
         client.ack(message.mid, message.qos)
         seen += 1
         if seen == messages:
-            print("DONE", flush=True)
+            _done(began)
             client.disconnect()
 
+    began = time.process_time()
     client.on_message = on_message
     client.on_subscribe = lambda *_: print("READY", flush=True)
     client.connect(host, port)
@@ -299,6 +307,7 @@ def record(host: str, port: int, folder: str, events: int) -> None:
     """The recorder, until it has this many events."""
     from broker_bridge.bus.mqtt import Client
     from broker_bridge.bus.topics import Topics
+    from broker_bridge.cli.run import _spare_the_collector
     from broker_bridge.recorder.recorder import Recorder, filters
     from broker_bridge.store.sqlite import SqliteStore
 
@@ -310,15 +319,21 @@ def record(host: str, port: int, folder: str, events: int) -> None:
             recorder = Recorder(client, store, topics, site="harbour-works", window=WINDOW)
             recording = asyncio.create_task(recorder.run())
             await client.wait_connected()
+            began = time.process_time()
             print("READY", flush=True)
             while (await store.head()).number < events:  # noqa: ASYNC110  (a record has no event to wait for)
                 await asyncio.sleep(0.01)
-            print("DONE", flush=True)
+            _done(began)
             recording.cancel()
             await asyncio.wait({recording})
         await store.close()
 
+    _spare_the_collector()
     asyncio.run(life())
+
+
+def _done(began: float) -> None:
+    print(f"DONE\n{time.process_time() - began}", flush=True)
 
 
 def _ready() -> None:
@@ -363,16 +378,20 @@ def main() -> int:
                 if has_c and broker == "mosquitto":
                     words = " ".join(f"-t '{each}'" for each in FILTERS)
                     command = f"exec mosquitto_sub -h {host} -p {port} -q 1 -C {events} {words} > /dev/null"
-                    rate = measure(Child(program=["sh", "-c", command]), False, host, port, files[1], events)
+                    rate, _ = measure(
+                        Child(program=["sh", "-c", command]), False, host, port, files[1], events
+                    )
                     note(f"{broker}, C clients", rate)
-                rate = measure(Child("bare", host, port, events), True, host, port, files[1], events)
+                rate, cpu = measure(Child("bare", host, port, events), True, host, port, files[1], events)
                 note(f"{broker}, bare paho", rate)
+                note("processor time, bare paho", cpu)
                 for what, batch in (("one event a message", 1), (f"arrays of {BATCH}", BATCH)):
                     folder = Path(name) / f"{number}-{batch}"
                     folder.mkdir()
                     consumer = Child("record", host, port, folder, events)
-                    rate = measure(consumer, True, host, port, files[batch], events)
+                    rate, cpu = measure(consumer, True, host, port, files[batch], events)
                     note(f"{broker}, recorder, {what}", rate)
+                    note(f"processor time, recorder, {what}", cpu)
     middle = {name: statistics.median(found) for name, found in rates.items()}
     ratios = {
         "store to its floor": median_ratio(rates, "store, commits of 500", "store floor, one transaction")
@@ -383,10 +402,11 @@ def main() -> int:
             if f"{broker}, {other}" in rates:
                 ratios[f"{broker}: recorder to {other}"] = median_ratio(rates, recorder, f"{broker}, {other}")
     if options.json:
-        print(json.dumps({"events_per_second": middle, "ratios": ratios, "load": os.getloadavg()[0]}))
+        print(json.dumps({"medians": middle, "ratios": ratios, "load": os.getloadavg()[0]}))
     else:
         for name, rate in middle.items():
-            print(f"{name:45} {rate:10,.0f} events/s")
+            unit = "us an event" if name.startswith("processor") else "events/s"
+            print(f"{name:45} {rate:10,.0f} {unit}")
         for name, ratio in ratios.items():
             print(f"{name:45} {ratio:10.2f}")
         print(f"load of the machine at the end: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")

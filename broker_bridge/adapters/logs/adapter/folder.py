@@ -112,14 +112,17 @@ class Folder:
         Raises Changed when the file is no longer what was found, Locked when it may not be opened now, and
         SourceUnavailable when the share fails.
         """
+        wanted = (
+            min(found.signature.size, most) + 1
+        )  # a buffer of all that may come would be taken for each file
         with self._open(found) as file:
             try:
-                raw = file.read(most + 1)
+                raw = file.read(wanted)
                 if Signature.of(os.fstat(file.fileno())) != found.signature:
                     raise Changed(f"{found.name} changed while it was read")
             except OSError as error:
                 raise SourceUnavailable(f"{found.name}: cannot be read: {error.strerror}") from error
-        if len(raw) != min(found.signature.size, most + 1):
+        if len(raw) != min(found.signature.size, wanted):
             raise Changed(f"{found.name} has {len(raw)} bytes where {found.signature.size} were announced")
         return raw
 

@@ -176,25 +176,34 @@ class Watch:
             digest = await asyncio.to_thread(self._folder.digest, found)
             await self._set_aside(found, digest, None, _too_large(self._most))
             return
-        raw = await asyncio.to_thread(self._folder.read, found, self._most)
-        try:
-            content = await asyncio.to_thread(decompressed, raw, self._most)
-        except ContentTooLarge:
+        raw, content, error = await asyncio.to_thread(self._unpacked, found)
+        if isinstance(error, ContentTooLarge):
             await self._set_aside(found, None, raw, _too_large(self._most))
-            return
-        except Unfinished as error:
-            if self._parking.park(found, str(error)):
-                await self._set_aside(found, None, raw, str(error))
-            return
+        elif isinstance(content, Reading):
+            if content.complete or self._parking.park(found, "its stated end is missing"):
+                await self._take_in(found, content)
+        elif self._parking.park(found, str(error)):
+            await self._set_aside(found, None, raw, str(error))
+
+    def _unpacked(self, found: Found) -> tuple[bytes, Reading | None, ContentTooLarge | Unfinished | None]:
+        """A file's bytes and what is to be read from them, or why that cannot be."""
+        raw = self._folder.read(found, self._most)
+        try:
+            content = decompressed(raw, self._most)
+        except (ContentTooLarge, Unfinished) as error:
+            return raw, None, error
         config = self._config
-        modified = found.signature.modified
-        reading = await asyncio.to_thread(
-            read_bytes, self._mapping, content, shown(found.name), adapter=config.name, modified=modified,
-            station=config.station, equipment=config.equipment, lane=config.lane,
-        )  # fmt: skip
-        if not reading.complete and not self._parking.park(found, "its stated end is missing"):
-            return
-        await self._take_in(found, reading)
+        reading = read_bytes(
+            self._mapping,
+            content,
+            shown(found.name),
+            adapter=config.name,
+            modified=found.signature.modified,
+            station=config.station,
+            equipment=config.equipment,
+            lane=config.lane,
+        )
+        return raw, reading, None
 
     async def _take_in(self, found: Found, reading: Reading) -> None:
         reading, known = await self._intake.settle(reading, self._batch.pending)
