@@ -30,6 +30,7 @@ COMMANDS: Final = {
     "demo": "show a board's history on invented data, end to end",
     "run": "run the roles a configuration names",
     "check": "is the configuration valid, everything reachable and healthy?",
+    "watch": "live events, one line each, beside the machine",
     "board": "a board's history: backward trace",
     "quarantine": "records that could not be used: list, show, retry",
     "verify": "prove that the record's bytes are those that were committed",
@@ -79,7 +80,8 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="store_true", help="print the version and stop")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    # Left to find the name out itself, it makes a help text, and that takes 5 ms.
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", prog=parser.prog)
     for name, text in COMMANDS.items():
         child = commands.add_parser(
             name, help=text, description=text, formatter_class=argparse.RawDescriptionHelpFormatter

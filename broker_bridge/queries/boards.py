@@ -7,6 +7,7 @@ from broker_bridge.errors import Ambiguous, NotFound, UsageError
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector.index import Related
 from broker_bridge.queries.record import Record
+from broker_bridge.store.base import Sibling
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.claims import told
 from broker_bridge.trace.history import AsOf, History, Subject, beside, history, subjects, told_of, windows
@@ -115,22 +116,27 @@ def _about(record: Record, key: Knot, as_of: AsOf) -> tuple[Related, list[Fact]]
 
 def _holding(record: Record, numbers: Iterable[int], upto: int) -> list[Fact]:
     """Of these events the ones that hold: those of the highest complete revision of their raw record."""
-    facts = record.reader.facts(sorted(numbers))
-    held: dict[RawRecord, int] = {}
-    for fact in facts:
-        raw = raw_record(fact)
-        if raw not in held:
-            held[raw] = _revision(record, raw, facts, upto)
-    return [fact for fact in facts if fact.revision == held[raw_record(fact)]]
+    ordered = sorted(numbers)
+    facts = record.reader.facts(ordered)
+    revised = _revised(record, ordered, upto)
+    return [fact for fact in facts if fact.revision == revised.get(raw_record(fact), fact.revision)]
 
 
-def _revision(record: Record, raw: RawRecord, facts: Sequence[Fact], upto: int) -> int:
-    siblings = [sibling for sibling in record.reader.siblings(*raw) if sibling.number <= upto]
-    revisions = {sibling.revision: sibling.number for sibling in siblings}
-    if len(revisions) == 1:
-        return siblings[0].revision
-    size_of = {fact.revision: set_size(fact) for fact in record.reader.facts(sorted(revisions.values()))}
-    return holding_revision(((sibling.revision, sibling.ordinal) for sibling in siblings), size_of)
+def _revised(record: Record, numbers: Sequence[int], upto: int) -> dict[RawRecord, int]:
+    """The revision that holds of the raw records which have several."""
+    records: dict[RawRecord, list[Sibling]] = {}
+    for sibling in record.reader.siblings(numbers):
+        if sibling.number <= upto:
+            records.setdefault(sibling[:3], []).append(sibling)
+    several = {raw: found for raw, found in records.items() if len({s.revision for s in found}) > 1}
+    one_of_each = sorted({s.number for found in several.values() for s in found})
+    sizes = {(raw_record(fact), fact.revision): set_size(fact) for fact in record.reader.facts(one_of_each)}
+    return {
+        raw: holding_revision(
+            [(s.revision, s.ordinal) for s in found], {s.revision: sizes[raw, s.revision] for s in found}
+        )
+        for raw, found in several.items()
+    }
 
 
 def _missing(record: Record) -> dict[str, int]:

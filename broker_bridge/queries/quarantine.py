@@ -113,7 +113,7 @@ def _rawname(record: Record, number: int) -> str | None:
 
 
 def _mended(record: Record, fact: Fact) -> bool:
-    siblings = record.reader.siblings(fact.source, fact.generation, fact.position)
+    siblings = record.reader.siblings([fact.number])
     revisions = {sibling.revision: sibling.number for sibling in siblings}
     if len(revisions) == 1:
         return False

@@ -116,6 +116,9 @@ class Commit(NamedTuple):
 class Sibling(NamedTuple):
     """One event of a raw record."""
 
+    source: str
+    generation: str
+    position: int
     revision: int
     ordinal: int
     number: int
@@ -218,8 +221,8 @@ class StoreReader(Protocol):
         """The number of an event by its source and id. Raises NotFound."""
         ...
 
-    def siblings(self, source: str, generation: str, position: int) -> list[Sibling]:
-        """All events of one raw record, ordered by revision and ordinal; none when there is no such record."""
+    def siblings(self, numbers: Sequence[int]) -> list[Sibling]:
+        """All events of the raw records that these events came from, each once, in no order."""
         ...
 
     def contradicted(self, numbers: Sequence[int]) -> dict[int, list[int]]:

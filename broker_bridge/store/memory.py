@@ -107,13 +107,14 @@ class MemoryReader:
                 return fact.number
         raise NotFound(f"there is no event {event_id} of {source}")
 
-    def siblings(self, source: str, generation: str, position: int) -> list[Sibling]:
+    def siblings(self, numbers: Sequence[int]) -> list[Sibling]:
         """See StoreReader."""
-        return sorted(
-            Sibling(fact.revision, fact.ordinal, fact.number)
+        records = {(fact.source, fact.generation, fact.position) for fact in self.facts(numbers)}
+        return [
+            Sibling(fact.source, fact.generation, fact.position, fact.revision, fact.ordinal, fact.number)
             for fact in self._facts
-            if (fact.source, fact.generation, fact.position) == (source, generation, position)
-        )
+            if (fact.source, fact.generation, fact.position) in records
+        ]
 
     def contradicted(self, numbers: Sequence[int]) -> dict[int, list[int]]:
         """See StoreReader."""

@@ -116,14 +116,21 @@ class SqliteReader:
             raise NotFound(f"there is no event {event_id} of {source} in {self._path}")
         return int(rows[0][0])
 
-    def siblings(self, source: str, generation: str, position: int) -> list[Sibling]:
+    def siblings(self, numbers: Sequence[int]) -> list[Sibling]:
         """See StoreReader."""
-        sql = (
-            "SELECT e.revision, e.ordinal, e.number FROM events AS e WHERE e.generation ="
-            " (SELECT g.number FROM generations AS g JOIN sources AS s ON s.number = g.source"
-            " WHERE s.name = ? AND g.name = ?) AND e.position = ? ORDER BY e.revision, e.ordinal"
-        )
-        return [Sibling(*row) for row in self._all(sql, (source, generation, position))]
+        found: dict[int, Sibling] = {}
+        for start in range(0, len(numbers), _CHUNK):
+            part = numbers[start : start + _CHUNK]
+            sql = (
+                "WITH raw AS (SELECT DISTINCT generation, position FROM events WHERE number IN"
+                f" ({','.join('?' * len(part))})) SELECT g.source, g.name, e.position, e.revision, e.ordinal, e.number"
+                " FROM raw CROSS JOIN events AS e ON e.generation = raw.generation AND e.position = raw.position"
+                " JOIN generations AS g ON g.number = e.generation"
+            )
+            for source, *rest in self._all(sql, part):
+                sibling = Sibling(self._sources.get(source) or self._source(source), *rest)
+                found[sibling.number] = sibling
+        return list(found.values())
 
     def contradicted(self, numbers: Sequence[int]) -> dict[int, list[int]]:
         """See StoreReader."""
