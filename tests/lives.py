@@ -81,7 +81,7 @@ def _tell(draw: st.DrawFn, told: Told, commit: int) -> None:
         case 8:
             kind = draw(st.sampled_from(["source.connected", "source.disconnected"]))
             more.setdefault("source", station)
-            told.say(kind, time, **more)
+            told.say(kind, time, station=draw(st.sampled_from([None, "spi", "aoi"])), **more)
         case 9:
             more.setdefault("source", draw(st.sampled_from([station, "/harbour/smt/line-2/aoi"])))
             if draw(st.booleans()):

@@ -7,6 +7,7 @@ from typing import Final, Protocol
 
 from broker_bridge.trace.attempts import Test
 from broker_bridge.trace.belief import Evidence
+from broker_bridge.trace.gaps import Source
 from broker_bridge.trace.history import Completeness, History
 from broker_bridge.trace.inspections import Call, Coverage, Inspection, Place
 from broker_bridge.trace.portrait import Identity, Key
@@ -320,20 +321,7 @@ class _Telling:
             )
         else:
             self.line("Never seen at a station.", 2)
-        behind = [
-            f"{source.source} ("
-            + ", ".join(
-                part
-                for part in (
-                    source.connected is False and source.since and f"away since {self.when(source.since)}",
-                    source.missing and f"{source.missing} events missing",
-                )
-                if part
-            )
-            + ")"
-            for source in known.sources
-            if source.connected is False or source.missing
-        ]
+        behind = [text for source in known.sources if (text := self._behind(source))]
         self.line(
             f"{_count(len(known.sources), 'source')} speak of its lines; not caught up: {'; '.join(behind) or 'none'}.",
             2,
@@ -348,6 +336,15 @@ class _Telling:
             self.line(f"{_count(known.without_result, 'visit')} without a stated outcome: no passes.", 2)
         self.line("")
         self.line(known.caution)
+
+    def _behind(self, source: Source) -> str:
+        away = [
+            f"{heard.station or 'the machine'} not heard since {self.when(heard.since)}"
+            for heard in source.hearing
+            if not heard.connected
+        ]
+        missing = [f"{source.missing} events missing"] if source.missing else []
+        return f"{source.source} ({', '.join(away + missing)})" if away or missing else ""
 
     def _rest(self, count: int) -> None:
         if count > _MOST:

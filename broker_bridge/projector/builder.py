@@ -139,8 +139,18 @@ class Builder:
                     self._ties.add(tie)
                     tied.append((*tie, number))
             if (told := notice(fact)) is not None:
+                station = fact.data.get("station") or ""
                 notices.append(
-                    (number, told.line, fact.type, fact.source, fact.generation, told.since, told.until)
+                    (
+                        number,
+                        told.line,
+                        fact.type,
+                        fact.source,
+                        fact.generation,
+                        station,
+                        told.since,
+                        told.until,
+                    )
                 )
             if (reference := revokes(fact)) is not None:
                 revoked.append((*reference, number))

@@ -21,7 +21,7 @@ from broker_bridge.projector.entries import (
     microseconds,
 )  # fmt: skip
 from broker_bridge.projector.schema import INDEX, RULES
-from broker_bridge.trace.gaps import EVER, MARGIN, NEVER, Window
+from broker_bridge.trace.gaps import EVER, HEARING, MARGIN, NEVER, Window
 from broker_bridge.trace.mentions import UNITS, Knot, Node, Slot
 from broker_bridge.trace.route import DECLARED
 
@@ -139,12 +139,16 @@ class Index:
         return [number for (number,) in self._all(sql, after, limit)]
 
     def _last_words(self, source: str, upto: int) -> set[int]:
-        """What a source last said about being connected; some more, because a revision may have superseded it."""
-        sql = (
-            "SELECT number FROM notices WHERE source = ? AND type IN ('source.connected', 'source.disconnected')"
-            " AND number <= ? ORDER BY since DESC LIMIT ?"
-        )
-        return {number for (number,) in self._all(sql, source, upto, _LAST_WORDS)}
+        """What a source last said of each station it hears; some more, as a revision may have superseded it."""
+        found: set[int] = set()
+        for (station,) in self._all("SELECT DISTINCT station FROM notices WHERE source = ?", source):
+            sql = (
+                "SELECT number FROM notices WHERE source = ? AND station = ? AND type IN (?, ?) AND number <= ?"
+                " ORDER BY since DESC LIMIT ?"
+            )
+            rows = self._all(sql, source, station, *HEARING, upto, _LAST_WORDS)
+            found.update(number for (number,) in rows)
+        return found
 
     def _notices(self, condition: str, values: Sequence[object], upto: int) -> set[int]:
         sql = f"SELECT number FROM notices WHERE {condition} AND number <= ?"

@@ -46,19 +46,20 @@ CREATE TABLE ties (
     PRIMARY KEY (a, relation, b, position)
 ) STRICT, WITHOUT ROWID;
 
--- What may be missing, and what a line is declared to be; microseconds since 1970.
+-- What may be missing, and what a line is declared to be; station '' where none is said; microseconds since 1970.
 CREATE TABLE notices (
     number INTEGER PRIMARY KEY,
     line TEXT NOT NULL,
     type TEXT NOT NULL,
     source TEXT NOT NULL,
     generation TEXT NOT NULL,
+    station TEXT NOT NULL,
     since INTEGER NOT NULL,
     until INTEGER NOT NULL
 ) STRICT;
 CREATE INDEX notices_by_line ON notices (line, type, since);
 CREATE INDEX notices_by_file ON notices (source, generation, type);
-CREATE INDEX notices_by_source ON notices (source, type, since);
+CREATE INDEX notices_by_source ON notices (source, station, type, since);
 
 CREATE TABLE sources (
     source TEXT PRIMARY KEY,

@@ -17,6 +17,8 @@ MARGIN: Final = timedelta(hours=1)
 RELEVANT: Final = frozenset({"source.gap", "source.rejected", "source.connected", "source.disconnected"})
 """Types that say what a source could not say."""
 
+HEARING: Final = ("source.connected", "source.disconnected")
+
 EVER: Final = datetime.min.replace(tzinfo=UTC)
 NEVER: Final = datetime.max.replace(tzinfo=UTC)
 
@@ -49,15 +51,23 @@ class Gap(Value):
     evidence: tuple[Evidence, ...]
 
 
+class Hearing(Value):
+    """Whether a source hears a machine."""
+
+    station: str | None
+    """None: it speaks of itself as a whole."""
+    connected: bool
+    since: datetime
+
+
 class Source(Value):
     """A source that speaks of a line the board was on."""
 
     source: str
-    connected: bool | None
-    """None: it does not say."""
-    since: datetime | None
     missing: int | None
     """Numbered events that the record knows of and does not hold. None: not known as of that commit."""
+    hearing: tuple[Hearing, ...]
+    """By station; empty where it does not say."""
 
 
 def windows(seen: Iterable[tuple[str, datetime, datetime]]) -> list[Window]:
@@ -122,21 +132,22 @@ def sources(
     `named` are sources known to speak on these lines beside those of the statements.
     """
     lines = {window.line for window in found}
-    latest: dict[str, Statement | None] = dict.fromkeys(named)
+    latest: dict[str, dict[str | None, Statement]] = {source: {} for source in named}
     for statement in statements:
         if statement.line in lines:
-            source = statement.fact.source
-            latest.setdefault(source, None)
-            if statement.fact.type in ("source.connected", "source.disconnected"):
-                latest[source] = statement
+            heard = latest.setdefault(statement.fact.source, {})
+            if statement.fact.type in HEARING:
+                heard[statement.get("station")] = statement
     return [
         Source(
             source=source,
-            connected=None if state is None else state.fact.type == "source.connected",
-            since=None if state is None else state.time,
             missing=None if missing is None else missing.get(source, 0),
+            hearing=tuple(
+                Hearing(station, heard[station].fact.type == "source.connected", heard[station].time)
+                for station in sorted(heard, key=lambda station: station or "")
+            ),
         )
-        for source, state in sorted(latest.items())
+        for source, heard in sorted(latest.items())
     ]
 
 

@@ -270,7 +270,7 @@ def test_gaps_of_the_line_reach_a_board_although_they_name_none(tmp_path: Path) 
         ("rejected", "row"),
         ("silent", "maybe inside a stated gap"),
     ]
-    assert [(s.source.rpartition("/")[2], s.connected) for s in found.completeness.sources] == [
-        ("aoi", None), ("plan", None), ("print", False), ("spi", None),
+    assert [(s.source.rpartition("/")[2], s.hearing) for s in found.completeness.sources] == [
+        ("aoi", ()), ("plan", ()), ("print", ((None, False, at("15:00:00")),)), ("spi", ()),
     ]  # fmt: skip
     record.close()

@@ -128,17 +128,20 @@ class TestDeclaredProcess:
 
 
 class TestSources:
-    def test_every_source_of_the_line_and_whether_it_is_heard(self) -> None:
+    def test_every_source_of_the_line_and_which_machines_it_hears(self) -> None:
         told = passed("print", "aoi")
-        told.say("source.disconnected", "10:00:00", source="spi")
-        told.say("source.connected", "11:00:00", source="spi")
-        told.say("source.disconnected", "12:00:00", source="spi")
+        for station, kind, clock in (
+            ("spi", "disconnected", "10:00:00"), ("spi", "connected", "11:00:00"), ("spi", "disconnected", "12:00:00"),
+            ("oven", "connected", "13:00:00"),
+        ):  # fmt: skip
+            told.say(f"source.{kind}", clock, source="transfer", station=station)
         told.say("source.connected", "12:00:00", source="/harbour/smt/line-9/far")
         sources = told.history("A", missing={f"{LINE}/aoi": 3}).completeness.sources
-        assert [(source.source.split("/")[-1], source.connected, source.missing) for source in sources] == [
-            ("aoi", None, 3), ("print", None, 0), ("spi", False, 0),
+        assert [(source.source.split("/")[-1], source.missing) for source in sources] == [
+            ("aoi", 3), ("print", 0), ("transfer", 0),
         ]  # fmt: skip
-        assert sources[2].since == at("12:00:00")
+        assert sources[2].hearing == (("oven", True, at("13:00:00")), ("spi", False, at("12:00:00")))
+        assert sources[0].hearing == ()
 
     def test_what_is_missing_is_not_known_of_the_past(self) -> None:
         assert [source.missing for source in passed("aoi").history("A").completeness.sources] == [None]
