@@ -1,0 +1,189 @@
+"""The bus and the record to one stream without holes and doubles.
+
+The record is read up to its head first, then the bus speaks; the record goes on being read behind it, so that
+what passed while the broker was away, or before the subscription stood, turns up a little later instead of never.
+The same event from both is recognised by source and id.
+"""
+
+import asyncio
+from collections.abc import Awaitable, Callable, Sequence
+from datetime import datetime
+from typing import Final, NamedTuple, Protocol
+
+from broker_bridge.bus.mqtt import Client
+from broker_bridge.bus.topics import Topics
+from broker_bridge.console.message import StateHeard, Unreadable, read
+from broker_bridge.errors import NotFound, StoreUnavailable
+from broker_bridge.events.fact import Fact
+from broker_bridge.live.hearing import Bus
+from broker_bridge.live.seen import Seen
+from broker_bridge.live.told import Told, tell
+
+CHUNK: Final = 500
+BEHIND_S: Final = 2.0
+"""Seconds between looks at the record behind the bus."""
+REOPEN_S: Final = 10.0
+SUBSCRIBED_S: Final = 3.0
+"""Seconds that the reading of the record waits for the subscriptions, so that the two overlap."""
+
+
+class Record(Protocol):
+    """What watching needs of the record's readers. StoreUnavailable: try again."""
+
+    def newest(self) -> int:
+        """Number of the newest event; 0 when there is none."""
+        ...
+
+    def number_at(self, instant: datetime) -> int:
+        """Number of the newest event that was committed at or before an instant; 0 when there is none."""
+        ...
+
+    def after(self, number: int, limit: int) -> Sequence[Fact]:
+        """The events behind a number, in order, at most `limit`."""
+        ...
+
+
+class Heard(NamedTuple):
+    """An event, met for the first time."""
+
+    told: Told
+    fact: Fact
+    past: bool
+    """True: it was in the record already when watching began."""
+
+
+class Notice(NamedTuple):
+    """Something a person should know about the watching itself."""
+
+    text: str
+
+
+Item = Heard | StateHeard | Unreadable | Notice
+
+
+class Feed:
+    """Runs until cancelled and hands every item to `put`, in one event loop."""
+
+    def __init__(
+        self,
+        topics: Topics,
+        *,
+        connect: Callable[[Sequence[str]], Awaitable[Client]],
+        open_record: Callable[[], Record],
+        put: Callable[[Item], None],
+        clock: Callable[[], datetime],
+        since: datetime | None = None,
+    ) -> None:
+        """`connect` gives a client, not yet entered, that subscribes to the filters it is given.
+
+        `open_record` raises NotFound while there is no record. `since`: begin with what reached the record since;
+        None: with what comes from now on.
+        """
+        self._topics = topics
+        self._connect = connect
+        self._open_record = open_record
+        self._put = put
+        self._clock = clock
+        self._since = since
+        self._began = clock()
+        self._seen = Seen()
+        self._client: Client | None = None
+        self._bus = Bus(
+            "", False, self._began, "its address is not known yet: it was not started here so far"
+        )
+        self._subscribed = asyncio.Event()
+        self.caught_up = asyncio.Event()
+        """Set when the record was read up to its head, or there is none."""
+        self.number = 0
+        """Number of the newest event read from the record."""
+
+    async def run(self) -> None:
+        """Feed for ever. Raises ConfigError, RecordDamaged and StoreVersionError: nothing here mends them."""
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._listen(), name="watch bus")
+                group.create_task(self._read(), name="watch record")
+        except BaseExceptionGroup as errors:
+            raise _first(errors) from None
+
+    def bus(self) -> Bus:
+        """How our own connection is, and since when."""
+        client = self._client
+        if client is None:
+            return self._bus
+        connected = client.connected
+        if connected != self._bus.connected or not self._bus.address:
+            since = self._clock() if connected or self._bus.connected else self._bus.since
+            self._bus = Bus(f"{client.host}:{client.port}", connected, since, client.trouble)
+        elif client.trouble != self._bus.trouble:
+            self._bus = self._bus._replace(trouble=client.trouble)
+        return self._bus
+
+    async def _listen(self) -> None:
+        client = await self._connect([*self._topics.all_events(), self._topics.all_states()])
+        async with client:
+            self._client = client
+            await client.wait_connected()
+            self._subscribed.set()
+            await self.caught_up.wait()  # meanwhile messages wait in the client, and then at the broker
+            while True:
+                message = await client.next(timeout=5.0)
+                if message is None:
+                    continue
+                for said in read(self._topics, message):
+                    if isinstance(said, Fact):
+                        self._event(said, past=False)
+                    else:
+                        self._put(said)
+                client.ack([message])
+                await asyncio.sleep(0)
+
+    async def _read(self) -> None:
+        try:
+            async with asyncio.timeout(SUBSCRIBED_S):
+                await self._subscribed.wait()
+        except TimeoutError:
+            pass
+        record = self._record()
+        if record is None:
+            self._put(Notice("there is no record to read here: shown is what comes from now on"))
+        trouble = ""
+        while True:
+            try:
+                if record is None:
+                    record = self._record()
+                if record is not None:
+                    await self._behind(record)
+                trouble = ""
+            except StoreUnavailable as error:
+                if str(error) != trouble:
+                    trouble = str(error)
+                    self._put(Notice(f"the record cannot be read now: {trouble}"))
+            self.caught_up.set()
+            await asyncio.sleep(BEHIND_S if record is not None else REOPEN_S)
+
+    def _record(self) -> Record | None:
+        try:
+            record = self._open_record()
+        except NotFound:
+            return None
+        self.number = record.number_at(self._since or self._began)
+        return record
+
+    async def _behind(self, record: Record) -> None:
+        while facts := record.after(self.number, CHUNK):
+            for fact in facts:
+                self._event(fact, past=not self.caught_up.is_set())
+            self.number = facts[-1].number
+            await asyncio.sleep(0)
+
+    def _event(self, fact: Fact, *, past: bool) -> None:
+        if self._seen.new(fact.source, fact.id):
+            self._put(Heard(tell(fact), fact, past))
+
+
+def _first(group: BaseExceptionGroup[BaseException]) -> BaseException:
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return error

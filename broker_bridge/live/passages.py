@@ -1,0 +1,216 @@
+"""Who is at a station and who was there last, from what was said about one station.
+
+Times of two sources are never compared where it decides something: their clocks differ. What one source leaves
+open and another contradicts is told as doubtful.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final, NamedTuple
+
+from broker_bridge.live.told import Told
+from broker_bridge.trace.mentions import Knot
+
+ARRIVALS: Final = frozenset({"board.arrived", "board.introduced"})
+ENDINGS: Final = frozenset(
+    {"work.completed", "work.print_attempted", "inspection.completed", "inspection.test_completed"}
+)
+"""Statements after which a station has no more to do with a board."""
+
+_SAME_PASS: Final = timedelta(minutes=5)
+"""Another source's statement about a board this close belongs to the same pass. Common practice, no source."""
+
+Moves = Mapping[Knot, Mapping[str, datetime]]
+"""By name and by who says it: when a board came to, or left, one station last."""
+
+
+class Visit(NamedTuple):
+    """One pass of a board, as far as it was told."""
+
+    label: str
+    knots: frozenset[Knot]
+    source: str
+    """Who told of its arrival; of its first statement where nobody did."""
+    lane: int | None
+    arrived: datetime | None
+    departed: datetime | None
+    done: datetime | None
+    """When the station had finished with it."""
+    results: tuple[str, ...]
+    """What came out, in words."""
+    last: datetime
+
+
+class Here(NamedTuple):
+    """A board at a station."""
+
+    label: str
+    since: datetime
+    done: datetime | None
+    sure: bool
+    """False: it came, and its leaving may have been missed."""
+
+
+class Left(NamedTuple):
+    """The board that left last."""
+
+    label: str
+    at: datetime
+
+
+@dataclass
+class _Open:
+    label: str
+    knots: set[Knot]
+    source: str
+    lane: int | None
+    last: datetime
+    arrived: datetime | None = None
+    departed: datetime | None = None
+    done: datetime | None = None
+    results: list[str] = field(default_factory=list)
+    came: set[str] = field(default_factory=set)
+    went: set[str] = field(default_factory=set)
+
+    def closed(self) -> Visit:
+        return Visit(
+            self.label, frozenset(self.knots), self.source, self.lane, self.arrived, self.departed, self.done,
+            tuple(dict.fromkeys(self.results)), self.last,
+        )  # fmt: skip
+
+
+def comes(told: Told, station: str) -> bool:
+    """Whether this says that a board came to the station."""
+    if told.type == "board.transferred":
+        return told.about["to_station"] == station and _complete(told)
+    return told.type in ARRIVALS and told.station == station
+
+
+def goes(told: Told, station: str) -> bool:
+    """Whether this says that a board left the station."""
+    if told.type == "board.transferred":
+        return told.station == station and _complete(told)
+    return told.type == "board.departed" and told.station == station
+
+
+def visits(station: str, statements: Iterable[Told]) -> tuple[Visit, ...]:
+    """The passes of boards at one station in the order of their beginnings; statements in the order of time."""
+    found: list[_Open] = []
+    latest: dict[Knot, _Open] = {}
+    for told in statements:
+        visit = next((latest[knot] for knot in told.knots if knot in latest), None)
+        if comes(told, station):
+            if visit is None or not _same_arrival(visit, told):
+                visit = _begun(found, told)
+            visit.came.add(told.source)
+            if visit.arrived is None:
+                visit.arrived, visit.source, visit.lane = told.at, told.source, told.lane
+        elif goes(told, station):
+            if visit is None or told.source in visit.went:
+                visit = _begun(found, told)
+            visit.went.add(told.source)
+            visit.departed = visit.departed or told.at
+        elif told.type == "board.transferred":
+            continue  # not certain to have happened
+        else:
+            if visit is None or (visit.departed and told.at - visit.last > _SAME_PASS):
+                visit = _begun(found, told)
+            if told.type in ENDINGS:
+                visit.done = told.at
+            visit.results.append(told.said)
+        visit.last = told.at
+        visit.label = visit.label or told.label
+        visit.knots |= told.knots
+        latest.update((knot, visit) for knot in told.knots)
+    return tuple(visit.closed() for visit in found)
+
+
+def arrivals(station: str, statements: Iterable[Told]) -> Moves:
+    """When each board came here last; statements in the order of time."""
+    return _moves(told for told in statements if comes(told, station))
+
+
+def departures(station: str, statements: Iterable[Told]) -> Moves:
+    """When each board left here last; statements in the order of time."""
+    return _moves(told for told in statements if goes(told, station))
+
+
+def here(
+    passed: Sequence[Visit], elsewhere: Iterable[Moves], cut: Mapping[str, datetime]
+) -> tuple[Here, ...]:
+    """The boards that came and are not known to have gone, longest first.
+
+    `elsewhere`: arrivals at all other stations; `cut`: when each source last missed something. A board without
+    any name is never claimed to be here: its leaving could not be told from another's.
+    """
+    others = list(elsewhere)
+    found: list[Here] = []
+    overtaken: set[int | None] = set()
+    for visit in reversed(passed):
+        if visit.arrived is None:
+            continue
+        if visit.departed is not None:
+            overtaken.add(visit.lane)
+            continue
+        if not visit.knots or _gone(visit, others):
+            continue
+        missed = cut.get(visit.source)
+        sure = (
+            visit.lane not in overtaken
+            and (missed is None or missed < visit.arrived)
+            and not _seen_elsewhere(visit, others)
+        )
+        found.append(Here(visit.label, visit.arrived, visit.done, sure))
+    return tuple(reversed(found))
+
+
+def left(passed: Sequence[Visit]) -> Left | None:
+    """The board that left last."""
+    gone = [(visit.departed, visit.label) for visit in passed if visit.departed is not None]
+    if not gone:
+        return None
+    at, label = max(gone)
+    return Left(label or "a board without a name", at)
+
+
+def _moves(statements: Iterable[Told]) -> Moves:
+    found: dict[Knot, dict[str, datetime]] = {}
+    for told in statements:
+        for knot in told.knots:
+            found.setdefault(knot, {})[told.source] = told.at
+    return found
+
+
+def _complete(told: Told) -> bool:
+    return told.about.get("giver") == told.about.get("taker") == "complete"
+
+
+def _same_arrival(visit: _Open, told: Told) -> bool:
+    if told.source in visit.came:
+        return False
+    near = told.at - visit.last <= _SAME_PASS
+    return near if visit.arrived is None or visit.departed is None else told.at - visit.arrived <= _SAME_PASS
+
+
+def _begun(found: list[_Open], told: Told) -> _Open:
+    visit = _Open(told.label, set(told.knots), told.source, told.lane, told.at)
+    found.append(visit)
+    return visit
+
+
+def _gone(visit: Visit, others: Iterable[Moves]) -> bool:
+    """The source that told of its arrival told of a later one elsewhere."""
+    return any(source == visit.source and later for there in others for source, later in _later(visit, there))
+
+
+def _seen_elsewhere(visit: Visit, others: Iterable[Moves]) -> bool:
+    """Another source did."""
+    return any(later for there in others for _, later in _later(visit, there))
+
+
+def _later(visit: Visit, there: Moves) -> Iterator[tuple[str, bool]]:
+    assert visit.arrived is not None
+    for knot in visit.knots:
+        for source, at in there.get(knot, {}).items():
+            yield source, at > visit.arrived

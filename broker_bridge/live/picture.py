@@ -1,0 +1,178 @@
+"""The fold: statements and states in, a view of the plant out.
+
+Statements may come doubled, late and in any order; the view depends on their set alone, as far as the bounded
+memory of each kind reaches (newest.py). Times of different sources are not compared where it decides anything.
+"""
+
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Final, NamedTuple
+
+from broker_bridge.live.alarms import Alarm, AlarmId
+from broker_bridge.live.choice import ALL, Choice
+from broker_bridge.live.clock import Clock, instant_of
+from broker_bridge.live.hearing import Bus, Hearing, SourceNow, Trouble
+from broker_bridge.live.holds import Holds
+from broker_bridge.live.newest import Newest
+from broker_bridge.live.passages import Moves
+from broker_bridge.live.station import Station, StationNow
+from broker_bridge.live.told import Told
+from broker_bridge.live.waiting import state_words, why
+
+Place = tuple[str, str]
+"""Line (/site/area/line) and station."""
+
+_SHARED: Final = frozenset({"source.connected", "source.disconnected", "source.gap"})
+_HANDED_OVER: Final = timedelta(minutes=10)
+"""An arrival this long after a departure is still taken for the way between two neighbours, over a buffer."""
+_RECENT: Final = 5
+"""Arrivals that tell which station stands before another."""
+
+
+class Row(NamedTuple):
+    """A station with what is said of it in words."""
+
+    station: StationNow
+    state: str
+    why: str
+    """Why it waits, empty when that is not known or not the case."""
+
+
+class View(NamedTuple):
+    """What is shown. Everything is cleaned for a terminal but the times, which a Clock tells."""
+
+    lines: tuple[tuple[str, tuple[Row, ...]], ...]
+    """Each line's stations in line order."""
+    alarms: tuple[Alarm, ...]
+    """Those that stand or were not seen, in the order of time."""
+    troubles: tuple[Trouble, ...]
+    sources: tuple[SourceNow, ...]
+    heard: Mapping[str, datetime]
+    """Time of the newest statement of every source."""
+
+
+class Picture:
+    """Takes what is heard; `view` looks at it."""
+
+    def __init__(self, order: Iterable[Place] = ()) -> None:
+        """`order`: the stations as the configuration names them. What a line declares of itself goes before."""
+        self.hearing = Hearing()
+        self._holds = Holds()
+        self._stations: dict[Place, Station] = {}
+        self._declared: dict[str, Newest] = {}
+        self._shared: dict[str, Newest] = {}
+        self._heard: dict[str, datetime] = {}
+        for place in order:
+            self._station(place)
+        self._configured = list(self._stations)
+
+    def take(self, told: Told) -> bool:
+        """Take a statement; False when it changes nothing."""
+        if self._holds.add(told):
+            for station in self._stations.values():
+                station.drop()
+        if told.type == "line.declared":
+            line = f"{told.line.rpartition('/')[0]}/{told.about['line']}"
+            return self._declared.setdefault(line, Newest(4)).add(told)
+        self._heard[told.source] = max(told.at, self._heard.get(told.source, told.at))
+        if told.type in _SHARED and told.station is None and not told.candidates:
+            return self._shared.setdefault(told.source, Newest(32)).add(told)
+        # A statement about one of several candidates is in nobody's row: which one is not known.
+        stations = {told.station, told.about.get("to_station")} - {None}
+        return any([self._station((told.line, name)).add(told) for name in sorted(map(str, stations))])
+
+    def lines(self) -> tuple[str, ...]:
+        """All lines heard of or configured."""
+        return tuple(dict.fromkeys(line for line, _ in self._ordered()))
+
+    def places(self) -> tuple[Place, ...]:
+        """All stations heard of or configured, in line order."""
+        return tuple(self._ordered())
+
+    def view(
+        self, clock: Clock, bus: Bus, choice: Choice = ALL, seen: Collection[AlarmId] = frozenset()
+    ) -> View:
+        """How it looks at this moment."""
+        order = self._ordered()
+        now = self._now(order, seen)
+        neighbours = self._neighbours(order)
+        rows: dict[str, list[Row]] = {}
+        found: list[Alarm] = []
+        for place in order:
+            if not choice.takes_station(*place):
+                continue
+            station = now[place]
+            before, after = neighbours.get(place, (None, None))
+            sentence = why(station, before and now[before], after and now[after], clock)
+            rows.setdefault(place[0], []).append(Row(station, state_words(station), sentence))
+            found += station.alarms
+        return View(
+            lines=tuple((line, tuple(stations)) for line, stations in rows.items()),
+            alarms=tuple(sorted(found, key=lambda alarm: (alarm.since, alarm.id))),
+            troubles=self.hearing.troubles(bus, clock),
+            sources=self.hearing.sources(),
+            heard=dict(self._heard),
+        )
+
+    def _station(self, place: Place) -> Station:
+        station = self._stations.get(place)
+        if station is None:
+            station = self._stations[place] = Station(*place)
+        return station
+
+    def _now(self, order: Sequence[Place], seen: Collection[AlarmId]) -> dict[Place, StationNow]:
+        came: dict[Place, Moves] = {place: self._stations[place].arrivals(self._holds) for place in order}
+        shared = [told for kept in self._shared.values() for told in kept if self._holds(told)]
+        return {
+            place: self._stations[place].now(
+                self._holds, shared, (moves for other, moves in came.items() if other != place), seen
+            )
+            for place in order
+        }
+
+    def _ordered(self) -> list[Place]:
+        """Lines by name; in each the declared order, then the configured one, then the rest by name."""
+        declared = [(line, name) for line in sorted(self._declared) for name in self._line(line)]
+        rest = sorted(set(self._stations) - set(self._configured))
+        order = list(dict.fromkeys([*declared, *self._configured, *rest]))
+        for place in declared:
+            self._station(place)
+        return sorted(order, key=lambda place: place[0])
+
+    def _line(self, line: str) -> list[str]:
+        """The stations as last declared."""
+        last = max(self._declared[line], key=lambda told: (instant_of(told.about["valid_from"]), told.key))
+        return [station["name"] for station in last.about["stations"]]
+
+    def _neighbours(self, order: Sequence[Place]) -> dict[Place, tuple[Place | None, Place | None]]:
+        """Who stands before and after whom: as declared, else as boards were seen to go over."""
+        before: dict[Place, Place] = {}
+        for place in order:
+            if place[0] not in self._declared:
+                giver = self._giver(place, order)
+                if giver is not None:
+                    before[place] = giver
+        for line in self._declared:
+            places = [(line, name) for name in self._line(line)]
+            before.update(zip(places[1:], places, strict=False))
+        after = {giver: taker for taker, giver in before.items()}
+        return {place: (before.get(place), after.get(place)) for place in order}
+
+    def _giver(self, place: Place, order: Sequence[Place]) -> Place | None:
+        """The station from which the boards that came last had gone, by one and the same source."""
+        votes: Counter[Place] = Counter()
+        for visit in self._stations[place].visits(self._holds)[-_RECENT:]:
+            if visit.arrived is None:
+                continue
+            gone = [
+                (at, other)
+                for other in order
+                if other != place and other[0] == place[0]
+                for knot in visit.knots
+                if (at := self._stations[other].departures(self._holds).get(knot, {}).get(visit.source))
+                and at <= visit.arrived <= at + _HANDED_OVER
+            ]
+            if gone:
+                votes[max(gone)[1]] += 1
+        return max(votes, key=lambda other: (votes[other], other)) if votes else None

@@ -1,0 +1,30 @@
+"""The record as it grows, for whoever watches."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from broker_bridge.events.fact import Fact
+from broker_bridge.queries.record import path_of
+from broker_bridge.store.sqlite_reader import SqliteReader
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class Tail:
+    """An open record. Raises NotFound when there is none, StoreUnavailable when it cannot be read now."""
+
+    def __init__(self, url: str) -> None:
+        self._reader = SqliteReader(path_of(url))
+
+    def newest(self) -> int:
+        """Number of the newest event; 0 when there is none."""
+        return self._reader.head().number
+
+    def number_at(self, instant: datetime) -> int:
+        """Number of the newest event that was committed at or before an instant; 0 when there is none."""
+        microseconds = (instant - _EPOCH) // (datetime.resolution)
+        return self._reader.last_number(self._reader.commit_at(microseconds))
+
+    def after(self, number: int, limit: int) -> Sequence[Fact]:
+        """The events behind a number, in order, at most `limit`."""
+        return self._reader.after(number, limit)
