@@ -22,19 +22,17 @@ class Batch:
         self._writer = writer
         self._sleep = sleep
         self._steps: list[Step] = []
+        self._takings = self._weight = 0
         self.pending: dict[str, bytes | None] = {}
         """Read state of the steps that wait."""
 
     async def add(self, step: Step) -> bool:
         """Take one more step; returns True when everything up to it has been kept."""
         self._steps.append(step)
+        self._takings += len(step.takings)
+        self._weight += step.weight
         self.pending.update(step.state)
-        takings = sum(len(waiting.takings) for waiting in self._steps)
-        if (
-            takings < CHUNK
-            and sum(waiting.weight for waiting in self._steps) < _WEIGHT
-            and len(self._steps) < CHUNK
-        ):
+        if self._takings < CHUNK and self._weight < _WEIGHT and len(self._steps) < CHUNK:
             return False
         await self.flush()
         return True
@@ -66,3 +64,4 @@ class Batch:
             await self._sleep(wait)
             wait = min(wait * 2, _LONGEST_WAIT_S)
         self.pending.clear()
+        self._takings = self._weight = 0

@@ -32,10 +32,12 @@ from broker_bridge.adapters.logs.adapter.reading import Reading, read_bytes, sho
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
 from broker_bridge.config import FilesAdapter
 
-_FILES_A_CYCLE: Final = 1000
-"""Files read between two listings, the oldest first: the next listing shows what has changed meanwhile."""
+_READING_SHARE: Final = 10
+_LEAST_READING_S: Final = 2.0
+"""Files are read, the oldest first, for ten times as long as the listing took, two seconds at least; then the next
+listing shows what has changed meanwhile."""
 _IDLE_SHARE: Final = 25
-"""An idle folder is listed so seldom that listing takes at most 1/25 of the time: 100,000 files may lie there."""
+"""An idle folder is listed so seldom that a look takes at most 1/25 of the time: 100,000 files may lie there."""
 
 
 class Watch:
@@ -90,10 +92,10 @@ class Watch:
         self._tell_others(listing)
         fresh = [found for found in listing.files if not self._dealt_with(found)]
         ready = [found for found in self._readiness.ready(listing, fresh) if self._parking.may_leave(found)]
-        locked = await self._read_files(ready[:_FILES_A_CYCLE])
+        read, locked = await self._read_files(ready, max(_LEAST_READING_S, _READING_SHARE * cost))
         await self._flush()
         await self._after.leftovers([found for found in listing.files if self._is_read(found)])
-        more = len(ready) - _FILES_A_CYCLE
+        more = len(ready) - read
         if locked:
             self._writer.report("locked", f"{locked} files are held by their machine")
         elif more > 0:
@@ -104,7 +106,9 @@ class Watch:
             self._writer.report("idle" if not fresh else "reading")
         if more > 0:
             return 0.0
-        return self._config.poll_s if fresh else max(self._config.poll_s, _IDLE_SHARE * cost)
+        if fresh:
+            return self._config.poll_s
+        return max(self._config.poll_s, _IDLE_SHARE * (time.monotonic() - began))
 
     # -- what is known
 
@@ -160,16 +164,19 @@ class Watch:
 
     # -- reading
 
-    async def _read_files(self, ready: Sequence[Found]) -> int:
-        locked = 0
-        for found in ready:
+    async def _read_files(self, ready: Sequence[Found], seconds: float) -> tuple[int, int]:
+        """Read files for so many seconds; returns how many were dealt with and how many of them were locked."""
+        locked, until = 0, time.monotonic() + seconds
+        for number, found in enumerate(ready):
+            if time.monotonic() >= until:
+                return number, locked
             try:
                 await self._read(found)
             except Changed:
                 self._writer.count(changed_while_read=1)
             except Locked:
                 locked += 1
-        return locked
+        return len(ready), locked
 
     async def _read(self, found: Found) -> None:
         if found.signature.size > self._most:

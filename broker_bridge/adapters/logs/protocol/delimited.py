@@ -32,7 +32,7 @@ class DelimitedReader:
             for rows in settings.records
             if rows.header and rows.columns and rows.heading is None and not rows.after_blank
         }
-        self._first_columns = frozenset(columns[0] for columns in self._header_lines)
+        self._header_ends = frozenset((columns[0], columns[-1]) for columns in self._header_lines)
         self._following = dict(zip(settings.records, settings.records[1:], strict=False))
         self._preamble = settings.preamble
         self._put_back: list[Line | Refused] = []
@@ -45,6 +45,15 @@ class DelimitedReader:
         self._expects_header = False
         self._blank = False
         self._finished = False
+        self._plain: str | None = None
+        """Kind of the last line, where it was a row in the middle of a table and nothing else is open."""
+        self._quote = settings.quote
+        self._delimiter = None if settings.delimiter == BLANKS else settings.delimiter
+        # First characters of lines that may be something else than a row.
+        marks = [settings.comment, settings.trailer, *self._headings]
+        self._marks = frozenset(mark[0] for mark in marks if mark) | frozenset(
+            " \t\v\f\x1c\x1d\x1e\x1f\x85\xa0"
+        )
         self.complete = settings.trailer is None
         """Whether the stated trailer has been met since the last row."""
         self._restart()
@@ -59,6 +68,8 @@ class DelimitedReader:
         while not ready:
             item = self._put_back.pop() if self._put_back else self._lines.next_line()
             if isinstance(item, Line):
+                if self._plain is not None and (record := self._like_the_last(item, self._plain)) is not None:
+                    return record
                 self._line(item)
             elif isinstance(item, Refused):
                 self._unreadable(item)
@@ -71,8 +82,24 @@ class DelimitedReader:
                 self._close()
         return ready.popleft()
 
+    def _like_the_last(self, line: Line, kind: str) -> NativeRecord | None:
+        """The record of a line that is surely a row like the one before it: the short way for most lines."""
+        text = line.text
+        if not text or text[0] in self._marks or (self._quote and self._quote in text):
+            return None
+        cells = text.split(self._delimiter)
+        names = self._names
+        if len(cells) != len(names) or (cells[0].strip(), cells[-1].strip()) in self._header_ends:
+            return None
+        raw = line.raw
+        position = line.position
+        fields = dict(zip(names, cells, strict=True))
+        flags = () if line.terminated else ("unterminated",)
+        return NativeRecord(kind, position, position + len(raw), line.number, raw, fields, names, flags)
+
     def _line(self, line: Line) -> None:
         settings, text = self._set, line.text
+        self._plain = None
         if self._preamble:
             self._preamble -= 1
         elif self._quoted:
@@ -127,6 +154,7 @@ class DelimitedReader:
     # -- what cannot be read
 
     def _unreadable(self, refused: Refused) -> None:
+        self._plain = None
         if self._preamble:
             self._preamble -= 1
             return
@@ -206,7 +234,7 @@ class DelimitedReader:
         if self._tags:
             self._tagged_row(line, raw, cells)
             return
-        if cells and cells[0].strip() in self._first_columns:
+        if cells and (cells[0].strip(), cells[-1].strip()) in self._header_ends:
             rows = self._header_lines.get(tuple(cell.strip() for cell in cells))
             if rows is not None:
                 self._begin(rows)
@@ -291,6 +319,8 @@ class DelimitedReader:
         if not raw.endswith(self._lines.terminator):
             record.flags = ("unterminated",)
         self._ready.append(record)
+        if not self._tags and not self._set.trailing_delimiter:
+            self._plain = kind
 
     def _refuse(
         self, line: Line, raw: bytes, code: str, reason: str, value: str | None, kind: str | None = None

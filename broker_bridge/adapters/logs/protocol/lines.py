@@ -185,15 +185,20 @@ class Lines:
         self._check_tail()
 
     def _texts(self, pieces: list[bytes]) -> Sequence[str | None]:
-        """The texts of whole lines, decoded at once: a call for each costs more than its bytes do.
+        """The clean texts of whole lines, made at once: a call for each costs more than its bytes do.
 
-        None each where one of them cannot be decoded: then each is decoded for itself.
+        None each where one of them needs a closer look: then each is made for itself.
         """
         unknown = [None] * len(pieces)
         try:
-            texts = b"".join(pieces).decode(self._encoding).split(self._line_end)
+            text = b"".join(pieces).decode(self._encoding)
         except UnicodeDecodeError:
             return unknown
+        if "\x00" in text or self._missing_mark or (self._utf and "\ufeff" in text):
+            return unknown  # something is to be told about one of them
+        if self._line_end == "\n":
+            text = text.replace("\r\n", "\n")
+        texts = text.split(self._line_end)
         texts.pop()
         return texts if len(texts) == len(pieces) else unknown
 
@@ -217,13 +222,14 @@ class Lines:
                 reason="the content is said to be utf-16 but begins without a byte order mark;"
                 " state utf-16-le or utf-16-be",
             )  # fmt: skip
-        if text is None:
-            try:
-                text = raw.decode(self._encoding)
-            except UnicodeDecodeError as error:
-                return self._undecodable(position, number, raw, error)
-            if terminated:
-                text = text[: -len(self._line_end)]
+        if text is not None:
+            return Line(text, position, number, raw, terminated)
+        try:
+            text = raw.decode(self._encoding)
+        except UnicodeDecodeError as error:
+            return self._undecodable(position, number, raw, error)
+        if terminated:
+            text = text[: -len(self._line_end)]
         if self._line_end == "\n" and text.endswith("\r"):
             text = text[:-1]
         if "\x00" in text:
