@@ -15,6 +15,9 @@ IN_FLIGHT: Final = timedelta(seconds=5)
 """How long something a machine said may have been under way, where it does not answer signs of life: common
 practice in a plant's network, no source."""
 
+_LATE_S: Final = 1.0
+"""Looking this much later than we meant to, we were held up ourselves."""
+
 
 class Watch:
     """Over one connection, from the moment it was made. `now` is monotonic, `at` the wall clock in UTC."""
@@ -23,6 +26,7 @@ class Watch:
         self._config = config
         self._since = now
         self._heard = now
+        self._held_up = now
         self._keep_alive: KeepAlive | None = None
         self._answers = False
         self.proven: datetime | None = None
@@ -44,26 +48,30 @@ class Watch:
         """When `check` has something to do next."""
         dues = []
         if self._keep_alive is None:
-            dues.append(self._since + self._config.answer_s)
+            dues.append(self._waiting_since(self._since) + self._config.answer_s)
         else:
             dues.append(self._keep_alive.due_at)
             if self._keep_alive.unanswered_since is not None:
-                dues.append(self._silent_since(self._keep_alive.unanswered_since) + self._config.answer_s)
+                asked = self._keep_alive.unanswered_since
+                dues.append(self._waiting_since(max(asked, self._heard)) + self._config.answer_s)
         if self._config.silent_s is not None:
-            dues.append(self._heard + self._config.silent_s)
+            dues.append(self._waiting_since(self._heard) + self._config.silent_s)
         return min(dues)
 
     def check(self, now: float) -> CheckAlive | None:
         """The sign of life to send now, if any. Raises SourceUnavailable when the machine counts as gone."""
         limit, silent = self._config.answer_s, self._config.silent_s
-        if silent is not None and now >= self._heard + silent:
+        if now > self.due_at + _LATE_S:
+            self._held_up = now
+        if silent is not None and now >= self._waiting_since(self._heard) + silent:
             raise SourceUnavailable(f"it has been silent for {silent:g} s")
         if self._keep_alive is None:
-            if now >= self._since + limit:
+            if now >= self._waiting_since(self._since) + limit:
                 raise SourceUnavailable(f"it did not describe itself within {limit:g} s")
             return None
+        # While it says other things the answer is only late: it stands behind them.
         asked = self._keep_alive.unanswered_since
-        if asked is not None and now >= self._silent_since(asked) + limit:
+        if asked is not None and now >= self._waiting_since(max(asked, self._heard)) + limit:
             raise SourceUnavailable(f"it did not answer a sign of life within {limit:g} s")
         return self._keep_alive.due(now, peer_answers=self._answers)
 
@@ -82,6 +90,6 @@ class Watch:
         if now - self._since > IN_FLIGHT.total_seconds():
             self.proven = at - IN_FLIGHT
 
-    def _silent_since(self, asked: float) -> float:
-        # While it says other things the answer is only late: it stands behind them.
-        return max(asked, self._heard)
+    def _waiting_since(self, moment: float) -> float:
+        # What came while we were held up has not been read yet: giving up a machine that is there loses boards.
+        return max(moment, self._held_up)

@@ -90,6 +90,20 @@ def test_one_that_does_not_answer_is_not_asked_and_proves_by_what_it_says():
 def test_silence_counts_where_the_plant_says_how_much():
     watch = watching(answers=False, silent_s=30)
     watch.heard(120.0)
-    watch.check(149.0)
+    for now in (111.0, 121.0, 131.0, 141.0):
+        assert watch.check(now) is not None
     with pytest.raises(SourceUnavailable, match="silent for 30 s"):
         watch.check(150.0)
+
+
+def test_who_was_held_up_himself_gives_the_machine_its_time_anew():
+    watch = watching(silent_s=30)
+    watch.check(111.0)
+    assert watch.check(180.0) is not None, "the answer may lie unread before us"
+    assert watch.check(183.9) is None
+    with pytest.raises(SourceUnavailable, match="did not answer"):
+        watch.check(184.0)
+    described = Watch(supervisor(answer_s=4), 100.0)
+    assert described.check(180.0) is None
+    with pytest.raises(SourceUnavailable, match="did not describe itself"):
+        described.check(184.0)
