@@ -16,7 +16,7 @@ from broker_bridge.adapters.logs.mapping.mapper import Mapper
 from broker_bridge.adapters.logs.mapping.takings import Document, Place
 from broker_bridge.adapters.logs.mapping.times import TimeValue
 from broker_bridge.adapters.logs.mapping.values import FieldError, Typed, Values
-from broker_bridge.adapters.logs.protocol.readers import can_be_incomplete, open_reader
+from broker_bridge.adapters.logs.protocol.readers import open_reader
 from broker_bridge.adapters.logs.protocol.record import END, NEED_DATA, NativeRecord, Refused, digest_of
 from broker_bridge.adapters.logs.protocol.runs import joined
 from broker_bridge.errors import ConfigError
@@ -102,7 +102,7 @@ class Reading:
     def _ends_properly(self) -> bool:
         # Known only behind the last record, and wanted before the first event: such files are read twice.
         self._ended_properly = True
-        if can_be_incomplete(self._mapping.file.reader):
+        if self._mapping.file.reader.ends:
             for _ in self.records():
                 pass
         return self._ended_properly

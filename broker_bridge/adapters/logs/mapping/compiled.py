@@ -14,6 +14,7 @@ from broker_bridge.adapters.logs.mapping.model import MappingFile
 from broker_bridge.adapters.logs.mapping.scope import FILE, Names
 from broker_bridge.adapters.logs.mapping.times import compile_format, states_zone
 from broker_bridge.adapters.logs.mapping.values import FieldError, Values, row_reader
+from broker_bridge.adapters.logs.protocol.json_text import ENCLOSING
 from broker_bridge.adapters.logs.protocol.record import NativeRecord
 
 _BUILT_IN = {
@@ -53,7 +54,7 @@ class Compiled:
 def compile_mapping(text: str, name: str) -> Compiled:
     """Read, check and compile a mapping file. Raises ConfigError naming file, line, key and value."""
     mapping, source = parse(text, name)
-    columns = {rows.kind: frozenset(rows.columns) for rows in mapping.reader.records}
+    columns = mapping.reader.kinds()
     read_name, captures = _name_reader(mapping, source)
     columns[FILE] = captures
     fields: dict[str, dict[str, FieldRule]] = {kind: {} for kind in columns}
@@ -81,7 +82,11 @@ def compile_mapping(text: str, name: str) -> Compiled:
     return Compiled(
         mapping,
         source.hash,
-        {kind: row_reader(rules, mapping) for kind, rules in fields.items() if kind != FILE},
+        {
+            kind: row_reader(rules, mapping, nested=mapping.reader.NESTED)
+            for kind, rules in fields.items()
+            if kind != FILE
+        },
         makers,
         checks,
         by_kind,
@@ -118,14 +123,17 @@ def _check_field(
     source: Source, mapping: MappingFile, kind: str, field: str, rule: FieldRule, columns: frozenset[str]
 ) -> None:
     where = ("fields", kind, field)
+    nested = mapping.reader.NESTED and kind != FILE
     for column in rule.columns or (rule.column or field,):
-        if columns and column not in columns and not (kind == FILE and column == "name"):
+        first = column.split(".")[0] if nested else column
+        known = not columns or first in columns or (nested and first == ENCLOSING)
+        if not known and not (kind == FILE and column == "name"):
             near = difflib.get_close_matches(column, columns, n=1)
             hint = f"is {near[0]!r} meant?" if near else f"it has {', '.join(sorted(columns))}"
             raise source.error((*where, "column"), f"kind {kind} has no column {column!r}; {hint}")
     if rule.table is not None and rule.table not in mapping.tables:
-        known = ", ".join(mapping.tables) or "none"
-        raise source.error((*where, "table"), f"there is no table {rule.table!r}; there are: {known}")
+        tables = ", ".join(mapping.tables) or "none"
+        raise source.error((*where, "table"), f"there is no table {rule.table!r}; there are: {tables}")
     if rule.type != "time" or rule.format is None:
         return
     try:
@@ -151,7 +159,7 @@ def _name_reader(mapping: MappingFile, source: Source) -> tuple[Callable[[str], 
         )
     rules = mapping.fields.get(FILE, {})
     wanted = {name: FieldRule() for name in captures - rules.keys()} | dict(rules)
-    read = row_reader(wanted, mapping)
+    read = row_reader(wanted, mapping, nested=False)
 
     def read_name(name: str) -> Values:
         found = pattern.fullmatch(name)

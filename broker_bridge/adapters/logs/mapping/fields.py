@@ -6,10 +6,10 @@ table, type (with decimal, thousands, format, zone), scale, range.
 
 from typing import Annotated, Literal
 
-import re2
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from broker_bridge.adapters.logs.mapping.zones import zone_name
+from broker_bridge.adapters.logs.protocol.patterns import compiled
 from broker_bridge.events.base import Finite, Text
 
 
@@ -20,20 +20,9 @@ class Section(BaseModel):
 
 
 def _pattern(text: str) -> str:
-    try:
-        compiled = re2.compile(text)
-    except re2.error as error:
-        raise ValueError(
-            f"is no pattern: {_told(error)} (patterns are RE2's: no look-around, no back-references)"
-        ) from None
-    if compiled.groups < 1:
+    if compiled(text).groups < 1:
         raise ValueError("has no group; put ( ) around the part that is wanted")
     return text
-
-
-def _told(error: Exception) -> str:
-    first = error.args[0] if error.args else error
-    return first.decode() if isinstance(first, bytes) else str(first)
 
 
 Pattern = Annotated[str, Field(max_length=1000), AfterValidator(_pattern)]

@@ -6,6 +6,7 @@ is what all records of that kind agree on.
 """
 
 import difflib
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
@@ -257,8 +258,7 @@ def selection(rule: Selection, kind: str, names: Names) -> Select:
             key = tuple([get(scope) for get in getters])
             rows = () if None in key else indexed(group, kind, same).get(key, ())
         if inside and scope.row is not None:
-            begin, end = scope.row.record.position, scope.row.record.end
-            rows = [row for row in rows if begin <= row.record.position and row.record.end <= end]
+            rows = _enclosed(rows, scope.row)
         if own is not None:
             rows = [row for row in rows if own(row.values)]
         elif test is not None:
@@ -266,6 +266,18 @@ def selection(rule: Selection, kind: str, names: Names) -> Select:
         return rows
 
     return select
+
+
+def _enclosed(rows: Sequence[Row], around: Row) -> Sequence[Row]:
+    """The records that lie inside another one; they are in the order of the content."""
+    begin, end = around.record.position, around.record.end
+    first = bisect_left(rows, begin, key=_position)
+    behind = bisect_left(rows, end, lo=first, key=_position)
+    return [row for row in rows[first:behind] if row.record.end <= end and row is not around]
+
+
+def _position(row: Row) -> int:
+    return row.record.position
 
 
 def _own_filter(rule: Selection, kind: str, names: Names) -> Callable[[Values], bool] | None:

@@ -4,7 +4,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from decimal import Decimal
-from typing import Final, TypeAlias
+from typing import Any, Final, TypeAlias
 
 import re2
 
@@ -63,11 +63,70 @@ class _Column(dict[Source, Typed | None]):
         return value
 
 
-def row_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callable[[NativeRecord], Values]:
+def row_reader(
+    rules: Mapping[str, FieldRule], mapping: MappingFile, *, nested: bool
+) -> Callable[[NativeRecord], Values]:
     """A function from a record to its typed values; absent ones are left out.
 
     It raises FieldError, naming line, column, value and reason, for the first value that is not as stated.
+    `nested`: columns are paths into fields of fields.
     """
+    return _nested_reader(rules, mapping) if nested else _flat_reader(rules, mapping)
+
+
+def _nested_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callable[[NativeRecord], Values]:
+    fields = [
+        (
+            name,
+            _columns(name, rule),
+            [_steps(column) for column in _columns(name, rule)],
+            _whole(rule, mapping),
+        )
+        for name, rule in rules.items()
+    ]
+
+    def read(record: NativeRecord) -> Values:
+        values: Values = {}
+        for name, columns, paths, convert in fields:
+            found = [_walk(record.fields, path) for path in paths]
+            try:
+                value = convert(found[0] if len(found) == 1 else tuple(found))
+            except _Fault as fault:
+                raise _field_error(record, name, columns[0], fault, found[0]) from None
+            if value is not None:
+                values[name] = value
+        _check_required(record, values, rules)
+        return values
+
+    return read
+
+
+def _steps(column: str) -> tuple[str, ...]:
+    return tuple(column.split("."))
+
+
+def _walk(fields: Mapping[str, Value], path: tuple[str, ...]) -> Value:
+    """What stands at a path: keys of objects, numbers (from 0) of list elements. None where nothing does."""
+    at: Any = fields
+    for step in path:
+        if isinstance(at, Mapping):
+            at = at.get(step)
+        elif isinstance(at, list) and step.isdecimal() and int(step) < len(at):
+            at = at[int(step)]
+        else:
+            return None
+    found: Value = at
+    return found
+
+
+def _check_required(record: NativeRecord, values: Values, rules: Mapping[str, FieldRule]) -> None:
+    for name, rule in rules.items():
+        if rule.required and name not in values:
+            place = record.place(_columns(name, rule)[0])
+            raise FieldError(f"{name} is absent, but required", place, None, "required")
+
+
+def _flat_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callable[[NativeRecord], Values]:
     simple = [
         (name, _columns(name, rule)[0], _Column(_whole(rule, mapping)))
         for name, rule in rules.items()
@@ -78,7 +137,7 @@ def row_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callable
         for name, rule in rules.items()
         if len(rule.columns) > 1
     ]
-    required = [name for name, rule in rules.items() if rule.required]
+    required = {name: rule for name, rule in rules.items() if rule.required}
 
     def read(record: NativeRecord) -> Values:
         fields = record.fields
@@ -105,10 +164,8 @@ def row_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callable
             raise _field_error(
                 record, name, column, _Fault("is not one text but several", "nested")
             ) from None
-        for name in required:
-            if name not in values:
-                place = record.place(_columns(name, rules[name])[0])
-                raise FieldError(f"{name} is absent, but required", place, None, "required")
+        if required:
+            _check_required(record, values, required)
         return values
 
     def _padded(record: NativeRecord) -> NativeRecord:
@@ -132,8 +189,10 @@ def _column_missing(record: NativeRecord, name: str, column: str) -> FieldError:
     )
 
 
-def _field_error(record: NativeRecord, name: str, column: str, fault: _Fault) -> FieldError:
-    found = fault.text if fault.text is not None else str(record.fields.get(column))
+def _field_error(
+    record: NativeRecord, name: str, column: str, fault: _Fault, source: Value = None
+) -> FieldError:
+    found = fault.text if fault.text is not None else str(source or record.fields.get(column))
     return FieldError(f"{name}: {found[:80]!r} {fault}", record.place(column), found, fault.code)
 
 
@@ -252,7 +311,7 @@ def _typer(rule: FieldRule, mapping: MappingFile) -> Convert | None:
         case "time":
             return _time(rule, mapping)
         case "integer" | "number":
-            return _numeric(rule, getattr(mapping.reader, "decimal", "."))
+            return _numeric(rule, mapping.reader.decimal)
 
 
 def _boolean(true: frozenset[str], false: frozenset[str]) -> Convert:

@@ -53,8 +53,6 @@ class Delimited(TextSettings):
     """What stands between two columns; `blanks`: any run of blanks or tabs."""
     quote: Annotated[str, Field(max_length=1)] = '"'
     """Quote character, doubled inside a quoted field; empty: quotes are plain text."""
-    decimal: Literal[".", ","] = "."
-    """Decimal sign of numbers."""
     comment: Annotated[str, Field(min_length=1)] | None = None
     """Lines that begin so are skipped."""
     preamble: Annotated[int, Field(ge=0, le=10_000)] = 0
@@ -75,8 +73,7 @@ class Delimited(TextSettings):
         if self.delimiter == self.decimal and not self.quote:
             raise ValueError(f"delimiter and decimal sign are both {self.decimal!r} and nothing is quoted")
         kinds = [rows.kind for rows in self.records]
-        if len(set(kinds)) != len(kinds):
-            raise ValueError(f"a kind stands twice in records: {kinds}")
+        self.refuse_double_kinds(kinds)
         tags = [rows.tag for rows in self.records if rows.tag is not None]
         if tags and len(tags) != len(kinds):
             raise ValueError("either all kinds have a tag or none")
@@ -90,3 +87,12 @@ class Delimited(TextSettings):
                 " after_blank, or header = true with columns"
             )
         return self
+
+    def kinds(self) -> dict[str, frozenset[str]]:
+        """The kinds of record and their columns, as far as stated."""
+        return {rows.kind: frozenset(rows.columns) for rows in self.records}
+
+    @property
+    def ends(self) -> bool:
+        """A stated trailer shows whether the content has its end."""
+        return self.trailer is not None

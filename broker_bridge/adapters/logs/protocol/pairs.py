@@ -1,6 +1,6 @@
 """A block of `Key;Value` lines that together are one record."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from broker_bridge.adapters.logs.protocol.record import NativeRecord, Refused, Value
 from broker_bridge.adapters.logs.protocol.region import Region
@@ -17,6 +17,12 @@ class Pairs:
         self._between = bytearray()
         self._fields: dict[str, Value] = {}
 
+    def head(self, raw: bytes, fields: Mapping[str, Value]) -> None:
+        """Take the line that begins the block, and what it tells."""
+        self._region.add(raw)
+        self._raw += raw
+        self._fields.update(fields)
+
     def add(self, raw: bytes, line: int, key: str, values: Sequence[str]) -> None:
         """Take one line of the block: a key and its value, or its several values as a list."""
         for part in (bytes(self._between), raw):
@@ -25,9 +31,9 @@ class Pairs:
         self._between.clear()
         if len(self._raw) > self._limit:
             self._raw.clear()
-            self._spoil("oversize", f"a block of more than {self._limit} bytes", line, None)
+            self.spoil("oversize", f"a block of more than {self._limit} bytes", line, None)
         elif key in self._fields:
-            self._spoil("pairs", f"the key {key!r} stands twice in one block", line, key)
+            self.spoil("pairs", f"the key {key!r} stands twice in one block", line, key)
         elif len(self._fields) < 10_000:
             self._fields[key] = values[0] if len(values) == 1 else list(values) if values else ""
 
@@ -44,7 +50,8 @@ class Pairs:
         end = region.position + region.size
         return NativeRecord(self.kind, region.position, end, region.line, bytes(self._raw), self._fields)
 
-    def _spoil(self, code: str, reason: str, line: int, value: str | None) -> None:
+    def spoil(self, code: str, reason: str, line: int, value: str | None) -> None:
+        """Note why the block cannot be used; the first reason stays."""
         region = self._region
         if not region.reason:
             region.code, region.reason, region.place, region.value = code, reason, f"line {line}", value

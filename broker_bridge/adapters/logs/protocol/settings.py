@@ -1,6 +1,7 @@
 """What every reader's settings have in common, as they stand in a mapping file."""
 
-from typing import Annotated
+from collections.abc import Sequence
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
@@ -28,7 +29,34 @@ class Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class TextSettings(Settings):
+class ReaderSettings(Settings):
+    """What every reader's settings offer to the mapping."""
+
+    NESTED: ClassVar[bool] = False
+    """Fields may hold fields: columns are paths."""
+    ENDS: ClassVar[bool] = False
+    """The content can be seen to lack its end."""
+
+    decimal: Literal[".", ","] = "."
+    """Decimal sign of numbers."""
+
+    def kinds(self) -> dict[str, frozenset[str]]:
+        """The kinds of record and their columns; no columns where they are not known beforehand."""
+        raise NotImplementedError
+
+    @property
+    def ends(self) -> bool:
+        """Whether content that lacks its end can be told from complete content."""
+        return self.ENDS
+
+    @staticmethod
+    def refuse_double_kinds(kinds: Sequence[str]) -> None:
+        """Raise ValueError when a kind stands twice."""
+        if len(set(kinds)) != len(kinds):
+            raise ValueError(f"a kind stands twice in records: {list(kinds)}")
+
+
+class TextSettings(ReaderSettings):
     """Settings of readers that go line by line."""
 
     encoding: Encoding
