@@ -133,7 +133,6 @@ class FilesAdapter(_Adapter):
     """What happens to a file once its events are safe in the outbox and its bytes in the archive."""
     move_to: Path | None = None
     max_file_mb: Annotated[float, Field(gt=0, le=4096)] = 64
-    max_record_bytes: Annotated[int, Field(ge=64)] = 4 * 2**20
     start: Literal["beginning", "saved-or-beginning", "saved-or-end", "end"] = "saved-or-beginning"
 
     @model_validator(mode="after")
