@@ -1,6 +1,7 @@
 """What the drop folder remembers in the outbox's read state, and how it is spelled there.
 
     folder                                      device on which the folder lay
+    sequence                                    last number in file names, and numbers still waited for
     mapping/<revision>                          hash of the mapping that had this revision, and what of file names
                                                 and times it used
     seen/<name>                                 signature under which a file was dealt with, and its generation
@@ -27,6 +28,7 @@ SEEN: Final = "seen/"
 FILES: Final = "file/"
 MAPPINGS: Final = "mapping/"
 FOLDER: Final = "folder"
+SEQUENCE: Final = "sequence"
 
 
 @dataclass(frozen=True, slots=True)

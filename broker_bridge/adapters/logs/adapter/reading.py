@@ -11,6 +11,7 @@ from typing import Final
 
 from broker_bridge.adapters.base import Statement, Taking
 from broker_bridge.adapters.logs.adapter.content import generation_of, plain_name
+from broker_bridge.adapters.logs.adapter.sequence import Missing
 from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mapping
 from broker_bridge.adapters.logs.mapping.mapper import Mapper
 from broker_bridge.adapters.logs.mapping.takings import Document, Place
@@ -21,7 +22,7 @@ from broker_bridge.adapters.logs.protocol.record import END, NEED_DATA, NativeRe
 from broker_bridge.adapters.logs.protocol.runs import joined
 from broker_bridge.errors import ConfigError
 from broker_bridge.events.base import Origin, Raw
-from broker_bridge.events.source import SourceRejected
+from broker_bridge.events.source import SourceGap, SourceRejected
 
 _CHUNK: Final = 64 * 1024
 
@@ -67,6 +68,15 @@ class Reading:
         flags = () if self.complete else ("incomplete",)
         document = Document(self.generation, name, self.digest, len(content), values, modified, flags)
         self._mapper = Mapper(mapping, place, document)
+
+    @property
+    def number(self) -> int | None:
+        """The number by which the machine counts its files, where the mapping knows it."""
+        rule = self._mapping.file.file
+        value = (
+            self._file_values.get(rule.sequence) if rule is not None and rule.sequence is not None else None
+        )
+        return value if isinstance(value, int) else None
 
     @property
     def counters(self) -> dict[str, int]:
@@ -175,6 +185,22 @@ def unread(
         origin=Origin(adapter=adapter, raw=raw, time_means="saved"),
     )
     return Taking(f"unread-{digest[:32]}", 0, mapping.revision, (Statement(data, modified),), name)
+
+
+def missing_files(mapping: Compiled, missing: Missing, *, adapter: str, station: str | None = None) -> Taking:
+    """The gap of files which the machine has counted and nobody has seen."""
+    told = str(missing.first) if missing.first == missing.last else f"{missing.first} to {missing.last}"
+    after = datetime.fromisoformat(missing.after)
+    data = SourceGap(
+        station=station,
+        cause="file_missing",
+        start=datetime.fromisoformat(missing.before) if missing.before else None,
+        end=after,
+        detail=f"files number {told} never came",
+        origin=Origin(adapter=adapter, time_means="saved"),
+    )
+    generation = f"missing-{missing.shown_by[:32]}"
+    return Taking(generation, missing.first, mapping.revision, (Statement(data, after),))
 
 
 def shown(name: str) -> str:

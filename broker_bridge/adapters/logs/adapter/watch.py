@@ -19,6 +19,7 @@ from broker_bridge.adapters.logs.adapter.ledger import (
     FILES,
     FOLDER,
     SEEN,
+    SEQUENCE,
     FileState,
     Seen,
     dump_file,
@@ -28,7 +29,8 @@ from broker_bridge.adapters.logs.adapter.ledger import (
     seen_key,
 )
 from broker_bridge.adapters.logs.adapter.readiness import Parking, Readiness
-from broker_bridge.adapters.logs.adapter.reading import Reading, read_bytes, shown, unread
+from broker_bridge.adapters.logs.adapter.reading import Reading, missing_files, read_bytes, shown, unread
+from broker_bridge.adapters.logs.adapter.sequence import Numbers
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
 from broker_bridge.config import FilesAdapter
 
@@ -67,6 +69,7 @@ class Watch:
         self._started = False
         self._read_again: set[str] | None = set() if config.start == "beginning" else None
         self._told: set[str] = set()
+        self._numbers = Numbers(config.incomplete_after_s)
 
     async def cycle(self) -> float:
         """List the folder and read what is ready; returns the seconds to wait before the next look.
@@ -93,6 +96,7 @@ class Watch:
         fresh = [found for found in listing.files if not self._dealt_with(found)]
         ready = [found for found in self._readiness.ready(listing, fresh) if self._parking.may_leave(found)]
         read, locked = await self._read_files(ready, max(_LEAST_READING_S, _READING_SHARE * cost))
+        await self._tell_missing()
         await self._flush()
         await self._after.leftovers([found for found in listing.files if self._is_read(found)])
         more = len(ready) - read
@@ -119,6 +123,9 @@ class Watch:
             self._seen = {name_of(key): load_seen(value) for key, value in kept.items()}
         self._device = int(device) if device is not None else listing.device
         first = device is None
+        numbers = await self._writer.state(SEQUENCE)
+        if numbers is not None:
+            self._numbers.load(numbers)
         if self._config.start == "end" or (self._config.start == "saved-or-end" and first):
             passed = [found for found in listing.files if not self._dealt_with(found)]
             for found in passed:
@@ -221,7 +228,11 @@ class Watch:
         before = self._seen.get(found.name)
         if before is not None and before.generation not in (None, generation):
             self._writer.count(rewritten_files=1)
-        seen = {seen_key(found.name): dump_seen(Seen(found.signature, generation))}
+        seen: dict[str, bytes | None] = {seen_key(found.name): dump_seen(Seen(found.signature, generation))}
+        number = reading.number
+        if number is not None and known is None:
+            self._numbers.met(number, reading.modified.isoformat(), generation, time.monotonic())
+            seen[SEQUENCE] = self._numbers.dump()
         work = await self._intake.begin(reading, known, seen)
         if work is None:
             self._writer.count(duplicate_files=1)
@@ -262,6 +273,15 @@ class Watch:
         self._writer.count(**({"rejected": 1} if takings else {"duplicate_files": 1}))
         await self._keep(Step(takings, {**state}))
         self._done(found, seen)
+
+    async def _tell_missing(self) -> None:
+        """State as a gap what the machine has counted and nobody has seen."""
+        for missing in self._numbers.overdue(time.monotonic()):
+            self._writer.count(missing_files=missing.last - missing.first + 1)
+            taking = missing_files(
+                self._mapping, missing, adapter=self._config.name, station=self._config.station
+            )
+            await self._keep(Step([taking], {SEQUENCE: self._numbers.dump()}))
 
     def _done(self, found: Found, seen: Seen) -> None:
         self._seen[found.name] = seen

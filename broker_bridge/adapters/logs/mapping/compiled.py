@@ -158,6 +158,11 @@ def _name_reader(mapping: MappingFile, source: Source) -> tuple[Callable[[str], 
             "needs named groups such as (?P<panel>...), and none of them called name or modified",
         )
     rules = mapping.fields.get(FILE, {})
+    counts = mapping.file.sequence
+    if counts is not None and (counts not in rules or rules[counts].type != "integer"):
+        raise source.error(
+            ("file", "sequence"), f'{counts!r} has to be a field of [fields.file] with type = "integer"'
+        )
     wanted = {name: FieldRule() for name in captures - rules.keys()} | dict(rules)
     read = row_reader(wanted, mapping, nested=False)
 

@@ -27,6 +27,8 @@ class FileName(Section):
 
     pattern: Pattern
     """Pattern of whole file names; its named groups are the columns of `[fields.file]`."""
+    sequence: FieldName | None = None
+    """The field of `[fields.file]` by which the machine counts its files: a number that never comes is a gap."""
 
 
 class Validity(Section):

@@ -458,6 +458,39 @@ async def test_hazard_33_a_lost_state_gives_the_same_ids(plant: Plant) -> None:
     assert plant.writer.takings == first
 
 
+NUMBERED = (
+    "[fields.row]",
+    "[file]\npattern = '\\w+_(?P<count>\\d+)\\.csv'\nsequence = \"count\"\n\n[fields.file]\n"
+    'count = { column = "count", type = "integer" }\n\n[fields.row]',
+)
+
+
+@in_a_loop
+async def test_hazard_35_a_number_that_never_comes_is_a_gap(plant: Plant) -> None:
+    plant.mapping.write_text(rows().replace(*NUMBERED))
+    for place, number in enumerate((1, 2, 5, 4, 9)):
+        file = plant.put(f"r_{number:04d}.csv", content(f"N{number}"))
+        os.utime(file, (1_700_000_000 + place, 1_700_000_000 + place))
+    async with plant.running(incomplete_after_s=3600) as task:
+        await plant.until(task, lambda: len(plant.codes) == 5)
+        await plant.looks(task)
+    assert not any(
+        statement.data.TYPE == "source.gap" for t in plant.writer.takings for statement in t.statements
+    )
+    async with plant.running(incomplete_after_s=0.05) as task:
+        await plant.until(task, lambda: len(plant.codes) == 7)
+        await plant.looks(task)
+    gaps: list[Any] = [taking.statements[0].data for taking in plant.writer.takings[5:]]
+    assert [(gap.cause, gap.detail) for gap in gaps] == [
+        ("file_missing", "files number 3 never came"),
+        ("file_missing", "files number 6 to 8 never came"),
+    ]
+    assert [(gap.start.timestamp(), gap.end.timestamp()) for gap in gaps] == [
+        (1_700_000_001, 1_700_000_002), (1_700_000_002, 1_700_000_004),
+    ]  # fmt: skip
+    assert plant.writer.counters["missing_files"] == 4
+
+
 @in_a_loop
 async def test_hazard_36_links_pipes_and_folders_are_never_opened(plant: Plant, tmp_path: Path) -> None:
     secret = tmp_path / "secret.csv"

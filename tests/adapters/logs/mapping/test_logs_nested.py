@@ -109,7 +109,11 @@ CASES = [
 def test_inner_records_belong_to_the_record_they_lie_in(text: str, content: str) -> None:
     found: list[Any] = [statement.data for statement in statements(text, content)]
     assert [
-        (data.boards[0].identifiers[0].value, data.outcome, [(c.key, c.place.designator, c.label) for c in data.calls])
+        (
+            data.boards[0].identifiers[0].value,
+            data.outcome,
+            [(c.key, c.place.designator, c.label) for c in data.calls],
+        )
         for data in found
     ] == [("B1", "passed", []), ("B2", "failed", [("B2", "R1", "shifted"), ("B2", "C2", "missing")])]
 
