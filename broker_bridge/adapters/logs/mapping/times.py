@@ -53,8 +53,8 @@ class TimeValue(NamedTuple):
 
 
 def states_zone(format: str) -> bool:
-    """Whether texts of this format carry their zone, or are instants by themselves."""
-    return format in _EPOCHS or "%z" in format
+    """Whether texts of this format may carry their zone, or are instants by themselves."""
+    return format in _EPOCHS or format == "iso" or "%z" in format
 
 
 def compile_format(format: str) -> None:

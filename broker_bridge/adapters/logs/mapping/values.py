@@ -10,7 +10,7 @@ import re2
 
 from broker_bridge.adapters.logs.mapping.fields import FieldRule
 from broker_bridge.adapters.logs.mapping.model import MappingFile, Table
-from broker_bridge.adapters.logs.mapping.times import TimeValue, states_zone, time_reader
+from broker_bridge.adapters.logs.mapping.times import TimeValue, time_reader
 from broker_bridge.adapters.logs.protocol.record import NativeRecord, Value
 from broker_bridge.errors import MappingError
 
@@ -328,7 +328,7 @@ def _boolean(true: frozenset[str], false: frozenset[str]) -> Convert:
 def _time(rule: FieldRule, mapping: MappingFile) -> Convert:
     assert rule.format is not None
     assert rule.means is not None
-    zone = rule.zone or (None if states_zone(rule.format) else mapping.zone)
+    zone = rule.zone or mapping.zone
     read = time_reader(rule.format, rule.means, zone, "configured" if rule.zone else mapping.zone_basis)
 
     def convert(text: str) -> TimeValue:
