@@ -177,7 +177,7 @@ class TransferAdapter(_Adapter):
     """What to ask every machine for once it is connected."""
     zone: Zone | None = None
     """Zone of the machines' clocks: the wire states none. Absent: the offset from UTC that fits best is assumed."""
-    clock_tolerance_s: Annotated[float, Field(ge=0, le=86_400)] = 5.0
+    clock_tolerance_s: Annotated[float, Field(ge=0, le=366 * 86_400)] = 5.0
     """Where a machine's time is further than this from ours, ours stands in."""
     keep_alive_s: Annotated[float, Field(gt=0, le=3600)] = 10.0
     """Seconds between signs of life. A machine that answers them proves that nothing was lost before."""

@@ -2,159 +2,220 @@
 
 import argparse
 import sys
+import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from broker_bridge.demo.show import Demo
 
-EXAMPLE = """\
+EXAMPLE: Final = """\
 example: broker-bridge demo                       # stays live; try the other commands in a second terminal
          broker-bridge demo --exit --data demo    # 48 boards, leaves record, truth and configuration in demo/
-         broker-bridge demo --exit --faults rough --seed 7
+         broker-bridge demo --exit --faults rough --seed 11
+         broker-bridge demo --exit --faults rough --speed 120    # with gaps and wrong clocks
+
+Without --speed the line has been running and is caught up with; then it goes on in real time. Connections that were
+cut and clocks that were wrong cannot be caught up with: such faults happen only with --speed.
 
 Everything is invented: the plant "Harbour Works", its products, machines and numbers."""
+
+_EVERY_S: Final = 0.1
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.epilog = EXAMPLE
     parser.add_argument("--boards", type=int, metavar="N", help="boards to make (48 with --exit, else 600)")
-    parser.add_argument("--seed", type=int, default=1, metavar="S", help="same seed, same plant (1)")
+    parser.add_argument("--seed", type=int, default=7, metavar="S", help="same seed, same plant (7)")
     parser.add_argument(
         "--faults", default="clean", metavar="FILE", help="fault profile: clean, rough, or a TOML file"
     )
     parser.add_argument(
-        "--speed",
-        type=float,
-        metavar="X",
-        help="begin now, X times as fast as real; without it the line has been running and goes on in real time",
+        "--speed", type=float, metavar="X", help="begin now, and run X times as fast as a real line"
     )
     parser.add_argument(
         "--data", type=Path, metavar="DIR", help="folder for everything (a new one by default)"
     )
     parser.add_argument("--exit", action="store_true", help="stop when all boards are through")
-    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+    parser.add_argument("--json", action="store_true", help="print what was left where as JSON")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the plant; 0 after a clean end."""
+    """Run the plant; 0 after a clean end, 130 when it was broken off before its last board."""
     import asyncio
     import contextlib
     import logging
+    import signal
+
+    logging.basicConfig(level=logging.ERROR, stream=sys.stderr)
+    demo = _asked(args)
+    told_to_stop = False
+
+    async def until_told() -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        loop = asyncio.get_running_loop()
+
+        def stop() -> None:
+            nonlocal told_to_stop
+            told_to_stop = True
+            task.cancel()
+
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, stop)
+        with contextlib.suppress(asyncio.CancelledError):
+            await (_whole if args.exit else _live)(demo, args)
+
+    asyncio.run(until_told())
+    if not told_to_stop:
+        if args.exit:
+            _tell_what_is_left(demo, args)
+        return 0
+    print(f"Ended. What was recorded stays in {demo.folder}", file=sys.stderr)
+    return 130 if args.exit else 0
+
+
+def _asked(args: argparse.Namespace) -> "Demo":
     import tempfile
 
     from broker_bridge.demo.show import Demo
     from broker_bridge.errors import UsageError
     from broker_bridge.simulate import load_profile
 
-    folder = args.data or Path(tempfile.mkdtemp(prefix="harbour-works-"))
-    if (folder / "truth.jsonl").exists():
-        raise UsageError(f"--data {folder}: another demo has run there; name a new folder")
     if args.boards is not None and args.boards < 1:
         raise UsageError(f"--boards {args.boards}: at least one")
-    if args.speed is not None and not args.speed > 0:
+    if args.speed is not None and not 0 < args.speed < float("inf"):
         raise UsageError(f"--speed {args.speed}: must be more than 0")
-    logging.basicConfig(level=logging.ERROR, stream=sys.stderr)
+    profile = load_profile(args.faults)
+    if args.data is not None and args.data.exists() and (not args.data.is_dir() or any(args.data.iterdir())):
+        raise UsageError(f"--data {args.data}: is not empty; name a new folder")
+    folder = args.data or Path(tempfile.mkdtemp(prefix="harbour-works-"))
     boards = args.boards or (48 if args.exit else 600)
-    demo = Demo(folder.resolve(), boards, args.seed, load_profile(args.faults), args.speed)
-    with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(_whole(demo, args) if args.exit else _live(demo))
-    return 0
+    return Demo(folder.resolve(), boards, args.seed, profile, args.speed, args.exit)
 
 
 async def _whole(demo: "Demo", args: argparse.Namespace) -> None:
-    from broker_bridge.demo.show import past_of, running, settle
+    from broker_bridge.demo.show import running, settle
 
-    say = _Line()
-    say(f"planning {demo.boards} boards")
-    async with running(demo, past_of(demo, whole=True), say) as (settings, live):
-        say("machines run")
-        await live.run()
-        await settle(settings, say)
-    say.end()
-    _result(demo, args)
+    progress = _Progress()
+    try:
+        async with running(demo, progress) as line:
+            await line.run()
+            await settle(line.settings, progress)
+    finally:
+        progress.clear()
 
 
-async def _live(demo: "Demo") -> None:
+async def _live(demo: "Demo", args: argparse.Namespace) -> None:
     import asyncio
 
-    from broker_bridge.demo.show import past_of, running
+    from broker_bridge.demo.show import running
 
-    say = _Line()
-    async with running(demo, past_of(demo, whole=False), say) as (_, live):
-        line = asyncio.create_task(live.run())
-        say.end()
-        config = demo.folder / "plant.toml"
-        print(f"The invented plant runs in {demo.folder}. In a second terminal:")
-        print()
-        print(f"    broker-bridge watch {config}                  what happens now")
-        print(f"    broker-bridge board HP3000001 --config {config}   what happened to a panel")
-        print(f"    broker-bridge check {config}                  is everything well?")
-        print()
-        print("Ctrl-C ends it; the folder stays.", flush=True)
-        await line
-        print("All boards are through; the plant stands still. Ctrl-C ends it.", flush=True)
-        await asyncio.Event().wait()
+    progress = _Progress()
+    try:
+        async with running(demo, progress) as line:
+            work = asyncio.create_task(line.run())
+            try:
+                await line.caught_up.wait()
+                progress.clear()
+                _tell_what_to_try(demo, args)
+                await work
+                print("All boards are through; the plant stands still. Ctrl-C ends it.", flush=True)
+                await asyncio.Event().wait()
+            finally:
+                work.cancel()
+    finally:
+        progress.clear()
 
 
-def _result(demo: "Demo", args: argparse.Namespace) -> None:
-    import json
+def _tell_what_to_try(demo: "Demo", args: argparse.Namespace) -> None:
+    from broker_bridge.demo.show import worth_a_look
 
-    from broker_bridge.queries.record import open_record
-
-    with open_record(f"sqlite:////{str(demo.folder / 'record.db').lstrip('/')}") as record:
-        as_of = record.as_of()
-    left = {
-        "record": str(demo.folder / "record.db"),
-        "truth": str(demo.folder / "truth.jsonl"),
-        "configuration": str(demo.folder / "plant.toml"),
-        "events": as_of.number,
-        "commit": as_of.commit,
-        "board": _a_board(demo.folder / "truth.jsonl"),
-    }
+    config = demo.folder / "plant.toml"
     if args.json:
-        print(json.dumps(left, indent=1))
+        _print_json({"configuration": str(config)})
         return
+    shown = worth_a_look(demo.folder / "truth.jsonl")
+    bridge = _called()
     print(
-        f"{left['events']:,} events of invented data are in {left['record']}. One board of them:\n",
+        f"The invented plant runs. In a second terminal:\n\n"
+        f"    cd {demo.folder}\n"
+        f"    {bridge} watch                              # what happens now\n"
+        f"    {bridge} board {shown.panel} --position {shown.position}       # what happened to a board\n"
+        f"    {bridge} check plant.toml                   # is everything well?\n\n"
+        f"Ctrl-C ends it; the folder stays.",
         flush=True,
     )
-    _show_board(str(left["board"]), demo.folder / "plant.toml")
-    print("\nTry next:\n")
-    print(f"    broker-bridge board {left['board']} --config {left['configuration']}")
-    print(f"    broker-bridge verify --config {left['configuration']}")
-    print(f"    broker-bridge quarantine list --config {left['configuration']}")
 
 
-def _show_board(identifier: str, config: Path) -> None:
+def _tell_what_is_left(demo: "Demo", args: argparse.Namespace) -> None:
     from broker_bridge.cli.main import main
+    from broker_bridge.demo.show import worth_a_look
+    from broker_bridge.queries.record import open_record
 
-    main(["board", identifier, "--config", str(config)])
+    config, record_file, truth = (demo.folder / name for name in ("plant.toml", "record.db", "truth.jsonl"))
+    with open_record(f"sqlite:////{str(record_file).lstrip('/')}") as record:
+        as_of = record.as_of()
+    shown = worth_a_look(truth)
+    if args.json:
+        _print_json(
+            {
+                "record": str(record_file),
+                "truth": str(truth),
+                "configuration": str(config),
+                "events": as_of.number,
+                "commit": as_of.commit,
+                "panel": shown.panel,
+                "position": shown.position,
+            }
+        )
+        return
+    print(f"{as_of.number:,} events of invented data are in {record_file}. One board of them:\n", flush=True)
+    main(["board", shown.panel, "--position", str(shown.position), "--config", str(config)])
+    bridge = _called()
+    print(
+        f"\nTry next, in {demo.folder}:\n\n"
+        f"    {bridge} board {shown.panel} --position {shown.position} --evidence\n"
+        f"    {bridge} quarantine list\n"
+        f"    {bridge} verify"
+    )
 
 
-def _a_board(truth: Path) -> Any:
-    """A board to show: one with a confirmed defect where there is one, else the first."""
+def _print_json(left: dict[str, Any]) -> None:
     import json
 
-    first = defective = None
-    with truth.open(encoding="utf-8") as lines:
-        for line in lines:
-            entry = json.loads(line)
-            if entry["kind"] == "visit" and first is None and str(entry["board"]).startswith("HW"):
-                first = entry["board"]
-            if entry["kind"] == "call" and entry.get("real") and defective is None:
-                defective = entry["board"]
-    return defective or first
+    print(json.dumps(left, indent=1), flush=True)
 
 
-class _Line:
-    """One line on a terminal's standard error that tells what is being done."""
+def _called() -> str:
+    """How this program is called from any folder: its name where the path leads to it, else the whole way."""
+    import shutil
 
-    def __call__(self, text: str) -> None:
-        if sys.stderr.isatty():
-            print(f"\r\x1b[K{text}", end="", file=sys.stderr, flush=True)
+    here = Path(sys.executable).with_name("broker-bridge")
+    known = shutil.which("broker-bridge")
+    if known is not None and Path(known) == here:
+        return "broker-bridge"
+    return str(here) if here.exists() else f"{sys.executable} -m broker_bridge"
 
-    def end(self) -> None:
-        """Clear it."""
-        self("")
+
+class _Progress:
+    """One line on a terminal's standard error: what is being done and how far it has come."""
+
+    def __init__(self) -> None:
+        self._last = 0.0
+        self._shown = False
+
+    def __call__(self, text: str, share: float | None) -> None:
+        now = time.monotonic()
+        if not sys.stderr.isatty() or (share is not None and now - self._last < _EVERY_S):
+            return
+        self._last, self._shown = now, True
+        bar = "" if share is None else f" [{'#' * round(30 * share):<30}] {share:4.0%}"
+        print(f"\r\x1b[K{text}{bar}", end="", file=sys.stderr, flush=True)
+
+    def clear(self) -> None:
+        """Take it away."""
+        if self._shown:
+            self._shown = False
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)

@@ -1,8 +1,10 @@
 """The invented plant as a folder: its configuration, mappings, machines' folders, truth and record."""
 
 import json
+import math
 import shutil
 from collections.abc import Mapping
+from datetime import timedelta
 from importlib import resources
 from pathlib import Path
 from typing import Final
@@ -57,19 +59,25 @@ area = "{area}"
 line = "{line}"
 zone = "Europe/Lisbon"
 labels = "{labels}"
-# The demo catches up with its past first: the machines' stamps are hours old then.
-clock_tolerance_s = 86400
-machines = [
+{tolerance}machines = [
 {machines}
 ]
 """
 
+_TOLERANCE: Final = """\
+# The demo catches up with its past first: the machines' stamps are old then.
+clock_tolerance_s = {tolerance}
+"""
 
-def write_plant(folder: Path, machines: Path, ports: Mapping[str, int]) -> Path:
+
+def write_plant(folder: Path, machines: Path, ports: Mapping[str, int], past: timedelta) -> Path:
     """Write `plant.toml` and the mappings into `folder`; returns the configuration's path.
 
-    `machines` holds a folder a station, `ports` the vertical channel of each.
+    `machines` holds a folder a station, `ports` the vertical channel of each; the plant began so long ago.
     """
+    tolerance = (
+        _TOLERANCE.format(tolerance=math.ceil(past.total_seconds()) + 3600) if past > timedelta(0) else ""
+    )
     (folder / "mappings").mkdir(parents=True, exist_ok=True)
     text = _HEAD.format(site=SITE, line=LINE)
     for station, (package, name) in _MAPPINGS.items():
@@ -83,7 +91,9 @@ def write_plant(folder: Path, machines: Path, ports: Mapping[str, int]) -> Path:
             for station, port in ports.items()
             if (station in _BOARD_BY_BOARD) == alone
         ]
-        text += _TRANSFER.format(area=AREA, line=LINE, labels=labels, machines="\n".join(rows))
+        text += _TRANSFER.format(
+            area=AREA, line=LINE, labels=labels, tolerance=tolerance, machines="\n".join(rows)
+        )
     config = folder / "plant.toml"
     config.write_text(text, encoding="utf-8")
     return config

@@ -1,30 +1,38 @@
 """Run the invented plant and everything that records it, in one process tree."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+import json
+from collections import Counter
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from broker_bridge.adapters.logs.adapter.folder import Folder
+from broker_bridge.adapters.logs.adapter.ledger import SEEN, load_seen, name_of
 from broker_bridge.bootstrap import run_roles
-from broker_bridge.config import Settings, load
+from broker_bridge.config import FilesAdapter, Settings, load
 from broker_bridge.demo.plant import write_plant
-from broker_bridge.edge.survey import holdings
-from broker_bridge.errors import BridgeError
+from broker_bridge.edge.survey import holdings, kept
+from broker_bridge.errors import BridgeError, NotFound, SourceUnavailable, StoreUnavailable
 from broker_bridge.projector.index import Index
 from broker_bridge.projector.schema import index_path
-from broker_bridge.simulate import STATIONS, LivePlant, Plant, Profile
+from broker_bridge.simulate import STATIONS, LivePlant, Message, Output, Plant, Profile
 from broker_bridge.store.sqlite_reader import SqliteReader
 
-Say = Callable[[str], None]
+Say = Callable[[str, float | None], None]
+"""Told what is being done, and how much of it is done from 0 to 1 where that is known."""
 
-_AHEAD_S: Final = 3.0
-_QUIET_S: Final = 3.0
-"""Nothing new for so long after the last board: everything that was written is read."""
+_AHEAD: Final = timedelta(seconds=3)
+_CONNECT_S: Final = 60.0
+_QUIET_S: Final = 1.5
+"""Nothing new for so long after the last board and file: everything that was said is in."""
 _PATIENCE_S: Final = 120.0
-_PAST: Final = timedelta(minutes=100)
-"""How long the live demo's line has been running when it is first looked at."""
+_WINDOW_MIN: Final = 20
+_SETTLED_MIN: Final = 30
+"""The first boards are on their way for so long; what is looked at before shows half a line."""
 
 
 class Demo(NamedTuple):
@@ -35,63 +43,154 @@ class Demo(NamedTuple):
     seed: int
     profile: Profile
     speed: float | None
-    """None: the line has been running, and goes on in real time."""
+    """Seconds of plant time in one second; None: the line has been running, is caught up with, and goes on in real
+    time."""
+    whole: bool
+    """All boards are made and the demo is over; else it goes on until it is told to stop."""
 
 
-def duration(boards: int, seed: int, profile: Profile) -> timedelta:
-    """How long the plant takes for so many boards, in plant time."""
-    last = 0.0
-    for item in Plant(seed, boards, profile, datetime(2026, 1, 5, 6, 0, tzinfo=UTC)):
+class Plan(NamedTuple):
+    """The line's run, looked at beforehand. Plant time."""
+
+    end: timedelta
+    busy: timedelta
+    """From then on the line is busy for a while: a good moment to look at it."""
+
+
+def what_runs(demo: Demo) -> Profile:
+    """The profile as far as a run can show it.
+
+    A machine that was away or had a wrong clock hours ago cannot be caught up with: gaps and clocks are judged by
+    the moment at which a message comes in. Both faults are left out unless the plant runs at a stated speed.
+    """
+    if demo.speed is not None:
+        return demo.profile
+    return replace(demo.profile, clock=(), connections=type(demo.profile.connections)())
+
+
+def plan(demo: Demo) -> Plan:
+    """Run the plant without doing anything, which takes a second for a thousand boards."""
+    last, minutes = 0.0, Counter[int]()
+    for item in Plant(demo.seed, demo.boards, what_runs(demo), datetime(2026, 1, 5, 6, 0, tzinfo=UTC)):
         last = item.at
-    return timedelta(seconds=last)
+        if isinstance(item, Message):
+            minutes[int(item.at // 60)] += 1
+    starts = range(min(_SETTLED_MIN, int(last // 60)), int(last // 60) + 1)
+    said = {start: sum(minutes[start + n] for n in range(_WINDOW_MIN)) for start in starts}
+    busy = next(start for start in starts if said[start] >= 0.9 * max(said.values()))
+    return Plan(timedelta(seconds=last), timedelta(minutes=busy))
+
+
+class Line:
+    """The plant with its roles around it: everything has started, the machines stand still until `run`."""
+
+    def __init__(self, settings: Settings, live: LivePlant, caught_up: asyncio.Event) -> None:
+        self.settings = settings
+        self.run = live.run
+        self.caught_up = caught_up
+        """Set once the plant has come to the present."""
 
 
 @asynccontextmanager
-async def running(demo: Demo, past: timedelta, say: Say) -> AsyncIterator[tuple[Settings, LivePlant]]:
-    """The roles started and the machines connected; the plant stands still until its `run` is awaited.
+async def running(demo: Demo, say: Say) -> AsyncIterator[Line]:
+    """Start the roles and the machines, and wait until they are connected.
 
-    Without a stated speed the plant began `past` ago: it catches up at once and goes on in real time.
+    Without a stated speed the plant began so long ago that all its boards are through (`whole`), or that the line is
+    busy now. Raises the error that ends a role, whenever it does.
     """
-    begin = datetime.now(UTC) + timedelta(seconds=_AHEAD_S) if demo.speed else datetime.now(UTC) - past
-    plant = Plant(demo.seed, demo.boards, demo.profile, begin, speed=demo.speed or 1.0)
+    say(f"planning {demo.boards} boards", None)
+    planned = await asyncio.to_thread(plan, demo)
+    past = -_AHEAD if demo.speed else planned.end + timedelta(minutes=1) if demo.whole else planned.busy
+    caught_up = asyncio.Event()
+    plant = _Told(demo, datetime.now(UTC) - past, planned.end.total_seconds(), say, caught_up)
     demo.folder.mkdir(parents=True, exist_ok=True)
-    async with LivePlant(plant, demo.folder / "machines", demo.folder / "truth.jsonl") as live:
-        settings = load(write_plant(demo.folder, demo.folder / "machines", live.ports))
-        roles = asyncio.create_task(run_roles(settings, settings.roles, lambda role: say(f"{role} started")))
-        connected = asyncio.create_task(live.wait_for_supervisors(STATIONS))
-        try:
-            await asyncio.wait({roles, connected}, timeout=60, return_when=asyncio.FIRST_COMPLETED)
-            if roles.done():
-                await roles
-            say("machines connected")
-            yield settings, live
-        finally:
-            for task in (connected, roles):
-                task.cancel()
-                with suppress(asyncio.CancelledError):
-                    await task
+    try:
+        async with (
+            LivePlant(plant, demo.folder / "machines", demo.folder / "truth.jsonl") as live,
+            asyncio.TaskGroup() as group,
+        ):
+            settings = load(write_plant(demo.folder, demo.folder / "machines", live.ports, past))
+            roles = group.create_task(
+                run_roles(settings, settings.roles, lambda role: say(f"{role} started", None))
+            )
+            try:
+                async with asyncio.timeout(_CONNECT_S):
+                    await live.wait_for_supervisors(STATIONS)
+            except TimeoutError:
+                raise SourceUnavailable(
+                    f"after {_CONNECT_S:.0f} s the bridge is not connected to all machines of the demo"
+                ) from None
+            say("machines connected", None)
+            yield Line(settings, live, caught_up)
+            roles.cancel()
+    except* BridgeError as errors:
+        raise _first(errors) from None
+
+
+def _first(group: BaseExceptionGroup[BridgeError]) -> BridgeError:
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    assert isinstance(error, BridgeError)
+    return error
+
+
+class _Told(Plant):
+    """The plant, telling how far it has come."""
+
+    def __init__(self, demo: Demo, start: datetime, end: float, say: Say, caught_up: asyncio.Event) -> None:
+        super().__init__(demo.seed, demo.boards, what_runs(demo), start, speed=demo.speed or 1.0)
+        self._end = end
+        self._say = say
+        self._caught_up = caught_up
+
+    def __iter__(self) -> Iterator[Output]:
+        for item in super().__iter__():
+            if not self._caught_up.is_set() and self.moment(item.at) >= datetime.now(UTC):
+                self._caught_up.set()
+            self._say("machines run", item.at / self._end if self._end else 1.0)
+            yield item
+        self._caught_up.set()
 
 
 async def settle(settings: Settings, say: Say) -> None:
-    """Wait until everything the machines wrote is in the record and in its index. Raises TimeoutError."""
-    async with asyncio.timeout(_PATIENCE_S):
-        quiet_since, before = asyncio.get_running_loop().time(), -1
-        while True:
-            count, waiting, indexed = await asyncio.to_thread(_levels, settings)
-            say(f"{count:,} events recorded, {waiting:,} on their way")
-            now = asyncio.get_running_loop().time()
-            if count != before or waiting or indexed < count:
-                quiet_since, before = now, count
-            if now - quiet_since > _QUIET_S:
-                return
-            await asyncio.sleep(0.2)
+    """Wait until everything the machines wrote is in the record and in its index.
+
+    Raises StoreUnavailable when that takes too long: what is there can be asked, but it may not be all.
+    """
+    loop = asyncio.get_running_loop()
+    began = quiet_since = loop.time()
+    before = -1
+    while True:
+        left = await asyncio.to_thread(_left, settings)
+        say(f"{left.recorded:,} events recorded, {left.files:,} files and {left.waiting:,} events wait", None)
+        now = loop.time()
+        if left.recorded != before or left.files or left.waiting or left.indexed < left.recorded:
+            quiet_since, before = now, left.recorded
+        if now - quiet_since > _QUIET_S:
+            return
+        if now - began > _PATIENCE_S:
+            raise StoreUnavailable(
+                f"after {_PATIENCE_S:.0f} s {left.files:,} files are not read, and {left.waiting:,} events are on"
+                f" their way to the record ({left.recorded:,} are in it, {left.indexed:,} in its index); what is there"
+                " can be asked, but it is not all"
+            )
+        await asyncio.sleep(0.2)
 
 
-def _levels(settings: Settings) -> tuple[int, int, int]:
+class _Left(NamedTuple):
+    recorded: int
+    files: int
+    waiting: int
+    indexed: int
+
+
+def _left(settings: Settings) -> _Left:
+    """What is still on its way; a part that has not begun yet counts as much to come."""
     try:
         reader = SqliteReader(settings.record.path)
         try:
-            count = reader.head().number
+            recorded = reader.head().number
         finally:
             reader.close()
         index = Index(index_path(settings.record.path))
@@ -99,11 +198,46 @@ def _levels(settings: Settings) -> tuple[int, int, int]:
             indexed = index.cursor().number
         finally:
             index.close()
-        return count, sum(holding.backlog for holding in holdings(settings.edge.outbox)), indexed
-    except BridgeError:
-        return 0, 0, -1
+        files = sum(
+            _unread(settings, adapter) for adapter in settings.adapters if isinstance(adapter, FilesAdapter)
+        )
+        waiting = sum(holding.backlog for holding in holdings(settings.edge.outbox))
+    except (NotFound, StoreUnavailable):
+        return _Left(0, 0, 0, -1)
+    return _Left(recorded, files, waiting, indexed)
 
 
-def past_of(demo: Demo, whole: bool) -> timedelta:
-    """How long ago the plant began: so long that all boards are through, or that there is something to see."""
-    return duration(demo.boards, demo.seed, demo.profile) + timedelta(minutes=1) if whole else _PAST
+def _unread(settings: Settings, adapter: FilesAdapter) -> int:
+    """Files in a drop folder that have not been dealt with as they are now."""
+    seen = kept(settings.edge.outbox, settings.source(adapter), SEEN)
+    signatures = {name_of(key): load_seen(value).signature for key, value in seen.items()}
+    listing = Folder(adapter.folder, adapter.pattern, adapter.done_marker).list()
+    return sum(signatures.get(found.name) != found.signature for found in listing.files)
+
+
+class Shown(NamedTuple):
+    """A board that is worth a look."""
+
+    panel: str
+    position: int
+
+
+def worth_a_look(truth: Path) -> Shown:
+    """A board with a defect that was confirmed, where there is one; else one that was judged, else the first.
+
+    Raises NotFound when the plant made none.
+    """
+    boards: dict[str, Shown] = {}
+    judged: str | None = None
+    with truth.open(encoding="utf-8") as lines:
+        for line in lines:
+            entry = json.loads(line)
+            if entry["kind"] == "board" and entry["purpose"] == "production":
+                boards.setdefault(entry["board"], Shown(entry["panel"], entry["position"]))
+            elif entry["kind"] == "review":
+                judged = judged or entry["board"]
+                if entry["real"] and entry["verdict"] == "defect":
+                    return boards[entry["board"]]
+    if not boards:
+        raise NotFound(f"{truth}: the plant made no board")
+    return boards[judged or next(iter(boards))]

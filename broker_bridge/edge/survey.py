@@ -46,6 +46,19 @@ def holdings(path: Path) -> list[Holding]:
         connection.close()
 
 
+def kept(path: Path, source: str, prefix: str) -> dict[str, bytes]:
+    """What the adapter of a source keeps under keys that begin with `prefix`. Raises as `holdings` does."""
+    connection = open_reader(path, KIND)
+    try:
+        rows = connection.execute(
+            "SELECT key, value FROM state JOIN sources USING (source_no) WHERE source = ? AND substr(key, 1, ?) = ?",
+            (source, len(prefix), prefix),
+        )
+        return dict(rows.fetchall())
+    finally:
+        connection.close()
+
+
 def in_use(path: Path) -> bool:
     """Whether a process holds the database at `path` for writing right now."""
     beside = path.with_name(path.name + ".lock")
