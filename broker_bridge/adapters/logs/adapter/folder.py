@@ -174,7 +174,9 @@ class Folder:
                 os.link(source, target / name, follow_symlinks=False)
             except FileExistsError:
                 continue
-            except OSError:
+            except OSError:  # another file system, or one without links
+                if (target / name).exists():
+                    continue
                 self._copy(source, target / name)
             os.unlink(source)
             self._drop_marker(found)
@@ -184,8 +186,6 @@ class Folder:
     @staticmethod
     def _copy(source: Path, target: Path) -> None:
         partial = target.with_name(target.name + ".partial")
-        if target.exists():
-            raise FileExistsError(f"{target} exists")
         with open(source, "rb") as read, open(partial, "wb") as write:
             while block := read.read(2**20):
                 write.write(block)

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import errno
 import functools
 import gzip
 import os
@@ -560,8 +561,15 @@ async def test_hazard_39_a_failing_move_reads_nothing_again(
     assert plant.writer.counters["files_read"] == 1
 
 
+@pytest.mark.parametrize("links", [True, False], ids=["same file system", "another file system"])
 @in_a_loop
-async def test_moving_overwrites_nothing(plant: Plant) -> None:
+async def test_moving_overwrites_nothing(plant: Plant, links: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    if not links:
+
+        def refuse(*_: Any, **__: Any) -> None:
+            raise OSError(errno.EXDEV, "Invalid cross-device link")
+
+        monkeypatch.setattr(os, "link", refuse)
     target = plant.drop.parent / "done"
     async with plant.running(after="move", move_to=target) as task:
         for number in range(3):
