@@ -2,7 +2,6 @@
 
 import json
 import math
-import shutil
 from collections.abc import Mapping
 from datetime import timedelta
 from importlib import resources
@@ -11,12 +10,25 @@ from typing import Final
 
 from broker_bridge.simulate import AREA, LINE, SITE
 
-_MAPPINGS: Final = {
-    "spi": ("broker_bridge.adapters.logs", "samples/paste_inspection.toml"),
-    "aoi": ("broker_bridge.adapters.logs", "samples/optical_inspection.toml"),
-    "review": ("broker_bridge.demo", "mappings/review.toml"),
+_SAMPLES: Final = "broker_bridge.adapters.logs", "samples"
+_OURS: Final = "broker_bridge.demo", "mappings"
+
+MAPPINGS: Final[Mapping[str, tuple[tuple[str, str], str]]] = {
+    "LOAD": (_OURS, "load.toml"),
+    "PRINT": (_OURS, "print.toml"),
+    "SPI": (_SAMPLES, "paste_inspection.toml"),
+    "JET": (_OURS, "jet.toml"),
+    "PLACE1": (_OURS, "place.toml"),
+    "PLACE2": (_OURS, "place.toml"),
+    "OVEN": (_OURS, "oven.toml"),
+    "AOI": (_SAMPLES, "optical_inspection.toml"),
+    "REVIEW": (_OURS, "review.toml"),
+    "TEST": (_SAMPLES, "electrical_test.toml"),
 }
-"""Station -> package and file of the mapping that understands its result files."""
+"""Station -> package, folder and name of the mapping that understands what it writes."""
+
+GROWING: Final = frozenset({"LOAD", "PRINT", "PLACE1", "PLACE2", "OVEN"})
+"""Stations that write logs which grow; the others drop a file for each panel or board."""
 
 _BOARD_BY_BOARD: Final = ("TEST",)
 """Stations that handle single boards: what their scanners read is a board's serial, elsewhere a panel's."""
@@ -46,7 +58,7 @@ area = "{area}"
 line = "{line}"
 station = "{station}"
 folder = {folder}
-mapping = "mappings/{station}.toml"
+mapping = "mappings/{mapping}"
 poll_s = 0.2
 """
 
@@ -59,6 +71,7 @@ area = "{area}"
 line = "{line}"
 zone = "Europe/Lisbon"
 labels = "{labels}"
+placeholders = ["NOREAD", "TESTCODE"]
 {tolerance}machines = [
 {machines}
 ]
@@ -70,21 +83,28 @@ clock_tolerance_s = {tolerance}
 """
 
 
+def mapping_text(station: str) -> str:
+    """The mapping file for what a station writes. Raises KeyError for an unknown station."""
+    (package, folder), name = MAPPINGS[station]
+    return (resources.files(package) / folder / name).read_text(encoding="utf-8")
+
+
 def write_plant(folder: Path, machines: Path, ports: Mapping[str, int], past: timedelta) -> Path:
     """Write `plant.toml` and the mappings into `folder`; returns the configuration's path.
 
     `machines` holds a folder a station, `ports` the vertical channel of each; the plant began so long ago.
     """
+    (folder / "mappings").mkdir(parents=True, exist_ok=True)
+    text = _HEAD.format(site=SITE, line=LINE)
+    for station, (_, name) in MAPPINGS.items():
+        if station in GROWING:
+            continue
+        (folder / "mappings" / name).write_text(mapping_text(station), encoding="utf-8")
+        where = json.dumps(str(machines / station.lower()))
+        text += _FILES.format(station=station.lower(), area=AREA, line=LINE, folder=where, mapping=name)
     tolerance = (
         _TOLERANCE.format(tolerance=math.ceil(past.total_seconds()) + 3600) if past > timedelta(0) else ""
     )
-    (folder / "mappings").mkdir(parents=True, exist_ok=True)
-    text = _HEAD.format(site=SITE, line=LINE)
-    for station, (package, name) in _MAPPINGS.items():
-        with resources.as_file(resources.files(package) / name) as mapping:
-            shutil.copyfile(mapping, folder / "mappings" / f"{station}.toml")
-        where = json.dumps(str(machines / station))
-        text += _FILES.format(station=station, area=AREA, line=LINE, folder=where)
     for labels, alone in (("panel", False), ("board", True)):
         rows = [
             f'    {{ station = "{station.lower()}", host = "127.0.0.1", port = {port} }},'

@@ -108,6 +108,8 @@ class Templates:
         if not isinstance(value, list):
             raise self._source.error(where, f"has to be a list, or a rule with `each`; found {value!r}")
         items = [self._value(item, inner, names, (*where, index)) for index, item in enumerate(value)]
+        if not items:  # written out, it is a statement: there are none, or none are told
+            return _constantly([])
         builders = [_constantly(item.value) if isinstance(item, _Constant) else item for item in items]
 
         def build(scope: Scope) -> Any:
