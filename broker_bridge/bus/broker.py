@@ -141,6 +141,7 @@ class EmbeddedBroker:
             stdout=asyncio.subprocess.DEVNULL,
             stderr=asyncio.subprocess.DEVNULL,
             pass_fds=() if self._lock is None else (self._lock,),  # an orphan goes on holding the folder
+            process_group=0,  # Ctrl-C in a terminal is for us: our clients still have to say that they go
             preexec_fn=_die_with_parent(os.getpid()),
         )
         try:

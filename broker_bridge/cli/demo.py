@@ -104,29 +104,27 @@ async def _whole(demo: "Demo", args: argparse.Namespace) -> None:
             await line.run()
             await settle(line.settings, progress)
     finally:
-        progress.clear()
+        progress.end()
 
 
 async def _live(demo: "Demo", args: argparse.Namespace) -> None:
     import asyncio
 
-    from broker_bridge.demo.show import running
+    from broker_bridge.demo.show import running, settle
 
     progress = _Progress()
     try:
-        async with running(demo, progress) as line:
-            work = asyncio.create_task(line.run())
-            try:
-                await line.caught_up.wait()
-                progress.clear()
-                _tell_what_to_try(demo, args)
-                await work
-                print("All boards are through; the plant stands still. Ctrl-C ends it.", flush=True)
-                await asyncio.Event().wait()
-            finally:
-                work.cancel()
+        async with running(demo, progress) as line, asyncio.TaskGroup() as group:
+            work = group.create_task(line.run())
+            await line.caught_up.wait()
+            await settle(line.settings, progress, quiet_s=0)
+            progress.end()
+            _tell_what_to_try(demo, args)
+            await work
+            print("All boards are through; the plant stands still. Ctrl-C ends it.", flush=True)
+            await asyncio.Event().wait()
     finally:
-        progress.clear()
+        progress.end()
 
 
 def _tell_what_to_try(demo: "Demo", args: argparse.Namespace) -> None:
@@ -141,9 +139,9 @@ def _tell_what_to_try(demo: "Demo", args: argparse.Namespace) -> None:
     print(
         f"The invented plant runs. In a second terminal:\n\n"
         f"    cd {demo.folder}\n"
-        f"    {bridge} watch                              # what happens now\n"
-        f"    {bridge} board {shown.panel} --position {shown.position}       # what happened to a board\n"
-        f"    {bridge} check plant.toml                   # is everything well?\n\n"
+        f"    {bridge} watch   # what happens now\n"
+        f"    {bridge} board {shown.panel} --position {shown.position}   # what happened to a board\n"
+        f"    {bridge} check plant.toml   # is everything well?\n\n"
         f"Ctrl-C ends it; the folder stays.",
         flush=True,
     )
@@ -196,7 +194,9 @@ def _called() -> str:
     known = shutil.which("broker-bridge")
     if known is not None and Path(known) == here:
         return "broker-bridge"
-    return str(here) if here.exists() else f"{sys.executable} -m broker_bridge"
+    if here.exists():
+        return str(here)
+    return f"PYTHONPATH={Path(__file__).parents[2]} {sys.executable} -m broker_bridge"
 
 
 class _Progress:
@@ -205,17 +205,18 @@ class _Progress:
     def __init__(self) -> None:
         self._last = 0.0
         self._shown = False
+        self._ended = not sys.stderr.isatty()
 
     def __call__(self, text: str, share: float | None) -> None:
         now = time.monotonic()
-        if not sys.stderr.isatty() or (share is not None and now - self._last < _EVERY_S):
+        if self._ended or (share is not None and now - self._last < _EVERY_S):
             return
         self._last, self._shown = now, True
         bar = "" if share is None else f" [{'#' * round(30 * share):<30}] {share:4.0%}"
         print(f"\r\x1b[K{text}{bar}", end="", file=sys.stderr, flush=True)
 
-    def clear(self) -> None:
-        """Take it away."""
-        if self._shown:
-            self._shown = False
+    def end(self) -> None:
+        """Take the line away for good."""
+        if self._shown and not self._ended:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+        self._ended = True

@@ -30,7 +30,7 @@ _CONNECT_S: Final = 60.0
 _QUIET_S: Final = 1.5
 """Nothing new for so long after the last board and file: everything that was said is in."""
 _PATIENCE_S: Final = 120.0
-_WINDOW_MIN: Final = 20
+_WINDOW_MIN: Final = 12
 _SETTLED_MIN: Final = 30
 """The first boards are on their way for so long; what is looked at before shows half a line."""
 
@@ -54,7 +54,7 @@ class Plan(NamedTuple):
 
     end: timedelta
     busy: timedelta
-    """From then on the line is busy for a while: a good moment to look at it."""
+    """From then on something happens in every minute for a while: a good moment to look at it."""
 
 
 def what_runs(demo: Demo) -> Profile:
@@ -76,8 +76,7 @@ def plan(demo: Demo) -> Plan:
         if isinstance(item, Message):
             minutes[int(item.at // 60)] += 1
     starts = range(min(_SETTLED_MIN, int(last // 60)), int(last // 60) + 1)
-    said = {start: sum(minutes[start + n] for n in range(_WINDOW_MIN)) for start in starts}
-    busy = next(start for start in starts if said[start] >= 0.9 * max(said.values()))
+    busy = max(starts, key=lambda start: min(minutes[start + n] for n in range(_WINDOW_MIN)))
     return Plan(timedelta(seconds=last), timedelta(minutes=busy))
 
 
@@ -153,8 +152,8 @@ class _Told(Plant):
         self._caught_up.set()
 
 
-async def settle(settings: Settings, say: Say) -> None:
-    """Wait until everything the machines wrote is in the record and in its index.
+async def settle(settings: Settings, say: Say, quiet_s: float = _QUIET_S) -> None:
+    """Wait until everything the machines wrote is in the record and in its index, and stays so for a while.
 
     Raises StoreUnavailable when that takes too long: what is there can be asked, but it may not be all.
     """
@@ -165,9 +164,13 @@ async def settle(settings: Settings, say: Say) -> None:
         left = await asyncio.to_thread(_left, settings)
         say(f"{left.recorded:,} events recorded, {left.files:,} files and {left.waiting:,} events wait", None)
         now = loop.time()
-        if left.recorded != before or left.files or left.waiting or left.indexed < left.recorded:
+        if left.recorded != before:
             quiet_since, before = now, left.recorded
-        if now - quiet_since > _QUIET_S:
+        if (
+            now - quiet_since >= quiet_s
+            and left.indexed == left.recorded
+            and not (left.files or left.waiting)
+        ):
             return
         if now - began > _PATIENCE_S:
             raise StoreUnavailable(

@@ -39,7 +39,8 @@ _LEAST_READING_S: Final = 2.0
 """Files are read, the oldest first, for ten times as long as the listing took, two seconds at least; then the next
 listing shows what has changed meanwhile."""
 _IDLE_SHARE: Final = 25
-"""An idle folder is listed so seldom that a look takes at most 1/25 of the time: 100,000 files may lie there."""
+"""An idle folder is listed so seldom that listing it, nearly all of a look's cost, takes at most 1/25 of the time:
+100,000 files may lie there."""
 
 
 class Watch:
@@ -77,9 +78,7 @@ class Watch:
         Raises SourceUnavailable when the folder cannot be reached and StoreUnavailable when nothing can be kept:
         nothing is lost, call again.
         """
-        began = time.monotonic()
-        listing = await asyncio.to_thread(self._folder.list)
-        cost = time.monotonic() - began
+        listing, cost = await asyncio.to_thread(self._listed)
         if not self._started:
             await self._start(listing)
         if listing.device != self._device:
@@ -112,7 +111,13 @@ class Watch:
             return 0.0
         if fresh:
             return self._config.poll_s
-        return max(self._config.poll_s, _IDLE_SHARE * (time.monotonic() - began))
+        return max(self._config.poll_s, _IDLE_SHARE * cost)
+
+    def _listed(self) -> tuple[Listing, float]:
+        """The folder now, and the seconds that took by itself: how busy the rest of the edge is does not count."""
+        began = time.monotonic()
+        listing = self._folder.list()
+        return listing, time.monotonic() - began
 
     # -- what is known
 
