@@ -31,6 +31,8 @@ _QUIET_S: Final = 1.5
 """Nothing new for so long after the last board and file: everything that was said is in."""
 _PATIENCE_S: Final = 120.0
 _WINDOW_MIN: Final = 12
+_BUSY: Final = 20
+"""Messages a minute, in every minute of the window: somebody who looks sees something."""
 _SETTLED_MIN: Final = 30
 """The first boards are on their way for so long; what is looked at before shows half a line."""
 
@@ -76,7 +78,8 @@ def plan(demo: Demo) -> Plan:
         if isinstance(item, Message):
             minutes[int(item.at // 60)] += 1
     starts = range(min(_SETTLED_MIN, int(last // 60)), int(last // 60) + 1)
-    busy = max(starts, key=lambda start: min(minutes[start + n] for n in range(_WINDOW_MIN)))
+    steady = {start: min(minutes[start + n] for n in range(_WINDOW_MIN)) for start in starts}
+    busy = next((start for start in starts if steady[start] >= _BUSY), max(steady, key=steady.__getitem__))
     return Plan(timedelta(seconds=last), timedelta(minutes=busy))
 
 
