@@ -15,8 +15,8 @@ example: broker-bridge demo                       # stays live; try the other co
          broker-bridge demo --exit --faults rough --seed 11
          broker-bridge demo --exit --faults rough --speed 120    # with gaps and wrong clocks
 
-Without --speed the line has been running and is caught up with; then it goes on in real time. Connections that were
-cut and clocks that were wrong cannot be caught up with: such faults happen only with --speed.
+Without --speed the line has been running and is caught up with; then it goes on in real time. What cannot be caught
+up with is left out of a fault profile: wrong clocks, and connections cut before now.
 
 Everything is invented: the plant "Harbour Works", its products, machines and numbers."""
 

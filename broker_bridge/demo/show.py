@@ -19,7 +19,7 @@ from broker_bridge.edge.survey import holdings, kept
 from broker_bridge.errors import BridgeError, NotFound, SourceUnavailable, StoreUnavailable
 from broker_bridge.projector.index import Index
 from broker_bridge.projector.schema import index_path
-from broker_bridge.simulate import STATIONS, LivePlant, Message, Output, Plant, Profile
+from broker_bridge.simulate import STATIONS, Cut, LivePlant, Message, Output, Plant, Profile, Truth
 from broker_bridge.store.sqlite_reader import SqliteReader
 
 Say = Callable[[str, float | None], None]
@@ -62,12 +62,10 @@ class Plan(NamedTuple):
 def what_runs(demo: Demo) -> Profile:
     """The profile as far as a run can show it.
 
-    A machine that was away or had a wrong clock hours ago cannot be caught up with: gaps and clocks are judged by
-    the moment at which a message comes in. Both faults are left out unless the plant runs at a stated speed.
+    A machine whose clock was wrong hours ago cannot be caught up with: a clock is judged by the moment at which its
+    message comes in. Without a stated speed all clocks are right.
     """
-    if demo.speed is not None:
-        return demo.profile
-    return replace(demo.profile, clock=(), connections=type(demo.profile.connections)())
+    return demo.profile if demo.speed is not None else replace(demo.profile, clock=())
 
 
 def plan(demo: Demo) -> Plan:
@@ -138,7 +136,10 @@ def _first(group: BaseExceptionGroup[BridgeError]) -> BridgeError:
 
 
 class _Told(Plant):
-    """The plant, telling how far it has come."""
+    """The plant, telling how far it has come. While it catches up, no connection is cut.
+
+    What was said in an outage hours ago would be lost now, outside of the gap that is stated for now.
+    """
 
     def __init__(self, demo: Demo, start: datetime, end: float, say: Say, caught_up: asyncio.Event) -> None:
         super().__init__(demo.seed, demo.boards, what_runs(demo), start, speed=demo.speed or 1.0)
@@ -148,11 +149,21 @@ class _Told(Plant):
 
     def __iter__(self) -> Iterator[Output]:
         for item in super().__iter__():
-            if not self._caught_up.is_set() and self.moment(item.at) >= datetime.now(UTC):
+            is_past = self.moment(item.at) < datetime.now(UTC)
+            if not is_past:
                 self._caught_up.set()
+            if is_past and not self._caught_up.is_set() and _is_cut(item):
+                continue
             self._say("machines run", item.at / self._end if self._end else 1.0)
             yield item
         self._caught_up.set()
+
+
+def _is_cut(item: Output) -> bool:
+    """Whether it is a cut connection, or the truth about one."""
+    return isinstance(item, Cut) or (
+        isinstance(item, Truth) and item.kind == "fault" and item.fields["what"] == "connection_cut"
+    )
 
 
 async def settle(settings: Settings, say: Say, quiet_s: float = _QUIET_S) -> None:

@@ -116,6 +116,16 @@ def test_a_bad_day_at_a_stated_speed_has_gaps_and_ends_well(tmp_path: Path) -> N
     assert any(line["kind"] == "fault" and line["what"] == "connection_cut" for line in truth_of(folder))
 
 
+def test_in_a_bad_day_that_is_caught_up_with_no_connection_is_cut(tmp_path: Path) -> None:
+    folder = tmp_path / "plant"
+    done = demo("--exit", "--boards", "24", "--faults", "rough", "--json", folder=folder)
+    assert done.returncode == 0, done.stderr
+    faults = Counter(line["what"] for line in truth_of(folder) if line["kind"] == "fault")
+    assert faults
+    assert not faults.keys() & {"connection_cut", "clock_offset", "clock_drift", "clock_step"}
+    assert not types_of(folder)["source.gap"]
+
+
 @pytest.fixture
 def live(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     """A demo that stays live; ended by its own process id whatever happens."""
