@@ -3,17 +3,16 @@
     python tools/bench/bench_recorder.py                      # under a minute
     python tools/bench/bench_recorder.py --rounds 5 --events 40000
 
-Store: commits of 500 events against the same rows written to the same tables with the same settings in one
-transaction. Recorder: one event a message, from two publishers, against Mosquitto's own C clients (where they are
-installed) and against a bare paho client that acknowledges and forgets; then arrays of 100. Publishers and
-consumers are processes of their own. Aims: store at least 0.6 of its floor, recorder at least 0.35 of the C clients.
-Rates hang on the machine, ratios less so, processor time an event the least on a busy one; all are medians over the
-rounds.
+Store: commits of 500 events against the same rows written to the same tables with the same settings by bare
+sqlite3: in commits of 500 as well, and in one transaction, which flushes to the disk once. Recorder: one event a
+message from two publishers, against Mosquitto's own C clients (where they are installed) and against a bare paho
+client that acknowledges and forgets; then arrays of 100. Publishers and consumers are processes of their own. Aims:
+store at least 0.6 of bare commits, recorder at least 0.35 of the C clients. Rates hang on the machine, ratios less
+so, processor time an event the least on a busy one; all are medians over the rounds.
 """
 
 import argparse
 import asyncio
-import gc
 import json
 import os
 import shutil
@@ -88,28 +87,30 @@ def payload_file(folder: Path, source: str, events: int, batch: int) -> tuple[Pa
 # -- the store -----------------------------------------------------------------------------------------------
 
 
-async def store_rates(folder: Path, events: int) -> tuple[float, float]:
-    """Events a second through the store, and of its floor."""
+async def store_rates(folder: Path, events: int) -> tuple[float, float, float]:
+    """Events a second through the store, through bare sqlite3 in as many commits, and in one."""
     from broker_bridge.events.union import parse_event
     from broker_bridge.store.base import Arrival
     from broker_bridge.store.sqlite import SqliteStore
 
-    arrivals = [Arrival(parse_event(body), body) for body in bodies(SOURCES[0], events)]
-    gc.collect()
-    gc.freeze()  # a recorder holds a window of events, not all of them: the collector should not walk them here
+    made = bodies(SOURCES[0], events)
     path = folder / "store.db"
     store = await SqliteStore.open(path, "bench")
-    began = time.perf_counter()
+    taken = 0.0
     for start in range(0, events, WINDOW):
-        await store.commit(arrivals[start : start + WINDOW])
-    taken = time.perf_counter() - began
+        # Fresh from the parser, as the recorder hands them over; parsing is not the store's.
+        arrivals = [Arrival(parse_event(body), body) for body in made[start : start + WINDOW]]
+        began = time.perf_counter()
+        await store.commit(arrivals)
+        taken += time.perf_counter() - began
     await store.close()
-    gc.unfreeze()
-    return events / taken, events / floor_seconds(path, folder / "floor.db")
+    many = floor_seconds(path, folder / "many.db", WINDOW)
+    one = floor_seconds(path, folder / "one.db", events)
+    return events / taken, events / many, events / one
 
 
-def floor_seconds(source: Path, target: Path) -> float:
-    """Seconds to write the same rows to the same tables with the same settings in one transaction."""
+def floor_seconds(source: Path, target: Path, window: int) -> float:
+    """Seconds to write the same rows to the same tables with the same settings, `window` a transaction."""
     full = sqlite3.connect(source)
     schema = [sql for (sql,) in full.execute("SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL")]
     rows = full.execute("SELECT * FROM events ORDER BY number").fetchall()
@@ -121,9 +122,10 @@ def floor_seconds(source: Path, target: Path) -> float:
         empty.execute(statement)
     places = ", ".join("?" * len(rows[0]))
     began = time.perf_counter()
-    empty.execute("BEGIN IMMEDIATE")
-    empty.executemany(f"INSERT INTO events VALUES ({places})", rows)
-    empty.execute("COMMIT")
+    for start in range(0, len(rows), window):
+        empty.execute("BEGIN IMMEDIATE")
+        empty.executemany(f"INSERT INTO events VALUES ({places})", rows[start : start + window])
+        empty.execute("COMMIT")
     taken = time.perf_counter() - began
     empty.close()
     return taken
@@ -348,7 +350,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--events", type=int, default=10_000)
+    parser.add_argument("--events", type=int, default=8_000)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--folder", type=Path, help="where the databases lie: the disk matters")
     parser.add_argument("--json", action="store_true")
@@ -365,9 +367,10 @@ def main() -> int:
         brokers["mosquitto"] = mosquitto
     for _ in range(rounds):
         with tempfile.TemporaryDirectory(dir=options.folder) as name:
-            through, floor = asyncio.run(store_rates(Path(name), 2 * events))
+            through, many, one = asyncio.run(store_rates(Path(name), 2 * events))
             note("store, commits of 500", through)
-            note("store floor, one transaction", floor)
+            note("bare sqlite3, commits of 500", many)
+            note("bare sqlite3, one transaction", one)
     for broker, opened in brokers.items():
         with tempfile.TemporaryDirectory(dir=options.folder) as name, opened(Path(name)) as (host, port):
             files = {
@@ -394,7 +397,8 @@ def main() -> int:
                     note(f"processor time, recorder, {what}", cpu)
     middle = {name: statistics.median(found) for name, found in rates.items()}
     ratios = {
-        "store to its floor": median_ratio(rates, "store, commits of 500", "store floor, one transaction")
+        f"store to {floor}": median_ratio(rates, "store, commits of 500", floor)
+        for floor in ("bare sqlite3, commits of 500", "bare sqlite3, one transaction")
     }
     for broker in brokers:
         recorder = f"{broker}, recorder, one event a message"
@@ -410,7 +414,7 @@ def main() -> int:
         for name, ratio in ratios.items():
             print(f"{name:45} {ratio:10.2f}")
         print(f"load of the machine at the end: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
-    missed = ratios["store to its floor"] < AIM_STORE or any(
+    missed = ratios["store to bare sqlite3, commits of 500"] < AIM_STORE or any(
         ratio < AIM_RECORDER for name, ratio in ratios.items() if name.endswith("C clients")
     )
     return 1 if missed else 0
