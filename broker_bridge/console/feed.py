@@ -6,6 +6,7 @@ The same event from both is recognised by source and id.
 """
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable, Sequence
 from datetime import datetime
 from typing import Final, NamedTuple, Protocol
@@ -91,7 +92,8 @@ class Feed:
         self._bus = Bus(
             "", False, self._began, "its address is not known yet: it was not started here so far"
         )
-        self._subscribed = asyncio.Event()
+        self.subscribed = asyncio.Event()
+        """Set when the broker was reached for the first time."""
         self.caught_up = asyncio.Event()
         """Set when the record was read up to its head, or there is none."""
         self.number = 0
@@ -113,7 +115,7 @@ class Feed:
             return self._bus
         connected = client.connected
         if connected != self._bus.connected or not self._bus.address:
-            since = self._clock() if connected or self._bus.connected else self._bus.since
+            since = self._clock() if connected != self._bus.connected else self._bus.since
             self._bus = Bus(f"{client.host}:{client.port}", connected, since, client.trouble)
         elif client.trouble != self._bus.trouble:
             self._bus = self._bus._replace(trouble=client.trouble)
@@ -124,7 +126,7 @@ class Feed:
         async with client:
             self._client = client
             await client.wait_connected()
-            self._subscribed.set()
+            self.subscribed.set()
             await self.caught_up.wait()  # meanwhile messages wait in the client, and then at the broker
             while True:
                 message = await client.next(timeout=5.0)
@@ -139,22 +141,20 @@ class Feed:
                 await asyncio.sleep(0)
 
     async def _read(self) -> None:
-        try:
+        with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(SUBSCRIBED_S):
-                await self._subscribed.wait()
-        except TimeoutError:
-            pass
-        record = self._record()
-        if record is None:
-            self._put(Notice("there is no record to read here: shown is what comes from now on"))
+                await self.subscribed.wait()
+        record: Record | None = None
         trouble = ""
         while True:
             try:
                 if record is None:
                     record = self._record()
-                if record is not None:
-                    await self._behind(record)
+                await self._behind(record)
                 trouble = ""
+            except NotFound as error:
+                if not self.caught_up.is_set():
+                    self._put(Notice(f"{error}: shown is what comes from now on"))
             except StoreUnavailable as error:
                 if str(error) != trouble:
                     trouble = str(error)
@@ -162,11 +162,8 @@ class Feed:
             self.caught_up.set()
             await asyncio.sleep(BEHIND_S if record is not None else REOPEN_S)
 
-    def _record(self) -> Record | None:
-        try:
-            record = self._open_record()
-        except NotFound:
-            return None
+    def _record(self) -> Record:
+        record = self._open_record()
         self.number = record.number_at(self._since or self._began)
         return record
 

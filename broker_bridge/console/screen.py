@@ -4,7 +4,6 @@ Words carry everything; bold, reverse and dim only help the eye, and nothing dep
 cut to the width here, so that the terminal wraps none.
 """
 
-import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Final, NamedTuple
@@ -18,7 +17,7 @@ from broker_bridge.live.clock import Clock
 from broker_bridge.live.hearing import SourceNow
 from broker_bridge.live.passages import Here, Visit
 from broker_bridge.live.picture import Row, View
-from broker_bridge.live.plain import clean, cut, fit, squeeze
+from broker_bridge.live.plain import clean, cut, fit, squeeze, wrap
 from broker_bridge.live.station import Gap, StationNow
 from broker_bridge.live.told import Told
 from broker_bridge.live.waiting import DOWN, standing
@@ -32,7 +31,7 @@ FAINT: Final = "dim"
 FOOTER: Final = " q quit  p pause  a seen  n station  l line  0 all  o sources  ? keys"
 _STATE: Final = 16
 _SINCE: Final = 11
-_AGE: Final = 11
+_AGE: Final = 12
 
 
 class Line(NamedTuple):
@@ -49,7 +48,8 @@ class Frame(NamedTuple):
     view: View
     desk: Desk
     clock: Clock
-    connected: bool
+    state: str
+    """How the watching itself is, in a word or two."""
     tail: Sequence[tuple[Told, bool]]
     """The newest chosen events in the order they were heard, newest last; True: from the record."""
     missed: int = 0
@@ -60,7 +60,9 @@ class Frame(NamedTuple):
 def draw(frame: Frame, width: int, height: int) -> list[Line]:
     """Exactly `height` lines of at most `width` cells."""
     room = max(0, height - 2)
-    troubles = _shortened(_troubles(frame, width), max(2, room // 4), "(o)")
+    troubles = _shortened(
+        _troubles(frame, width), max(2, room // (2 if frame.desk.page == "sources" else 4)), "(o)"
+    )
     room -= len(troubles)
     if frame.desk.page == "keys":
         body = _window(_keys(width), room, frame.desk, width)
@@ -80,7 +82,7 @@ def rows(view: View, clock: Clock, width: int) -> list[Line]:
     board = max(12, (width - _STATE - _SINCE - _AGE - 6) * 2 // 3)
     name = max(8, width - board - _STATE - _SINCE - _AGE - 6)
     head = _columns(
-        ("station", name), ("state", _STATE), ("since", _SINCE), ("board", board), ("heard", _AGE)
+        ("station", name), ("state", _STATE), ("since", _SINCE), ("board", board), ("heard ago", _AGE)
     )
     made = [Line("  " + head, FAINT)]
     for line, stations_ in view.lines:
@@ -97,12 +99,12 @@ def rows(view: View, clock: Clock, width: int) -> list[Line]:
                 (clock.age(station.heard) if station.heard else "never", _AGE),
             )
             made.append(Line(("! " if grave else "  ") + text, STRONG if grave else PLAIN))
-            made += [Line(part) for part in _wrapped(row.why, width, "      ", 2)]
+            made += [Line(part) for part in wrap(row.why, width, "      ", 2)]
             made += [
                 Line(part)
                 for gap in station.gaps
                 if gap.end is None
-                for part in _wrapped(_gap(gap, clock), width, "      ", 1)
+                for part in wrap(_gap(gap, clock), width, "      ", 1)
             ]
     if len(made) == 1:
         made.append(Line("  no station is configured here, and nothing was heard of any yet"))
@@ -143,31 +145,28 @@ def boards(visits: Iterable[Visit], clock: Clock, width: int) -> list[Line]:
 
 def sources(view: View, clock: Clock, width: int) -> list[Line]:
     """How every source is."""
-    name = max(16, width - 16 - _SINCE - 9 - _AGE - 14 - 7)
+    lines = len({source.source.rpartition("/")[0] for source in view.sources}) > 1
+    name = max(14, width - 10 - _SINCE - 8 - _AGE - 16 - 7)
     columns = (
-        ("source", name),
-        ("condition", 16),
-        ("since", _SINCE),
-        ("waiting", 9),
-        ("heard", _AGE),
-        ("edge", 0),
-    )
+        ("source", name), ("condition", 10), ("since", _SINCE), ("waiting", 8), ("heard ago", _AGE), ("edge", 0),
+    )  # fmt: skip
     made = [Line("  " + _columns(*columns), FAINT)]
     for source in view.sources:
         heard = view.heard.get(source.source)
         text = _columns(
-            (squeeze(source.source, name), name),
-            (source.condition, 16),
-            (clock.time(source.since), _SINCE),
-            (f"{source.backlog:,}", 9),
+            (squeeze(_source_name(source.source, lines), name), name),
+            (source.condition, 10),
+            (_time(source.since, clock), _SINCE),
+            (f"{source.backlog:,}", 8),
             (clock.age(heard) if heard else "not yet", _AGE),
-            (source.edge, 0),
+            (squeeze(source.edge, 16), 0),
         )
         made.append(Line("  " + text))
-        made += [Line(part) for part in _wrapped(_of_source(source), width, "      ", 3)]
+        made += [Line(part) for part in wrap(_of_source(source), width, "      ", 3)]
     unstated = sorted(set(view.heard) - {source.source for source in view.sources})
     made += [
-        Line(f"  {squeeze(name_, width - 40)}: heard, but its edge says nothing of it") for name_ in unstated
+        Line(f"  {squeeze(_source_name(name_, True), width - 50)}: heard, but its edge says nothing of it")
+        for name_ in unstated
     ]
     return made if len(made) > 1 else [Line("  no source has said anything yet")]
 
@@ -223,7 +222,7 @@ def _header(frame: Frame, width: int) -> Line:
     if desk.paused is not None:
         state = f"PAUSED since {clock.time(desk.paused)}, {frame.missed:,} events since"
     else:
-        state = "live" if frame.connected else "NO BROKER"
+        state = frame.state
     left = f" {frame.site}  {clock.time(clock.now)} {clock.offset()}  showing {clean(desk.choice.words())} "
     room = max(0, width - cell_len(state) - 1)
     return Line(fit(left, room) + state + " " * (width - room - cell_len(state)), BAR)
@@ -233,10 +232,10 @@ def _troubles(frame: Frame, width: int) -> list[Line]:
     made = [
         Line(part, STRONG if trouble.grave else PLAIN)
         for trouble in frame.view.troubles
-        for part in _wrapped(trouble.text, width, "  ", 3, first="! " if trouble.grave else "- ")
+        for part in wrap(trouble.text, width, "  ", 3, first="! " if trouble.grave else "- ")
     ]
     return made + [
-        Line(part) for text in frame.notices for part in _wrapped(clean(text), width, "  ", 2, first="- ")
+        Line(part) for text in frame.notices for part in wrap(clean(text), width, "  ", 2, first="- ")
     ]
 
 
@@ -248,12 +247,12 @@ def _station(line: str, row: Row, clock: Clock, width: int) -> list[Line]:
     )
     heard = f"  heard {clock.age(station.heard)} ago" if station.heard else "  never heard"
     made = [Line(head + heard, STRONG)]
-    made += [Line(part) for part in _wrapped(row.why, width, "  ", 4)]
+    made += [Line(part) for part in wrap(row.why, width, "  ", 4)]
+    made += _titled("alarms", list(reversed(alarm_lines(station.alarms, clock, width))))
     made += _titled("here now", [Line(f"  {_here(board, clock, width)}") for board in reversed(station.here)])
     made += _titled(
         "last boards", boards(reversed(station.visits[-20:]), clock, width) if station.visits else []
     )
-    made += _titled("alarms", list(reversed(alarm_lines(station.alarms, clock, width))))
     made += _titled("changes", [Line("  " + event_line(told, clock, width - 2, past=True))
                                 for told in reversed(station.changes[-10:])])  # fmt: skip
     made += _titled("gaps", [Line(f"  {_gap(gap, clock)}") for gap in reversed(station.gaps[-5:])])
@@ -268,12 +267,12 @@ def _titled(title: str, lines: list[Line]) -> list[Line]:
 
 def _keys(width: int) -> list[Line]:
     made = [Line(part) for key, text in KEYS
-            for part in _wrapped(text, width, " " * 14, 3, first=f"  {key:<12}")]  # fmt: skip
+            for part in wrap(text, width, " " * 14, 3, first=f"  {key:<12}")]  # fmt: skip
     caution = (
         "What is shown is what machines and adapters said, as far as it was heard. It is no release of product and "
         "no safety function: before touching a machine, follow its maker's instructions and the plant's rules."
     )
-    return [*made, Line(""), *(Line(part) for part in _wrapped(caution, width, "  ", 4))]
+    return [*made, Line(""), *(Line(part) for part in wrap(caution, width, "  ", 4))]
 
 
 def _window(lines: list[Line], room: int, desk: Desk, width: int) -> list[Line]:
@@ -342,6 +341,10 @@ def _gap(gap: Gap, clock: Clock) -> str:
     return f"gap from {start} {end}, {CAUSES[gap.cause]}, {gap.source.rpartition('/')[2]}{detail}"
 
 
+def _source_name(source: str, lines: bool) -> str:
+    return "/".join(source.rsplit("/", 2)[1 if lines else 2 :])
+
+
 def _of_source(source: SourceNow) -> str:
     return "; ".join(part for part in (source.detail, *source.alarms) if part)
 
@@ -353,18 +356,3 @@ def _time(instant: datetime | None, clock: Clock) -> str:
 def _columns(*cells: tuple[str, int]) -> str:
     """Cells side by side; width 0: as wide as it is."""
     return " ".join(fit(text, width) if width else text for text, width in cells)
-
-
-def _wrapped(text: str, width: int, indent: str, most: int, first: str | None = None) -> list[str]:
-    if not text:
-        return []
-    if cell_len(text) != len(text):  # wide characters: the line breaker counts characters
-        return [cut((first or indent) + text, width)]
-    return textwrap.wrap(
-        text,
-        width,
-        initial_indent=first or indent,
-        subsequent_indent=indent,
-        max_lines=most,
-        placeholder=" …",
-    )

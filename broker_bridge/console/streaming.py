@@ -13,7 +13,7 @@ from broker_bridge.console.message import StateHeard, Unreadable
 from broker_bridge.live.choice import Choice
 from broker_bridge.live.clock import Clock
 from broker_bridge.live.hearing import Hearing, Trouble
-from broker_bridge.live.plain import clean, cut
+from broker_bridge.live.plain import clean, wrap
 
 LOOK_S: Final = 1.0
 """Seconds between looks at who is gone."""
@@ -68,7 +68,8 @@ class Streaming:
                     self._say(trouble.text)
             for key, trouble in self._troubles.items():
                 if key not in found:
-                    self._say(f"{trouble.subject}: well again")
+                    well = all(subject != trouble.subject for subject, _ in found)
+                    self._say(f"{trouble.subject}: {'well again' if well else f'over: {trouble.what}'}")
             self._troubles = found
 
     def _event(self, item: Heard) -> str:
@@ -84,7 +85,9 @@ class Streaming:
             self._write(orjson.dumps({"kind": "notice", "time": at, "text": text}).decode())
         else:
             clock = self._clock()
-            self._write(cut(f"{clock.time(clock.now)} !! {clean(text)}", max(self._style.width, 200)))
+            head = f"{clock.time(clock.now)} !! "
+            for line in wrap(clean(text), self._style.width, " " * len(head), 6, first=head):
+                self._write(line)
 
     def _clock(self) -> Clock:
         return Clock(self._now(), self._style.zone)
@@ -92,8 +95,15 @@ class Streaming:
 
 async def stream(feed: Feed, streaming: Streaming) -> None:
     """Feed and look for ever. Raises what `Feed.run` raises."""
-    looking = asyncio.create_task(streaming.look(feed), name="watch look")
+    tasks = [
+        asyncio.create_task(feed.run(), name="watch feed"),
+        asyncio.create_task(streaming.look(feed), name="watch look"),
+    ]
     try:
-        await feed.run()
+        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        for task in done:
+            await task
     finally:
-        looking.cancel()
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)

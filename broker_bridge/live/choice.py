@@ -1,9 +1,11 @@
 """Filters: which of all that is going on a person wants to see."""
 
+from collections.abc import Iterable
 from fnmatch import fnmatchcase
 from typing import NamedTuple
 
 from broker_bridge.live.told import Told
+from broker_bridge.trace.mentions import Knot, Node
 
 
 class Choice(NamedTuple):
@@ -24,8 +26,12 @@ class Choice(NamedTuple):
             self.line in (None, told.line.rpartition("/")[2])
             and (self.station is None or self.station == told.station or self.station in told.candidates)
             and (self.type is None or fnmatchcase(told.type, self.type))
-            and (self.board is None or any(self._names(name.value) for name in told.names))
+            and self.takes_names(told.names)
         )
+
+    def takes_names(self, knots: Iterable[Knot]) -> bool:
+        """Whether a board that is called so is shown."""
+        return self.board is None or any(self._names(knot.value) for knot in knots if isinstance(knot, Node))
 
     def words(self) -> str:
         """As it stands on the screen."""

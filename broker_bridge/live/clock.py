@@ -27,10 +27,15 @@ class Clock(NamedTuple):
         return f"{local.year:04d}-{local:%m-%d %H:%M}"
 
     def age(self, instant: datetime) -> str:
-        """How long ago: `12 s`, `3 min`, `2 h 05 min`, `3 d`. A future time says so: a clock is wrong."""
+        """How long ago: `12 s`, `3 min`, `2 h 05 min`, `3 d`; at most twelve cells.
+
+        A future time is told as such, `ahead 59 min`: somebody's clock is wrong.
+        """
         seconds = (self.now - instant).total_seconds()
         if seconds < -_AHEAD_S:
-            return f"{span(-seconds)} ahead"
+            return "ahead " + span(-seconds if -seconds < _HOUR else -seconds // _HOUR * _HOUR).replace(
+                " 00 min", ""
+            )
         return span(max(0.0, seconds))
 
     def offset(self) -> str:
@@ -53,7 +58,7 @@ class Clock(NamedTuple):
 
 
 def span(seconds: float) -> str:
-    """A length of time in words, at most eleven cells wide."""
+    """A length of time in words, rounded down."""
     if seconds < _MINUTE:
         return f"{int(seconds)} s"
     if seconds < _HOUR:

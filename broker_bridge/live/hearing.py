@@ -56,8 +56,8 @@ class SourceNow(NamedTuple):
     source: str
     condition: str
     detail: str
-    since: datetime
-    """Since when it has told this condition, as far as heard here."""
+    since: datetime | None
+    """Since when it has told this condition; None where the change was not heard here."""
     backlog: int
     """Events held at the edge that no record has yet."""
     edge: str
@@ -70,7 +70,8 @@ class _Heard:
     state: State
     heard: datetime
     """By our clock; for a message that the broker had kept, when it was issued."""
-    since: datetime
+    since: datetime | None
+    """When it began to say what it says; None where that was before anything was heard."""
 
 
 class Hearing:
@@ -92,7 +93,7 @@ class Hearing:
         self._heard[subject] = _Heard(
             state,
             heard=now if live else min(now, state.issued),
-            since=known.since if same and known is not None else state.issued,
+            since=None if known is None else known.since if same else state.issued,
         )
         return True
 
@@ -174,7 +175,7 @@ def _record(name: str, heard: _Heard, bus: Bus, clock: Clock) -> Iterator[Troubl
         )
         yield Trouble(subject, word, text, True)
     elif state.condition == "waiting":
-        text = f"{subject} waits since {clock.time(heard.since)}: {clean(state.detail)}"
+        text = f"{subject} waits{_since(heard.since, clock)}: {clean(state.detail)}"
         yield Trouble(subject, "waits", text, True)
     for alarm in state.alarms:
         yield _alarm(subject, alarm)
@@ -188,11 +189,15 @@ def _source(source: SourceNow, clock: Clock, *, edge_gone: bool) -> Iterator[Tro
         return
     if source.condition not in WELL:
         detail = f": {source.detail}" if source.detail else ""
-        text = f"{name} is {source.condition} since {clock.time(source.since)}{detail}"
+        text = f"{name} is {source.condition}{_since(source.since, clock)}{detail}"
         yield Trouble(name, source.condition, text, source.condition in _REFUSING)
     if source.backlog >= BEHIND:
         text = f"{name}: {source.backlog:,} events wait at the edge for the record"
         yield Trouble(name, "behind", text, False)
+
+
+def _since(since: datetime | None, clock: Clock) -> str:
+    return f" since {clock.time(since)}" if since is not None else ""
 
 
 def _alarm(subject: str, alarm: str) -> Trouble:

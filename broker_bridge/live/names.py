@@ -21,6 +21,8 @@ class Called(NamedTuple):
     """All names of all boards."""
     knots: frozenset[Knot]
     """What they are recognised by: names of their own, else their place in a panel."""
+    panels: frozenset[Node]
+    """The panels they are, or were, part of."""
     label: str
     """Cleaned; empty when it is about no board or about one without any name."""
 
@@ -36,10 +38,9 @@ def called(mentions: Sequence[Mention]) -> Called:
             for mention in objects
             if mention.panel
         )
-    names = tuple(dict.fromkeys(name.node for mention in own for name in mention.names)) + tuple(
-        dict.fromkeys(mention.panel.node for mention in objects if mention.panel)
-    )
-    return Called(tuple(dict.fromkeys(names)), knots, _label(objects, own))
+    panels = dict.fromkeys(mention.panel.node for mention in objects if mention.panel)
+    names = dict.fromkeys([*(name.node for mention in own for name in mention.names), *panels])
+    return Called(tuple(names), knots, frozenset(panels) - knots, _label(objects, own))
 
 
 def label_of(mention: Mention) -> str:

@@ -4,6 +4,7 @@ Times of two sources are never compared where it decides something: their clocks
 open and another contradicts is told as doubtful.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -69,14 +70,22 @@ class _Open:
     arrived: datetime | None = None
     departed: datetime | None = None
     done: datetime | None = None
-    results: list[str] = field(default_factory=list)
+    results: Counter[str] = field(default_factory=Counter)
     came: set[str] = field(default_factory=set)
     went: set[str] = field(default_factory=set)
 
+    def says(self, told: Told) -> None:
+        """Something was said about it between coming and going."""
+        self.last = told.at
+        if told.type in ENDINGS:
+            self.done = told.at
+        self.results[told.said] += 1
+
     def closed(self) -> Visit:
+        results = (f"{said} ({times}x)" if times > 1 else said for said, times in self.results.items())
         return Visit(
             self.label, frozenset(self.knots), self.source, self.lane, self.arrived, self.departed, self.done,
-            tuple(dict.fromkeys(self.results)), self.last,
+            tuple(results), self.last,
         )  # fmt: skip
 
 
@@ -114,11 +123,15 @@ def visits(station: str, statements: Iterable[Told]) -> tuple[Visit, ...]:
         elif told.type == "board.transferred":
             continue  # not certain to have happened
         else:
-            if visit is None or (visit.departed and told.at - visit.last > _SAME_PASS):
+            if _over(visit, told):
+                whole = next((latest[panel] for panel in told.panels if panel in latest), None)
+                if not _over(whole, told) and whole is not None:
+                    # About a part of a panel that is here: its names are not the panel's.
+                    whole.says(told)
+                    continue
                 visit = _begun(found, told)
-            if told.type in ENDINGS:
-                visit.done = told.at
-            visit.results.append(told.said)
+            assert visit is not None
+            visit.says(told)
         visit.last = told.at
         visit.label = visit.label or told.label
         visit.knots |= told.knots
@@ -191,6 +204,11 @@ def _same_arrival(visit: _Open, told: Told) -> bool:
         return False
     near = told.at - visit.last <= _SAME_PASS
     return near if visit.arrived is None or visit.departed is None else told.at - visit.arrived <= _SAME_PASS
+
+
+def _over(visit: _Open | None, told: Told) -> bool:
+    """There is no such visit, or it ended too long ago for a statement to be about it."""
+    return visit is None or (visit.departed is not None and told.at - visit.departed > _SAME_PASS)
 
 
 def _begun(found: list[_Open], told: Told) -> _Open:

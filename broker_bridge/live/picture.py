@@ -15,7 +15,7 @@ from broker_bridge.live.clock import Clock, instant_of
 from broker_bridge.live.hearing import Bus, Hearing, SourceNow, Trouble
 from broker_bridge.live.holds import Holds
 from broker_bridge.live.newest import Newest
-from broker_bridge.live.passages import Moves
+from broker_bridge.live.passages import Moves, Visit
 from broker_bridge.live.station import Station, StationNow
 from broker_bridge.live.told import Told
 from broker_bridge.live.waiting import state_words, why
@@ -90,21 +90,26 @@ class Picture:
         """All stations heard of or configured, in line order."""
         return tuple(self._ordered())
 
+    def visits(self, place: Place) -> tuple[Visit, ...]:
+        """The passes of boards at a station, in the order of their beginnings."""
+        return self._stations[place].visits(self._holds) if place in self._stations else ()
+
     def view(
         self, clock: Clock, bus: Bus, choice: Choice = ALL, seen: Collection[AlarmId] = frozenset()
     ) -> View:
         """How it looks at this moment."""
         order = self._ordered()
         now = self._now(order, seen)
-        neighbours = self._neighbours(order)
+        before = self._before(order)
+        after = {giver: taker for taker, giver in before.items()}
         rows: dict[str, list[Row]] = {}
         found: list[Alarm] = []
         for place in order:
             if not choice.takes_station(*place):
                 continue
             station = now[place]
-            before, after = neighbours.get(place, (None, None))
-            sentence = why(station, before and now[before], after and now[after], clock)
+            giver, taker = before.get(place), after.get(place)
+            sentence = why(station, giver and now[giver], taker and now[taker], clock)
             rows.setdefault(place[0], []).append(Row(station, state_words(station), sentence))
             found += station.alarms
         return View(
@@ -132,32 +137,46 @@ class Picture:
         }
 
     def _ordered(self) -> list[Place]:
-        """Lines by name; in each the declared order, then the configured one, then the rest by name."""
-        declared = [(line, name) for line in sorted(self._declared) for name in self._line(line)]
+        """Lines by name; in each the declared order, else as boards were seen to go, else as configured, by name."""
+        for line in self._declared:
+            for name in self._line(line):
+                self._station((line, name))
         rest = sorted(set(self._stations) - set(self._configured))
-        order = list(dict.fromkeys([*declared, *self._configured, *rest]))
-        for place in declared:
-            self._station(place)
-        return sorted(order, key=lambda place: place[0])
+        order = sorted([*self._configured, *rest], key=lambda place: place[0])
+        before = self._before(order)
+        declared = {(line, name): at for line in self._declared for at, name in enumerate(self._line(line))}
+        order.sort(key=lambda place: (place[0], declared.get(place, len(declared))))
+        takers: dict[Place | None, list[Place]] = {}
+        for place in order:
+            takers.setdefault(before.get(place), []).append(place)
+        found: dict[Place, None] = {}
+
+        def follow(place: Place) -> None:
+            if place not in found:
+                found[place] = None
+                for taker in takers.get(place, ()):
+                    follow(taker)
+
+        first = [place for place in takers.get(None, ()) if place in takers or place in declared]
+        for place in [*first, *order]:  # then those of which nothing is known, and those in a circle
+            follow(place)
+        return sorted(found, key=lambda place: place[0])
 
     def _line(self, line: str) -> list[str]:
         """The stations as last declared."""
         last = max(self._declared[line], key=lambda told: (instant_of(told.about["valid_from"]), told.key))
         return [station["name"] for station in last.about["stations"]]
 
-    def _neighbours(self, order: Sequence[Place]) -> dict[Place, tuple[Place | None, Place | None]]:
-        """Who stands before and after whom: as declared, else as boards were seen to go over."""
+    def _before(self, order: Sequence[Place]) -> dict[Place, Place]:
+        """Who stands before whom: as declared, else as boards were seen to go over."""
         before: dict[Place, Place] = {}
         for place in order:
-            if place[0] not in self._declared:
-                giver = self._giver(place, order)
-                if giver is not None:
-                    before[place] = giver
+            if place[0] not in self._declared and (giver := self._giver(place, order)) is not None:
+                before[place] = giver
         for line in self._declared:
             places = [(line, name) for name in self._line(line)]
             before.update(zip(places[1:], places, strict=False))
-        after = {giver: taker for taker, giver in before.items()}
-        return {place: (before.get(place), after.get(place)) for place in order}
+        return before
 
     def _giver(self, place: Place, order: Sequence[Place]) -> Place | None:
         """The station from which the boards that came last had gone, by one and the same source."""

@@ -67,6 +67,24 @@ def fit(text: str, cells: int) -> str:
     return shown + " " * (cells - cell_len(shown))
 
 
+def wrap(text: str, width: int, indent: str, most: int, first: str | None = None) -> list[str]:
+    """A cleaned text in at most `most` lines of at most `width` cells; `first` leads the first line in."""
+    lines: list[str] = []
+    lead = indent if first is None else first
+    line = lead
+    for word in text.split():
+        gap = "" if line == lead else " "
+        if cell_len(line + gap + word) <= width or line == lead:
+            line = cut(line + gap + word, width)
+        elif len(lines) == most - 1:
+            return [*lines, cut(f"{line} {word}", width)]
+        else:
+            lines.append(line)
+            lead = indent
+            line = cut(indent + word, width)
+    return [*lines, line] if text.strip() else []
+
+
 def _head(text: str, cells: int) -> str:
     low, high = 0, len(text)
     while low < high:

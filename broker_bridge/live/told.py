@@ -50,6 +50,7 @@ class Told(NamedTuple):
     lane: int | None
     names: tuple[Node, ...]
     knots: frozenset[Knot]
+    panels: frozenset[Node]
     label: str
     """How its boards are called, cleaned; empty when about none."""
     said: str
@@ -91,6 +92,7 @@ def tell(fact: Fact) -> Told:
         lane=data.get("lane"),
         names=boards.names,
         knots=boards.knots,
+        panels=boards.panels,
         label=boards.label,
         said=phrase(fact, found),
         about={name: data[name] for name in _KEPT.get(fact.type, ()) if name in data},

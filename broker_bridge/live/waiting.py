@@ -14,9 +14,10 @@ from broker_bridge.live.station import StationNow
 from broker_bridge.live.words import STATES
 
 DOWN: Final = frozenset({"scheduled_down", "unscheduled_down", "engineering", "non_scheduled"})
-_WORKING: Final = frozenset({"productive", "engineering"})
 _SETTLE: Final = timedelta(seconds=5)
 """A board that leaves this soon after it was done has not waited. Common practice, no source."""
+_PATIENCE: Final = timedelta(seconds=30)
+"""A station without a board for a shorter time than this is between two boards. Common practice, no source."""
 _LABEL: Final = 24
 
 
@@ -38,17 +39,13 @@ def why(station: StationNow, before: StationNow | None, after: StationNow | None
 
     `before`, `after`: its neighbours in the line, None where they are not known.
     """
-    parts = [
-        _cut(station, clock),
-        _alarm(station, clock),
-        _native(station),
-        _empty(station, clock),
-    ]
-    if not (station.said is not None and station.said.state in _WORKING) and station.cut is None:
-        parts.append(_flow(station, before, after, clock))
+    causes = [_cut(station, clock), _alarm(station, clock), _native(station), _empty(station, clock)]
+    told = station.said is not None and (station.said.state in DOWN or station.said.state == "productive")
+    if told or causes[0] or causes[1] or causes[3]:
+        causes.append(_finished(station, after, clock))
     else:
-        parts.append(_finished(station, after, clock))
-    return "; ".join(part for part in parts if part)
+        causes.append(_flow(station, before, after, clock))
+    return "; ".join(cause for cause in causes if cause)
 
 
 def _cut(station: StationNow, clock: Clock) -> str:
@@ -115,9 +112,10 @@ def _flow(station: StationNow, before: StationNow | None, after: StationNow | No
         return finished
     if station.left is None:
         return ""
-    text = f"no board since {clock.time(station.left.at)}"
-    known = before and _known(before, clock)
-    return f"{text}; {before.name}, before it, {known}" if before is not None and known else text
+    known = before and clock.now - station.left.at >= _PATIENCE and _known(before, clock)
+    if before is None or not known:
+        return ""  # that it has no board stands in its state
+    return f"no board since {clock.time(station.left.at)}; {before.name}, before it, {known}"
 
 
 def _known(other: StationNow, clock: Clock) -> str:
