@@ -106,7 +106,7 @@ def test_every_board_has_its_visits(whole: tuple[Path, str], capsys: pytest.Capt
 
 def test_a_bad_day_at_a_stated_speed_has_gaps_and_ends_well(tmp_path: Path) -> None:
     folder = tmp_path / "plant"
-    done = demo("--exit", "--boards", "24", "--faults", "rough", "--speed", "900", "--json", folder=folder)
+    done = demo("--exit", "--boards", "24", "--faults", "rough", "--speed", "1800", "--json", folder=folder)
     assert done.returncode == 0, done.stderr
     left = json.loads(done.stdout)
     assert left["record"] == str(folder / "record.db")
