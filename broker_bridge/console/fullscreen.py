@@ -66,7 +66,7 @@ class Screen:
     def press(self, key: str, bus: Bus) -> None:
         """A key was pressed."""
         alarms = self.frame(bus).view.alarms
-        self.desk.press(key, places=self.picture.places(), alarms=alarms, now=self._now())
+        self.desk.press(key, places=self.picture.places(self._now()), alarms=alarms, now=self._now())
 
     def view(self, bus: Bus) -> View:
         """How it looks now, by what is chosen."""

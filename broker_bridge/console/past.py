@@ -59,7 +59,7 @@ def _read(record: Record, start: int, newest: int, choice: Choice, count: int) -
         number = facts[-1].number
     return [
         Past(line, name, tuple(reversed(visits[-count:])), False, back_to)
-        for line, name in picture.places()
+        for line, name in picture.stations()
         if choice.takes_station(line, name)
         if (visits := [visit for visit in picture.visits((line, name)) if choice.takes_names(visit.knots)])
     ]

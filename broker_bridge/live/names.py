@@ -5,6 +5,7 @@ who is here now: what is doubtful is left to the history.
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 from broker_bridge.live.plain import clean
@@ -40,7 +41,13 @@ def called(mentions: Sequence[Mention]) -> Called:
         )
     panels = dict.fromkeys(mention.panel.node for mention in objects if mention.panel)
     names = dict.fromkeys([*(name.node for mention in own for name in mention.names), *panels])
-    return Called(tuple(names), knots, frozenset(panels) - knots, _label(objects, own))
+    return _shared(Called(tuple(names), knots, frozenset(panels) - knots, _label(objects, own)))
+
+
+@lru_cache(maxsize=8192)
+def _shared(boards: Called) -> Called:
+    """The same object for equal ones: a panel is told of at every station, with the names of all its boards."""
+    return boards
 
 
 def label_of(mention: Mention) -> str:

@@ -73,6 +73,8 @@ class _Open:
     results: Counter[str] = field(default_factory=Counter)
     came: set[str] = field(default_factory=set)
     went: set[str] = field(default_factory=set)
+    named: frozenset[Knot] = frozenset()
+    """The names it was last met by."""
 
     def says(self, told: Told) -> None:
         """Something was said about it between coming and going."""
@@ -134,8 +136,10 @@ def visits(station: str, statements: Iterable[Told]) -> tuple[Visit, ...]:
             visit.says(told)
         visit.last = told.at
         visit.label = visit.label or told.label
-        visit.knots |= told.knots
-        latest.update((knot, visit) for knot in told.knots)
+        if visit.named is not told.knots:  # mostly the same object again (names.py)
+            visit.named = told.knots
+            visit.knots |= told.knots
+            latest.update((knot, visit) for knot in told.knots)
     return tuple(visit.closed() for visit in found)
 
 

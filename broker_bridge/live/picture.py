@@ -82,13 +82,13 @@ class Picture:
         stations = {told.station, told.about.get("to_station")} - {None}
         return any([self._station((told.line, name)).add(told) for name in sorted(map(str, stations))])
 
-    def lines(self) -> tuple[str, ...]:
-        """All lines heard of or configured."""
-        return tuple(dict.fromkeys(line for line, _ in self._ordered()))
+    def stations(self) -> tuple[Place, ...]:
+        """All stations heard of or configured, by name."""
+        return tuple(sorted(self._stations))
 
-    def places(self) -> tuple[Place, ...]:
+    def places(self, now: datetime) -> tuple[Place, ...]:
         """All stations heard of or configured, in line order."""
-        return tuple(self._ordered())
+        return tuple(self._arranged(now)[0])
 
     def visits(self, place: Place) -> tuple[Visit, ...]:
         """The passes of boards at a station, in the order of their beginnings."""
@@ -98,9 +98,8 @@ class Picture:
         self, clock: Clock, bus: Bus, choice: Choice = ALL, seen: Collection[AlarmId] = frozenset()
     ) -> View:
         """How it looks at this moment."""
-        order = self._ordered()
+        order, before = self._arranged(clock.now)
         now = self._now(order, seen)
-        before = self._before(order)
         after = {giver: taker for taker, giver in before.items()}
         rows: dict[str, list[Row]] = {}
         found: list[Alarm] = []
@@ -136,16 +135,20 @@ class Picture:
             for place in order
         }
 
-    def _ordered(self) -> list[Place]:
-        """Lines by name; in each the declared order, else as boards were seen to go, else as configured, by name."""
-        for line in self._declared:
-            for name in self._line(line):
+    def _arranged(self, now: datetime) -> tuple[list[Place], dict[Place, Place]]:
+        """All stations in order, and who stands before whom.
+
+        Lines by name; in each the declared order, else as boards were seen to go, else as configured, by name.
+        """
+        declared = {line: names for line in self._declared if (names := self._line(line, now))}
+        for line, names in declared.items():
+            for name in names:
                 self._station((line, name))
         rest = sorted(set(self._stations) - set(self._configured))
         order = sorted([*self._configured, *rest], key=lambda place: place[0])
-        before = self._before(order)
-        declared = {(line, name): at for line in self._declared for at, name in enumerate(self._line(line))}
-        order.sort(key=lambda place: (place[0], declared.get(place, len(declared))))
+        before = self._before(order, declared)
+        rank = {(line, name): at for line, names in declared.items() for at, name in enumerate(names)}
+        order.sort(key=lambda place: (place[0], rank.get(place, len(rank))))
         takers: dict[Place | None, list[Place]] = {}
         for place in order:
             takers.setdefault(before.get(place), []).append(place)
@@ -157,40 +160,44 @@ class Picture:
                 for taker in takers.get(place, ()):
                     follow(taker)
 
-        first = [place for place in takers.get(None, ()) if place in takers or place in declared]
+        first = [place for place in takers.get(None, ()) if place in takers or place in rank]
         for place in [*first, *order]:  # then those of which nothing is known, and those in a circle
             follow(place)
-        return sorted(found, key=lambda place: place[0])
+        return sorted(found, key=lambda place: place[0]), before
 
-    def _line(self, line: str) -> list[str]:
-        """The stations as last declared."""
-        last = max(self._declared[line], key=lambda told: (instant_of(told.about["valid_from"]), told.key))
-        return [station["name"] for station in last.about["stations"]]
+    def _line(self, line: str, now: datetime) -> list[str]:
+        """The stations as last declared; empty while no declaration is valid."""
+        valid = [(since, told.key, told) for told in self._declared[line]
+                 if (since := instant_of(told.about["valid_from"])) <= now]  # fmt: skip
+        return [station["name"] for station in max(valid)[2].about["stations"]] if valid else []
 
-    def _before(self, order: Sequence[Place]) -> dict[Place, Place]:
+    def _before(self, order: Sequence[Place], declared: Mapping[str, list[str]]) -> dict[Place, Place]:
         """Who stands before whom: as declared, else as boards were seen to go over."""
         before: dict[Place, Place] = {}
         for place in order:
-            if place[0] not in self._declared and (giver := self._giver(place, order)) is not None:
+            if place[0] not in declared and (giver := self._giver(place, order)) is not None:
                 before[place] = giver
-        for line in self._declared:
-            places = [(line, name) for name in self._line(line)]
+        for line, names in declared.items():
+            places = [(line, name) for name in names]
             before.update(zip(places[1:], places, strict=False))
         return before
 
     def _giver(self, place: Place, order: Sequence[Place]) -> Place | None:
         """The station from which the boards that came last had gone, by one and the same source."""
         votes: Counter[Place] = Counter()
-        for visit in self._stations[place].visits(self._holds)[-_RECENT:]:
-            if visit.arrived is None:
-                continue
+        others = [
+            (other, self._stations[other].departures(self._holds))
+            for other in order
+            if other != place and other[0] == place[0]
+        ]
+        came = [visit for visit in self._stations[place].visits(self._holds) if visit.arrived is not None]
+        for visit in came[-_RECENT:]:
+            assert visit.arrived is not None
             gone = [
                 (at, other)
-                for other in order
-                if other != place and other[0] == place[0]
+                for other, left in others
                 for knot in visit.knots
-                if (at := self._stations[other].departures(self._holds).get(knot, {}).get(visit.source))
-                and at <= visit.arrived <= at + _HANDED_OVER
+                if (at := left.get(knot, {}).get(visit.source)) and at <= visit.arrived <= at + _HANDED_OVER
             ]
             if gone:
                 votes[max(gone)[1]] += 1
