@@ -115,7 +115,8 @@ class Forwarder:
                 group.create_task(self._beat(), name="forwarder-beat")
         finally:
             with contextlib.suppress(BridgeError, asyncio.TimeoutError):
-                await asyncio.wait_for(self._tell(alive=False), 2.0)
+                async with asyncio.timeout(2.0):
+                    await self._tell(alive=False)
 
     # -- out ----------------------------------------------------------------------------------------------
 
@@ -137,7 +138,8 @@ class Forwarder:
                 continue
             if not busy:
                 with contextlib.suppress(asyncio.TimeoutError):
-                    await asyncio.wait_for(self._outbox.changed.wait(), 0.5)
+                    async with asyncio.timeout(0.5):
+                        await self._outbox.changed.wait()
 
     async def _send_some(self, stream: _Stream) -> bool:
         last = self._outbox.level(stream.source).last

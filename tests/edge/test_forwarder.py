@@ -224,3 +224,19 @@ def test_an_older_edge_is_told_that_it_was_fenced(tmp_path):
             assert "another edge" in forwarder.source_alarms(SOURCE)[0]
 
     asyncio.run(life())
+
+
+def test_a_stop_at_the_moment_of_a_new_event_is_a_stop(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        for _ in range(20):
+            async with forwarding(tmp_path, bus) as (outbox, _):
+                await until(lambda: TOPICS.state(SOURCE) in bus.states, "running and idle")
+                await asyncio.sleep(0.002)
+                outbox.changed.set()
+
+    async def bounded() -> None:
+        async with asyncio.timeout(20):
+            await life()
+
+    asyncio.run(bounded())

@@ -99,7 +99,8 @@ class StationPeer:
     ) -> None:
         while not session.closing:
             try:
-                data = await asyncio.wait_for(reader.read(65_536), self._keep_alive)
+                async with asyncio.timeout(self._keep_alive):
+                    data = await reader.read(65_536)
             except TimeoutError:
                 if session.features:
                     writer.write(check_alive(self._local_now()))
