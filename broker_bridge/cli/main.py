@@ -30,7 +30,7 @@ COMMANDS: Final = {
     "demo": "show a board's history on invented data, end to end",
     "run": "run the roles a configuration names",
     "check": "is the configuration valid, everything reachable and healthy?",
-    "watch": "live events, one line each, beside the machine",
+    "watch": "the line as it is now, or live events one a line, beside the machine",
     "board": "a board's history: backward trace",
     "quarantine": "records that could not be used: list, show, retry",
     "verify": "prove that the record's bytes are those that were committed",

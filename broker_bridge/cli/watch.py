@@ -1,6 +1,7 @@
 """`watch [CONFIG]`: what goes on just now, on the whole screen or one line an event."""
 
 import argparse
+import contextlib
 import sys
 from collections.abc import Callable, Coroutine
 from datetime import UTC, datetime
@@ -72,6 +73,7 @@ def run(args: argparse.Namespace) -> int:
     from broker_bridge.console.since import instant_of
     from broker_bridge.errors import UsageError
     from broker_bridge.live.choice import Choice
+    from broker_bridge.queries.record import path_of
 
     if args.last is not None and args.station is None:
         raise UsageError("--last tells the last boards at a station: name it with --station")
@@ -79,6 +81,7 @@ def run(args: argparse.Namespace) -> int:
     _check_type(choice)
     settings = load(args.config)
     url = args.record or f"sqlite:////{str(settings.record.path).lstrip('/')}"
+    path_of(url)  # whether it can name a record is said before anything starts
     since = None if args.since is None else instant_of(args.since, _now(), UTC if args.utc else None)
     logging.getLogger().addHandler(logging.NullHandler())  # what the bus reports is shown where it belongs
     if isinstance(sys.stdout, TextIOWrapper):
@@ -97,7 +100,8 @@ def _last(args: argparse.Namespace, settings: "Settings", url: str, choice: "Cho
     from broker_bridge.console.report import of_boards
     from broker_bridge.queries.tail import Tail
 
-    found = last_boards(Tail(url), choice, args.last)
+    with contextlib.closing(Tail(url)) as record:
+        found = last_boards(record, choice, args.last)
     for line in of_boards(found, _clock(args), _width(), as_json=args.json):
         print(line)
     return 0
@@ -125,6 +129,7 @@ def _stream(
     args: argparse.Namespace, settings: "Settings", url: str, choice: "Choice", since: datetime | None
 ) -> int:
     from broker_bridge.console.streaming import Streaming, Style, stream
+    from broker_bridge.live.plain import clean, cut
 
     style = Style(
         width=_width(),
@@ -134,7 +139,8 @@ def _stream(
     )
     streaming = Streaming(choice, style, _write, _now)
     if not args.json:
-        _write(f"watching {args.config}, {choice.words()}; times {_clock(args).offset()}; Ctrl-C ends it")
+        head = f"watching {settings.plant.site}: {clean(choice.words())}; times {_clock(args).offset()}; Ctrl-C ends it"
+        _write(cut(head, style.width))
     _until_told(stream(_feed(settings, url, streaming.put, since), streaming))
     return 0
 
@@ -178,7 +184,6 @@ def _feed(settings: "Settings", url: str, put: "Callable[[Item], None]", since: 
 def _until_told(what: Coroutine[Any, Any, Any]) -> Any:
     """Run until it is done or a signal comes; None after a signal."""
     import asyncio
-    import contextlib
     import signal
 
     async def told() -> Any:

@@ -43,6 +43,10 @@ class Record(Protocol):
         """The events behind a number, in order, at most `limit`."""
         ...
 
+    def close(self) -> None:
+        """Let go of the record."""
+        ...
+
 
 class Heard(NamedTuple):
     """An event, met for the first time."""
@@ -89,6 +93,7 @@ class Feed:
         self._began = clock()
         self._seen = Seen()
         self._client: Client | None = None
+        self._open: Record | None = None
         self._bus = Bus(
             "", False, self._began, "its address is not known yet: it was not started here so far"
         )
@@ -144,27 +149,34 @@ class Feed:
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(SUBSCRIBED_S):
                 await self.subscribed.wait()
-        record: Record | None = None
         trouble = ""
-        while True:
-            try:
-                if record is None:
-                    record = self._record()
-                await self._behind(record)
-                trouble = ""
-            except NotFound as error:
-                if not self.caught_up.is_set():
-                    self._put(Notice(f"{error}: shown is what comes from now on"))
-            except StoreUnavailable as error:
-                if str(error) != trouble:
-                    trouble = str(error)
-                    self._put(Notice(f"the record cannot be read now: {trouble}"))
-            self.caught_up.set()
-            await asyncio.sleep(BEHIND_S if record is not None else REOPEN_S)
+        try:
+            while True:
+                try:
+                    if self._open is None:
+                        self._open = self._record()
+                    await self._behind(self._open)
+                    trouble = ""
+                except NotFound as error:
+                    if not self.caught_up.is_set():
+                        self._put(Notice(f"{error}: shown is what comes from now on"))
+                except StoreUnavailable as error:
+                    if str(error) != trouble:
+                        trouble = str(error)
+                        self._put(Notice(f"the record cannot be read now: {trouble}"))
+                self.caught_up.set()
+                await asyncio.sleep(BEHIND_S if self._open is not None else REOPEN_S)
+        finally:
+            if self._open is not None:
+                self._open.close()
 
     def _record(self) -> Record:
         record = self._open_record()
-        self.number = record.number_at(self._since or self._began)
+        try:
+            self.number = record.number_at(self._since or self._began)
+        except BaseException:
+            record.close()
+            raise
         return record
 
     async def _behind(self, record: Record) -> None:

@@ -67,6 +67,7 @@ class Screen:
         """A key was pressed."""
         alarms = self.frame(bus).view.alarms
         self.desk.press(key, places=self.picture.places(self._now()), alarms=alarms, now=self._now())
+        self.frame(bus)  # what a pause is to hold is what is there now
 
     def view(self, bus: Bus) -> View:
         """How it looks now, by what is chosen."""

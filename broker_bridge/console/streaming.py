@@ -12,7 +12,7 @@ from broker_bridge.console.lines import event_line, event_object
 from broker_bridge.console.message import StateHeard, Unreadable
 from broker_bridge.live.choice import Choice
 from broker_bridge.live.clock import Clock
-from broker_bridge.live.hearing import Hearing, Trouble
+from broker_bridge.live.hearing import Bus, Hearing, Trouble
 from broker_bridge.live.plain import clean, wrap
 
 LOOK_S: Final = 1.0
@@ -55,22 +55,19 @@ class Streaming:
             case Notice():
                 self._say(item.text)
 
-    async def look(self, feed: Feed) -> None:
-        """Say who is gone and who is back, for ever."""
-        while True:
-            await asyncio.sleep(LOOK_S)
-            found = {
-                (trouble.subject, trouble.what): trouble
-                for trouble in self._hearing.troubles(feed.bus(), self._clock())
-            }
-            for key, trouble in found.items():
-                if key not in self._troubles:
-                    self._say(trouble.text)
-            for key, trouble in self._troubles.items():
-                if key not in found:
-                    well = all(subject != trouble.subject for subject, _ in found)
-                    self._say(f"{trouble.subject}: {'well again' if well else f'over: {trouble.what}'}")
-            self._troubles = found
+    def check(self, bus: Bus) -> None:
+        """Say who is gone and who is back since the last time."""
+        found = {
+            (trouble.subject, trouble.what): trouble for trouble in self._hearing.troubles(bus, self._clock())
+        }
+        for key, trouble in found.items():
+            if key not in self._troubles:
+                self._say(trouble.text)
+        for key, trouble in self._troubles.items():
+            if key not in found:
+                well = all(subject != trouble.subject for subject, _ in found)
+                self._say(f"{trouble.subject}: {'well again' if well else f'over: {trouble.what}'}")
+        self._troubles = found
 
     def _event(self, item: Heard) -> str:
         if self._style.as_json:
@@ -93,11 +90,17 @@ class Streaming:
         return Clock(self._now(), self._style.zone)
 
 
+async def _look(feed: Feed, streaming: Streaming) -> None:
+    while True:
+        await asyncio.sleep(LOOK_S)
+        streaming.check(feed.bus())
+
+
 async def stream(feed: Feed, streaming: Streaming) -> None:
     """Feed and look for ever. Raises what `Feed.run` raises."""
     tasks = [
         asyncio.create_task(feed.run(), name="watch feed"),
-        asyncio.create_task(streaming.look(feed), name="watch look"),
+        asyncio.create_task(_look(feed, streaming), name="watch look"),
     ]
     try:
         done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)

@@ -1,4 +1,4 @@
-"""The record as it grows, for whoever watches."""
+"""The record as it grows, for whoever watches: no index is needed, so none is brought up to date."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -28,3 +28,7 @@ class Tail:
     def after(self, number: int, limit: int) -> Sequence[Fact]:
         """The events behind a number, in order, at most `limit`."""
         return self._reader.after(number, limit)
+
+    def close(self) -> None:
+        """Let go of the record."""
+        self._reader.close()

@@ -28,7 +28,7 @@ def test_the_tables_cover_the_schema() -> None:
 
 
 @pytest.mark.parametrize("type_name", sorted(DATA_TYPES))
-@settings(max_examples=15)
+@settings(max_examples=6)
 @given(st.data())
 def test_any_event_is_one_clean_line_of_eighty_cells(type_name: str, data: st.DataObject) -> None:
     event = data.draw(events(type_name))
