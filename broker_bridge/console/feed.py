@@ -185,6 +185,9 @@ class Feed:
                 self._event(fact, past=not self.caught_up.is_set())
             self.number = facts[-1].number
             await asyncio.sleep(0)
+        if (newest := record.newest()) < self.number:
+            self._put(Notice("the record was restored or begun anew: it goes on from where it stands now"))
+            self.number = newest
 
     def _event(self, fact: Fact, *, past: bool) -> None:
         if self._seen.new(fact.source, fact.id):

@@ -21,6 +21,8 @@ ENDINGS: Final = frozenset(
 
 _SAME_PASS: Final = timedelta(minutes=5)
 """Another source's statement about a board this close belongs to the same pass. Common practice, no source."""
+_DOUBLED: Final = timedelta(seconds=2)
+"""A source that says the same again this soon, under another id, has said it doubly. Common practice, no source."""
 
 Moves = Mapping[Knot, Mapping[str, datetime]]
 """By name and by who says it: when a board came to, or left, one station last."""
@@ -71,8 +73,8 @@ class _Open:
     departed: datetime | None = None
     done: datetime | None = None
     results: Counter[str] = field(default_factory=Counter)
-    came: set[str] = field(default_factory=set)
-    went: set[str] = field(default_factory=set)
+    came: dict[str, datetime] = field(default_factory=dict)
+    went: dict[str, datetime] = field(default_factory=dict)
     named: frozenset[Knot] = frozenset()
     """The names it was last met by."""
 
@@ -114,13 +116,13 @@ def visits(station: str, statements: Iterable[Told]) -> tuple[Visit, ...]:
         if comes(told, station):
             if visit is None or not _same_arrival(visit, told):
                 visit = _begun(found, told)
-            visit.came.add(told.source)
+            visit.came[told.source] = told.at
             if visit.arrived is None:
                 visit.arrived, visit.source, visit.lane = told.at, told.source, told.lane
         elif goes(told, station):
-            if visit is None or told.source in visit.went:
+            if visit is None or not _once(visit.went, told):
                 visit = _begun(found, told)
-            visit.went.add(told.source)
+            visit.went[told.source] = told.at
             visit.departed = visit.departed or told.at
         elif told.type == "board.transferred":
             continue  # not certain to have happened
@@ -164,13 +166,16 @@ def here(
     others = list(elsewhere)
     found: list[Here] = []
     overtaken: set[int | None] = set()
+    again: set[Knot] = set()
     for visit in reversed(passed):
+        came_again = not again.isdisjoint(visit.knots)
+        again |= visit.knots
         if visit.arrived is None:
             continue
         if visit.departed is not None:
             overtaken.add(visit.lane)
             continue
-        if not visit.knots or _gone(visit, others):
+        if came_again or not visit.knots or _gone(visit, others):
             continue
         missed = cut.get(visit.source)
         sure = (
@@ -203,9 +208,14 @@ def _complete(told: Told) -> bool:
     return told.about.get("giver") == told.about.get("taker") == "complete"
 
 
+def _once(said: Mapping[str, datetime], told: Told) -> bool:
+    """The source has not said this of the visit before, or said it doubly."""
+    return told.source not in said or told.at - said[told.source] <= _DOUBLED
+
+
 def _same_arrival(visit: _Open, told: Told) -> bool:
     if told.source in visit.came:
-        return False
+        return _once(visit.came, told)
     near = told.at - visit.last <= _SAME_PASS
     return near if visit.arrived is None or visit.departed is None else told.at - visit.arrived <= _SAME_PASS
 

@@ -215,6 +215,23 @@ def test_a_record_that_cannot_be_read_is_told_once_and_read_again() -> None:
     asyncio.run(scenario())
 
 
+def test_a_record_restored_from_a_backup_is_read_on_from_where_it_stands() -> None:
+    async def scenario() -> None:
+        facts = numbered(5)
+        record = FakeRecord(facts[:4])
+        async with Watched(lambda: record, since=at("11:00:00")) as watched:
+            await until(lambda: len(watched.heard()) == 4, "all four")
+            record.facts = facts[:1]
+            await until(watched.notices, "it says so")
+            # The edges fill it again; what was shown before is known.
+            record.facts = [*facts[:4], facts[4]]
+            await until(lambda: len(watched.heard()) == 5, "the new one")
+            assert [label for label, _ in watched.heard()] == ["B0", "B1", "B2", "B3", "B4"]
+            assert len(watched.notices()) == 1
+
+    asyncio.run(scenario())
+
+
 def test_what_it_subscribes_to() -> None:
     async def scenario() -> None:
         async with Watched(no_record) as watched:

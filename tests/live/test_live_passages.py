@@ -135,3 +135,20 @@ def test_a_result_long_after_leaving_is_a_visit_of_its_own() -> None:
     assert first.results == ()
     assert second.arrived is None
     assert second.results == ("inspected (optical): passed",)
+
+
+def test_a_source_that_says_it_doubly_makes_no_second_visit() -> None:
+    said = Told()
+    for _ in range(2):
+        said.say("board.arrived", "11:00:00", board("A"), station="a", how="transferred", source="transfer")
+    for _ in range(2):
+        said.say("board.departed", "11:00:30", board("A"), station="a", how="transferred", source="transfer")
+    assert [(visit.arrived, visit.departed) for visit in visits(said)] == [(at("11:00:00"), at("11:00:30"))]
+
+
+def test_a_board_that_comes_again_without_having_left_is_here_a_second_time() -> None:
+    said = Told()
+    for time in ("11:00:00", "11:10:00"):
+        said.say("board.arrived", time, board("A"), station="a", how="transferred", source="transfer")
+    assert len(visits(said)) == 2
+    assert sure(said) == [("A", True)]
