@@ -90,6 +90,7 @@ class Keeper:
     def offer(self, item: Told | Heard) -> bool:
         """Keep this when it is its turn. False: too much is waiting, it is lost."""
         if self._waiting_bytes + _weight(item) > self._max_waiting_bytes:
+            self._roster.trouble("messages are lost: the outbox takes them too slowly")
             return False
         self._append(item)
         return True
@@ -106,13 +107,15 @@ class Keeper:
         while True:
             await self._arrived.wait()
             batch = [self._waiting[place] for place in range(min(len(self._waiting), _BATCH))]
-            await self._keep([item for item, _ in batch])
+            room = await self._keep([item for item, _ in batch])
             for item, kept in batch:
                 self._waiting.popleft()
                 self._waiting_bytes -= _weight(item)
                 kept.set()
             if not self._waiting:
                 self._arrived.clear()
+                if room:
+                    self._roster.trouble("")
 
     def _append(self, item: AnyItem) -> asyncio.Event:
         kept = asyncio.Event()
@@ -121,29 +124,30 @@ class Keeper:
         self._arrived.set()
         return kept
 
-    async def _keep(self, items: Sequence[AnyItem]) -> None:
+    async def _keep(self, items: Sequence[AnyItem]) -> bool:
+        """Write them, however long it takes; says whether there was room for messages."""
         wait = _FIRST_WAIT_S
         while True:
             try:
-                await self._write(items)
-                return
+                return await self._write(items)
             except StoreUnavailable as error:
                 log.warning("%s: %s; trying again in %.1f s", self._writer.source, error, wait)
                 self._roster.trouble(f"the outbox cannot be written: {error}")
             await asyncio.sleep(wait * random.uniform(0.5, 1.0))
             wait = min(wait * 2, _LONGEST_WAIT_S)
 
-    async def _write(self, items: Sequence[AnyItem]) -> None:
+    async def _write(self, items: Sequence[AnyItem]) -> bool:
         for item in items:
             if isinstance(item, Told) and len(item.raw) > INLINE_BYTES:
                 await self._writer.archive(item.raw)
         try:
             await self._take(items, room=True)
-            self._roster.trouble("")
+            return True
         except OutboxFull as error:
             await self._take(items, room=False)
             self._writer.count(messages_lost=sum(isinstance(item, Told) for item in items))
             self._roster.trouble(f"messages are lost: {error}")
+            return False
 
     async def _take(self, items: Sequence[AnyItem], *, room: bool) -> None:
         ledgers: dict[str, Ledger] = {}

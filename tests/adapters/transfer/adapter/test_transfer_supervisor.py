@@ -56,9 +56,11 @@ def detail(writer: MemorySourceWriter) -> str:
 
 
 @contextlib.asynccontextmanager
-async def running(config: TransferAdapter, writer: MemorySourceWriter) -> AsyncIterator[None]:
+async def running(
+    config: TransferAdapter, writer: MemorySourceWriter, adapter: SupervisorAdapter | None = None
+) -> AsyncIterator[None]:
     """A supervisor at work."""
-    task = asyncio.create_task(SupervisorAdapter(config).run(writer))
+    task = asyncio.create_task((adapter or SupervisorAdapter(config)).run(writer))
     try:
         yield
     finally:
@@ -446,6 +448,26 @@ def test_an_outbox_that_cannot_be_written_loses_nothing_that_has_room_to_wait():
             await here.kept("board.arrived", 20)
             assert here.data("source.gap") == []
             assert any("cannot be written" in detail for _, detail in here.writer.reports)
+
+    asyncio.run(play())
+
+
+def test_messages_that_found_no_place_are_counted_and_reported():
+    async def play() -> None:
+        async with listening() as peer:
+            writer = MemorySourceWriter()
+            config = supervisor(machine(port=peer.port), **QUICK)
+            here = Scene(peer=peer, writer=writer)
+            adapter = SupervisorAdapter(config, max_waiting_bytes=10_000)
+            async with running(config, writer, adapter):
+                await until(lambda: here.counted("source_connected"))
+                writer.broken = 1
+                peer.say(*[peer.happen()[1] for _ in range(20)])
+                await until(lambda: here.counted("messages_lost"))
+                assert writer.condition == "waiting"
+                await until(lambda: here.counted("board_arrived") + here.counted("messages_lost") == 20)
+                await until(lambda: writer.condition == "reading")
+                assert any("too slowly" in text for _, text in writer.reports)
 
     asyncio.run(play())
 
