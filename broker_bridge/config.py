@@ -85,8 +85,6 @@ class Record(Section):
     path: Path = Path("record.db")
     window: Annotated[int, Field(ge=1, le=10_000)] = 500
     """Events committed together at most."""
-    window_ms: Annotated[int, Field(ge=1, le=1000)] = 20
-    """Milliseconds an event waits for others at most."""
 
 
 class Edge(Section):

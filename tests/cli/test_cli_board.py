@@ -75,7 +75,7 @@ def test_it_can_be_read_aloud(record: MemoryStore, capsys: pytest.CaptureFixture
         "also known as transfer T (read)",
         "As of commit 9 of record record",
         "Times are UTC",
-        "print, lane 1: arrived 10:01:00, left 10:01:30. No outcome stated, which is no pass.",
+        "print, lane 1: arrived 10:01:00, left 10:01:30. No outcome stated.",
         "there from 10:02:00 or before (arrival not seen), last seen there 10:02:20 (departure not seen, elsewhere by 10:10:00)",
         "aoi, optical, 10:10:00: failed; 2 calls.",
         "coverage 118 of 120 components; left out by the program: R9",
