@@ -146,9 +146,7 @@ class _Telling:
             ]
             text = f"{', '.join(str(part) for part in place if part)}: {self._stay(visit)}."
             program = f" Program {_program(visit.program)}." if visit.program else ""
-            result = (
-                f" Outcome {visit.outcome}." if visit.outcome else " No outcome stated."
-            )
+            result = f" Outcome {visit.outcome}." if visit.outcome else " No outcome stated."
             handed = f" Handed on as {visit.handed_on}." if visit.handed_on else ""
             self.line(text + program + result + handed, 2, f"{number}. ")
             self.doubt(visit)
