@@ -235,6 +235,14 @@ class Settings(Section):
             seen.add(adapter.name)
         return self
 
+    @model_validator(mode="after")
+    def _record_and_outbox_are_two_files(self) -> "Settings":
+        if self.data / self.edge.outbox == self.data / self.record.path:
+            raise ValueError(
+                f"edge.outbox and record.path are both {str(self.record.path)!r}; each needs a file of its own"
+            )
+        return self
+
     def source(self, adapter: _Adapter) -> str:
         """The CloudEvents source of an adapter."""
         return f"/{self.plant.site}/{adapter.area}/{adapter.line}/{adapter.name}"
@@ -271,7 +279,10 @@ def told(error: ValidationError, path: Path) -> str:
     """A validation error as lines of `file: key = value: what is wrong`, for configuration and mapping files."""
     lines = []
     for finding in error.errors(include_url=False):
-        key = ".".join(f"{step + 1}" if isinstance(step, int) else step for step in finding["loc"])
+        steps = list(finding["loc"])
+        if steps[:1] == ["adapters"]:
+            del steps[2:3]  # the kind, which is no key of the file
+        key = ".".join(f"{step + 1}" if isinstance(step, int) else step for step in steps)
         problem = finding["msg"].removeprefix("Value error, ")
         if finding["type"] == "extra_forbidden":
             # A password that somebody wrote into the file must not go on into a log.
