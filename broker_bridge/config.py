@@ -137,6 +137,8 @@ class FilesAdapter(_Adapter):
     def _move_has_a_target(self) -> "FilesAdapter":
         if (self.after == "move") != (self.move_to is not None):
             raise ValueError('move_to goes with after = "move" and only with it')
+        if self.move_to == self.folder:
+            raise ValueError("move_to is the folder itself: its files would be moved and read again for ever")
         return self
 
 

@@ -109,6 +109,7 @@ def test_the_source_of_an_adapter(written: Writer) -> None:
         (PLANT + '[edge]\noutbox = "./record.db"\n', ["edge.outbox", "record.path", "a file of its own"]),
         (PLANT + ADAPTER + 'after = "move"\n', ["adapters.1", "move_to goes with"]),
         (PLANT + ADAPTER + 'move_to = "x"\n', ["adapters.1", "move_to goes with"]),
+        (PLANT + ADAPTER + 'after = "move"\nmove_to = "./in"\n', ["adapters.1", "move_to", "read again"]),
         (PLANT + ADAPTER.replace('folder = "in"', ""), ["adapters.1", "folder: missing"]),
         (PLANT + "[plant]\n", ["is not TOML", "line 3"]),
         ("site = \n", ["is not TOML", "line 1"]),
