@@ -12,6 +12,7 @@ from typing import Any, Final, NamedTuple
 from broker_bridge.db import open_reader
 from broker_bridge.errors import NotFound, StoreUnavailable, StoreVersionError
 from broker_bridge.projector.entries import (
+    FIRST,
     ITSELF,
     PART,
     SAME,
@@ -21,7 +22,7 @@ from broker_bridge.projector.entries import (
     microseconds,
 )  # fmt: skip
 from broker_bridge.projector.schema import INDEX, RULES
-from broker_bridge.trace.gaps import EVER, HEARING, MARGIN, NEVER, Window
+from broker_bridge.trace.gaps import EVER, HEARING, MARGIN, NEVER, UNDATED, Window
 from broker_bridge.trace.mentions import UNITS, Knot, Node, Slot
 from broker_bridge.trace.route import DECLARED
 
@@ -110,9 +111,12 @@ class Index:
             since = microseconds(window.start - MARGIN if window.start - EVER > MARGIN else EVER)
             until = microseconds(window.end + MARGIN if NEVER - window.end > MARGIN else NEVER)
             found |= self._notices(
-                "line = ? AND type IN ('source.gap', 'source.rejected') AND since <= ? AND until >= ?",
-                (window.line, until, since), upto,
+                "line = ? AND type IN ('source.gap', 'source.rejected') AND since <= ? AND until >= ?"
+                " AND NOT (type = 'source.rejected' AND since = ?)",
+                (window.line, until, since, FIRST), upto,
             )  # fmt: skip
+            for source in self.sources(window.line, upto):
+                found |= self._undated(source, since, upto)
             line = declared_line(window.line + "/", window.line.rpartition("/")[2])
             found |= self._notices("line = ? AND type = ?", (line, DECLARED), upto)
             for source in self.sources(window.line, upto):
@@ -149,6 +153,15 @@ class Index:
             rows = self._all(sql, source, station, *HEARING, upto, _LAST_WORDS)
             found.update(number for (number,) in rows)
         return found
+
+    def _undated(self, source: str, since: int, upto: int) -> set[int]:
+        """The newest rejected records of a source that may be of any time before they were saved."""
+        rows = self._all(
+            "SELECT number FROM notices WHERE source = ? AND type = 'source.rejected' AND since = ? AND until >= ?"
+            " AND number <= ? ORDER BY number DESC LIMIT ?",
+            source, FIRST, since, upto, UNDATED + 1,
+        )  # fmt: skip
+        return {number for (number,) in rows}
 
     def _notices(self, condition: str, values: Sequence[object], upto: int) -> set[int]:
         sql = f"SELECT number FROM notices WHERE {condition} AND number <= ?"

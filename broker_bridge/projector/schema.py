@@ -77,7 +77,7 @@ CREATE TABLE revocations (
 
 INDEX: Final = Kind(name="index", application_id=0x42424958, migrations=(TABLES,))  # "BBIX"
 
-RULES: Final = f"1-{crc32(TABLES.encode()):08x}"
+RULES: Final = f"2-{crc32(TABLES.encode()):08x}"
 """Changes with the tables; raise the number when other things are to be taken from an event. An index made by
 other rules is made anew, so it never has to be migrated."""
 

@@ -19,6 +19,12 @@ RELEVANT: Final = frozenset({"source.gap", "source.rejected", "source.connected"
 
 HEARING: Final = ("source.connected", "source.disconnected")
 
+UNDATED: Final = 5000
+"""Rejected records without a time of their own that are counted; beyond it "more than"."""
+
+_SHOWN: Final = 20
+"""Of those, how many are named as evidence."""
+
 EVER: Final = datetime.min.replace(tzinfo=UTC)
 NEVER: Final = datetime.max.replace(tzinfo=UTC)
 
@@ -81,12 +87,19 @@ def windows(seen: Iterable[tuple[str, datetime, datetime]]) -> list[Window]:
 
 def extent(statement: Statement) -> tuple[datetime, datetime]:
     """The time in which what is missing may have happened; EVER and NEVER where it is not known."""
+    if undated(statement):
+        return EVER, statement.time
     if statement.fact.type != "source.gap":
         return statement.time, statement.time
     start, end = statement.instant("start"), statement.instant("end")
     if start is not None and end is not None and end < start:
         start, end = end, start
     return start or EVER, end or NEVER
+
+
+def undated(statement: Statement) -> bool:
+    """Whether a rejected record tells only when its file was saved: it may be of any time before."""
+    return statement.fact.type == "source.rejected" and statement.time_means == "saved"
 
 
 def touches(statement: Statement, found: Sequence[Window], files: frozenset[tuple[str, str]]) -> bool:
@@ -96,11 +109,7 @@ def touches(statement: Statement, found: Sequence[Window], files: frozenset[tupl
     board's whenever the file was read.
     """
     fact = statement.fact
-    if (
-        fact.type == "source.rejected"
-        and statement.time_means == "saved"
-        and (fact.source, fact.generation) in files
-    ):
+    if undated(statement) and (fact.source, fact.generation) in files:
         return True
     start, end = extent(statement)
     return any(
@@ -113,12 +122,40 @@ def gaps(
     statements: Iterable[Statement], found: Sequence[Window], files: frozenset[tuple[str, str]]
 ) -> list[Gap]:
     """The stated gaps and rejected records that may concern the board, in order of time."""
-    result = [
-        _gap(statement)
+    touching = [
+        statement
         for statement in statements
         if statement.fact.type in ("source.gap", "source.rejected") and touches(statement, found, files)
     ]
-    return sorted(result, key=lambda gap: (gap.from_ or EVER, gap.to or NEVER, gap.where, gap.evidence))
+    near = [s for s in touching if not undated(s) or (s.fact.source, s.fact.generation) in files]
+    far = [s for s in touching if undated(s) and (s.fact.source, s.fact.generation) not in files]
+    return sorted([*map(_gap, near), *_far(far)], key=_order)
+
+
+def _far(statements: Sequence[Statement]) -> Iterable[Gap]:
+    """Rejected records of other files, of which only the saving is dated: one gap for all of a source."""
+    groups: dict[str, list[Statement]] = {}
+    for statement in statements:
+        groups.setdefault(statement.fact.source, []).append(statement)
+    for source, group in sorted(groups.items()):
+        newest = sorted(group, key=lambda statement: -statement.fact.number)[:UNDATED]
+        stations = {statement.get("station") for statement in newest}
+        count = f"more than {UNDATED}" if len(group) > UNDATED else str(len(group))
+        records = "1 raw record was" if len(group) == 1 else f"{count} raw records were"
+        yield Gap(
+            kind="rejected",
+            where=(stations.pop() if len(stations) == 1 else None) or source,
+            source=source,
+            from_=None,
+            to=max(statement.time for statement in newest),
+            cause="undated",
+            detail=f"{records} rejected, and nothing tells of what time: this board may be among them",
+            evidence=tuple(sorted(statement.evidence for statement in newest[:_SHOWN])),
+        )
+
+
+def _order(gap: Gap) -> tuple[datetime, datetime, str, tuple[Evidence, ...]]:
+    return gap.from_ or EVER, gap.to or NEVER, gap.where, gap.evidence
 
 
 def sources(

@@ -78,7 +78,8 @@ def test_a_rejected_row_of_the_same_file_may_be_whenever_the_file_was_read() -> 
             "source.rejected", at("10:00:00", day=90), station="spi", reason="cut off", code="row", means="saved",
             generation=generation,
         )  # fmt: skip
-    assert [gap.evidence[0].id.split(".")[0] for gap in told.history("A").gaps] == ["file-1"]
+    told_gaps = [(gap.cause, gap.evidence[0].id.split(".")[0]) for gap in told.history("A").gaps]
+    assert sorted(told_gaps) == [("row", "file-1"), ("undated", "file-2")]
 
 
 class TestDeclaredProcess:
@@ -145,3 +146,29 @@ class TestSources:
 
     def test_what_is_missing_is_not_known_of_the_past(self) -> None:
         assert [source.missing for source in passed("aoi").history("A").completeness.sources] == [None]
+
+
+def test_rejected_records_that_were_saved_later_may_be_of_any_time_before() -> None:
+    told = passed("print", "aoi")
+    for day in (30, 31, 32):
+        told.say(
+            "source.rejected", at("10:00:00", day=day), station="spi", reason="another header", code="header",
+            means="saved", generation=f"file-{day}",
+        )  # fmt: skip
+    (gap,) = told.history("A").gaps
+    assert (gap.kind, gap.where, gap.cause, gap.from_, gap.to) == (
+        "rejected", "spi", "undated", None, at("10:00:00", day=32),
+    )  # fmt: skip
+    assert (
+        gap.detail
+        == "3 raw records were rejected, and nothing tells of what time: this board may be among them"
+    )
+
+
+def test_a_record_that_was_saved_before_the_board_was_there_is_none_of_its() -> None:
+    told = passed("print", "aoi")
+    told.say(
+        "source.rejected", at("10:00:00", day=-30), station="spi", reason="cut off", code="row", means="saved",
+        generation="file-1",
+    )  # fmt: skip
+    assert gaps(told) == []
