@@ -29,6 +29,7 @@ from broker_bridge.store.sqlite import SqliteStore
 log = logging.getLogger(__name__)
 
 _MB: Final = 1_000_000
+_EXPIRE_S: Final = 3600.0
 _BACK_OFF_S: Final = (0.2, 5.0)
 """First and longest wait before connecting anew: a plant has tens of clients, not thousands."""
 
@@ -112,9 +113,24 @@ async def _edge(settings: Settings, tell: Callable[[str], None]) -> None:
             async with asyncio.TaskGroup() as group:
                 group.create_task(forwarder.run(), name="forwarder")
                 group.create_task(supervisor.run(), name="supervisor")
+                group.create_task(_expire(outbox.archive, edge.archive_days), name="archive")
                 tell("edge")
     finally:
         await outbox.close()
+
+
+async def _expire(archive: Archive, days: float) -> None:
+    while True:
+        try:
+            removed = await asyncio.to_thread(archive.expire, now_utc(), days)
+        except OSError as error:
+            log.warning("old months of the raw archive stay for now: %s", error)
+        else:
+            if removed:
+                log.info(
+                    "%d months of the raw archive are older than %.0f days and were removed", removed, days
+                )
+        await asyncio.sleep(_EXPIRE_S)
 
 
 async def _recorder(settings: Settings, tell: Callable[[str], None]) -> None:

@@ -6,6 +6,7 @@ Paths are relative to the configuration file's folder. Secrets never stand in th
 
 import json
 import tomllib
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 from zoneinfo import ZoneInfo
@@ -274,7 +275,9 @@ def load(path: Path) -> Settings:
         settings = Settings.model_validate_json(json.dumps(document, default=str), strict=True)
     except ValidationError as error:
         raise ConfigError(told(error, path)) from None
-    return _absolute(settings, path.resolve().parent)
+    settings = _absolute(settings, path.resolve().parent)
+    _refuse_shared_files(settings, path)
+    return settings
 
 
 def told(error: ValidationError, path: Path) -> str:
@@ -301,6 +304,28 @@ def told(error: ValidationError, path: Path) -> str:
 def _shortened(value: Any) -> str:
     text = repr(value)
     return text if len(text) <= 120 else text[:117] + "..."
+
+
+def _refuse_shared_files(settings: Settings, path: Path) -> None:
+    """No file may be read by two adapters: each is a source of its own, so its events would count twice."""
+    files = [adapter for adapter in settings.adapters if isinstance(adapter, FilesAdapter)]
+    for place, one in enumerate(files):
+        folder = one.folder.resolve()
+        if one.move_to is not None and one.move_to.resolve() == folder:
+            raise ConfigError(
+                f"{path}: adapter {one.name!r}: move_to leads to the folder that is read; name another"
+            )
+        for other in files[place + 1 :]:
+            if other.folder.resolve() == folder and _overlap(one.pattern, other.pattern):
+                raise ConfigError(
+                    f"{path}: adapters {one.name!r} and {other.name!r} both read {folder}: every file would count twice;"
+                    " give each its own folder, or `pattern`s that share no file"
+                )
+
+
+def _overlap(one: str, other: str) -> bool:
+    """Whether two shell patterns surely share names: one of them takes the other's own text."""
+    return one == other or fnmatchcase(one, other) or fnmatchcase(other, one)
 
 
 def _absolute(settings: Settings, folder: Path) -> Settings:

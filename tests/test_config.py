@@ -178,3 +178,52 @@ SAMPLES = [
 @pytest.mark.parametrize("path", SAMPLES, ids=lambda path: path.name)
 def test_the_sample_configuration_loads(path: Path) -> None:
     assert isinstance(load(path), Settings)
+
+
+TWO_READERS = """
+[plant]
+site = "harbour-works"
+[[adapters]]
+kind = "files"
+name = "one"
+area = "smt"
+line = "line-1"
+folder = "drop"
+mapping = "m.toml"
+{one}
+[[adapters]]
+kind = "files"
+name = "other"
+area = "smt"
+line = "line-1"
+folder = "x/../drop"
+mapping = "m.toml"
+{other}
+"""
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "refused"),
+    [
+        ("", "", True),
+        ('pattern = "*.csv"', "", True),
+        ('pattern = "*.csv"', 'pattern = "*.csv"', True),
+        ('pattern = "spi_*.csv"', 'pattern = "aoi_*.csv"', False),
+    ],
+)
+def test_two_adapters_do_not_read_the_same_files(tmp_path: Path, one: str, other: str, refused: bool) -> None:
+    path = tmp_path / "plant.toml"
+    path.write_text(TWO_READERS.format(one=one, other=other), encoding="utf-8")
+    if refused:
+        with pytest.raises(ConfigError, match="'one' and 'other' both read"):
+            load(path)
+    else:
+        load(path)
+
+
+def test_files_are_not_moved_into_the_folder_they_are_read_from(tmp_path: Path) -> None:
+    path = tmp_path / "plant.toml"
+    text = TWO_READERS.format(one=f'after = "move"\nmove_to = "{tmp_path}/drop"', other='pattern = "x"')
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigError, match="move_to leads to the folder"):
+        load(path)

@@ -192,7 +192,8 @@ class _Telling:
                 out = "" if paste.out_of_limits is None else f", {paste.out_of_limits} out of limits"
                 self.line(f"paste measured on {_count(paste.pads, 'pad')}{out} (values: --paste)", 5)
             if one.outcome_after_review:
-                self.line(f"after review: {one.outcome_after_review}", 5)
+                after = one.outcome_after_review
+                self.line(f"after review: {'not stated by the reviewer' if after == 'unknown' else after}", 5)
             self.doubt(one)
             self.proof(one.evidence)
 

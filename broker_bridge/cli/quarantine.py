@@ -121,6 +121,7 @@ def _retry(args: argparse.Namespace) -> int:
     from broker_bridge.cli.where import DEFAULT
     from broker_bridge.config import load
     from broker_bridge.edge import requests
+    from broker_bridge.edge.survey import in_use
     from broker_bridge.errors import UsageError
     from broker_bridge.queries.quarantine import one
     from broker_bridge.queries.record import open_record
@@ -158,7 +159,8 @@ def _retry(args: argparse.Namespace) -> int:
         ]
 
     numbers = asyncio.run(ask_all())
-    outcomes = _await(settings.edge.outbox, numbers, args.wait)
+    patience = args.wait if in_use(settings.edge.outbox) else 0.0
+    outcomes = _await(settings.edge.outbox, numbers, patience)
     answers = [
         {"source": source, "asked": what, "outcome": outcome}
         for (source, what), outcome in zip(wanted, outcomes, strict=True)

@@ -226,12 +226,14 @@ class Forwarder:
         stream.plan.receive(
             min(mine.contiguous, self._outbox.level(stream.source).last), mine.missing, self._now()
         )
+        last = self._outbox.level(stream.source).last
+        claimed = max([mine.contiguous, *(end for _, end in mine.missing)])
         fenced = receipt.fenced is not None and receipt.fenced > self._outbox.epoch
         self.alarms[stream.source] = (
-            ("another edge with a younger outbox speaks for this source: stop one of the two",)
-            if fenced
-            else ()
-        )
+            "another edge with a younger outbox speaks for this source: stop one of the two",
+        ) * fenced + (
+            f"a record has heard of number {claimed}, this edge gave {last}: another client publishes as this source",
+        ) * (claimed > last)
 
     async def _state_gap(self, stream: _Stream, epoch: int, span: Range, cause: str) -> None:
         key = (epoch, span.first)

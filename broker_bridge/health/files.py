@@ -8,10 +8,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
+from broker_bridge.adapters.logs import load_mapping
+from broker_bridge.adapters.logs.adapter.folder_adapter import refuse_changed
+from broker_bridge.adapters.logs.adapter.ledger import MAPPINGS
 from broker_bridge.adapters.registry import build_one
 from broker_bridge.config import FilesAdapter, Settings
 from broker_bridge.db import file_system
-from broker_bridge.errors import ConfigError
+from broker_bridge.edge.survey import kept
+from broker_bridge.errors import BridgeError, ConfigError
 from broker_bridge.health.finding import Finding
 
 _LOW_BYTES: Final = 2 * 10**9
@@ -25,6 +29,8 @@ def adapters(settings: Settings) -> Iterator[Finding]:
         source = settings.source(config)
         try:
             build_one(settings, config)
+            if isinstance(config, FilesAdapter):
+                _same_mapping(settings, config)
         except ConfigError as error:
             yield Finding(source, "problem", str(error), "mend the file named; nothing starts until then")
             continue
@@ -32,6 +38,18 @@ def adapters(settings: Settings) -> Iterator[Finding]:
             yield _folder(source, config)
         else:
             yield Finding(source, "fine", "configuration and mapping can be used")
+
+
+def _same_mapping(settings: Settings, config: FilesAdapter) -> None:
+    """Raise ConfigError when the mapping was changed since the edge used it, and its revision was not raised."""
+    mapping = load_mapping(config.mapping)
+    try:
+        known = kept(settings.edge.outbox, settings.source(config), f"{MAPPINGS}{mapping.revision}")
+    except BridgeError:
+        return  # no outbox yet, or one that `outbox` tells about
+    for key, value in known.items():
+        if key == f"{MAPPINGS}{mapping.revision}":
+            refuse_changed(mapping, value, config.mapping)
 
 
 def _folder(source: str, config: FilesAdapter) -> Finding:

@@ -240,3 +240,15 @@ def test_a_stop_at_the_moment_of_a_new_event_is_a_stop(tmp_path):
             await life()
 
     asyncio.run(bounded())
+
+
+def test_a_receipt_for_numbers_that_were_never_given_is_an_alarm(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        async with forwarding(tmp_path, bus) as (outbox, forwarder):
+            await outbox.take(SOURCE, [taking(0)], None)
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=1, missing=((2, 899),)))
+            await until(lambda: bool(forwarder.source_alarms(SOURCE)), "alarm")
+            assert "another client publishes as this source" in forwarder.source_alarms(SOURCE)[0]
+
+    asyncio.run(life())

@@ -9,6 +9,7 @@ from chain import Chain, mapping_text, rows
 from servers import until
 
 from broker_bridge.cli.main import main
+from broker_bridge.edge.survey import in_use
 
 
 @pytest.fixture
@@ -62,6 +63,7 @@ def test_a_retry_with_the_mended_mapping_empties_the_quarantine(chain, capsys):
 
     async def life() -> int:
         async with chain.running():
+            await until(lambda: in_use(chain.settings.edge.outbox), "the edge runs")
             code = await asyncio.to_thread(main, ["quarantine", "retry", key, "--config", config])
             await until(lambda: len(chain.of("inspection.completed")) >= 5, "sent")
             return code
@@ -77,6 +79,7 @@ def test_a_retry_with_the_mended_mapping_empties_the_quarantine(chain, capsys):
 def test_a_retry_without_a_new_revision_is_refused_with_what_to_do(chain, capsys):
     async def life() -> int:
         async with chain.running():
+            await until(lambda: in_use(chain.settings.edge.outbox), "the edge runs")
             words = ["quarantine", "retry", "--all", "--source", "/harbour-works/smt/line-1/aoi-files"]
             return await asyncio.to_thread(main, [*words, "--config", str(chain.config)])
 
@@ -120,3 +123,17 @@ def test_a_record_that_is_not_there_is_said_so(tmp_path, capsys):
     assert main(["verify", "--record", f"sqlite:///{tmp_path}/none.db"]) == 1
     assert "there is no record" in capsys.readouterr().err
     assert main(["verify", "--record", "mysql://x"]) == 2
+
+
+def test_check_tells_of_a_changed_mapping_before_a_start_is_refused(chain, capsys):
+    chain.mapping.write_text(mapping_text(values='OK = "failed", NG = "failed"'), encoding="utf-8")
+    code, text = call(capsys, "check", str(chain.config), "--offline")
+    assert code == 1
+    assert "its revision has not; raise it to 2" in text.replace("\n", " ")
+
+
+def test_a_retry_without_an_edge_is_kept_and_does_not_wait(chain, capsys):
+    words = ["quarantine", "retry", "--all", "--source", "/harbour-works/smt/line-1/aoi-files"]
+    code, text = call(capsys, *words, "--wait", "600", "--config", str(chain.config))
+    assert code == 1
+    assert "the edge answers when it runs" in text

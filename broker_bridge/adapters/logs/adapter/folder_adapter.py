@@ -57,7 +57,13 @@ async def check_revision(mapping: Compiled, writer: SourceWriter, path: Path) ->
     if known is None:
         state = MappingState(mapping.hash, tuple(sorted(mapping.uses_of_file)))
         await writer.take([], {key: dump_mapping(state)})
-    elif load_mapping_state(known).hash != mapping.hash:
+    else:
+        refuse_changed(mapping, known, path)
+
+
+def refuse_changed(mapping: Compiled, known: bytes, path: Path) -> None:
+    """Raise ConfigError when the mapping is not the one kept under its revision (the state's value)."""
+    if load_mapping_state(known).hash != mapping.hash:
         raise ConfigError(
             f"{path}: revision = {mapping.revision}: the mapping has changed, but its revision has not; raise it"
             f" to {mapping.revision + 1}, so that what it gives can replace what it gave before"
