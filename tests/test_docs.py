@@ -2,10 +2,13 @@
 
 import argparse
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from broker_bridge.adapters.logs import read_bytes
+from broker_bridge.adapters.logs.mapping.compiled import compile_mapping
 from broker_bridge.adapters.transfer.protocol import diagram
 from broker_bridge.cli.main import COMMANDS, build_parser
 from broker_bridge.config import load
@@ -106,3 +109,14 @@ def test_the_transfer_diagram_is_the_table_s() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
     (drawn,) = re.findall(r"<!-- transfer diagram -->\n```mermaid\n(.*?)\n```", text, re.DOTALL)
     assert drawn == diagram().strip()
+
+
+def test_the_readme_s_mapping_reads_the_file_it_is_for() -> None:
+    (text,) = re.findall(r"```toml\n(name = .*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    mapping = compile_mapping(text, "README.md")
+    content = b"Board;Program;Start;Result\nHW-000123;P1;2026-03-02 06:00:00;NG\n"
+    reading = read_bytes(
+        mapping, content, "a.csv", adapter="aoi", station="aoi-1", modified=datetime.now(UTC)
+    )
+    [taking] = list(reading)
+    assert (taking.statements[0].subject, taking.statements[0].data.outcome) == ("HW-000123", "failed")
