@@ -15,6 +15,7 @@ from broker_bridge.trace.belief import (
     TORN,
     UNPROVEN,
     Belief,
+    Evidence,
     chain,
     conflicting,
     inferred,
@@ -58,6 +59,7 @@ class Thing:
 
     def __init__(self, web: Web, start: Knot, depth: int = 0) -> None:
         self._web = web
+        self._counted: dict[Knot, tuple[int, dict[Knot, int]]] = {}
         self.names: frozenset[Knot] = _aliases(web, start)
         self.key: Knot = min(self.names, key=order)
         self.unit = unit(self.key) or ("panel" if self.key in web.parts else None)
@@ -108,13 +110,14 @@ class Thing:
         ways: list[Belief] = []
         knots = self._web.knots(mention)
         own = frozenset(knot for knot in knots if unit(knot) == self.unit and self.unit != "slot")
+        shared = frozenset(knot for knot in knots if unit(knot) is None)
         if own and self.unit is not None:
             knots = own  # a name of its own says more than any identifier things may share
         how = {name.node: name.how for name in mention.names}
         for knot in knots:
             claim = self.claims.get(knot)
             if knot in self.names:
-                belief: Belief | None = OBSERVED
+                belief: Belief | None = self._against(shared) if own else OBSERVED
             else:
                 belief = claim.at(statement.time) if claim else None
             if belief is None:
@@ -129,6 +132,35 @@ class Thing:
                     )
             ways.append(belief)
         return surest(ways) if ways else None
+
+    def _against(self, shared: frozenset[Knot]) -> Belief:
+        """What other identifiers of a mention say against our name in it: a stale code is read with a true one."""
+        for knot in sorted(shared, key=order):
+            ours, rivals = self._votes(knot)
+            if rivals and max(rivals.values()) >= ours:
+                rival = min(rivals, key=lambda other: (-rivals[other], order(other)))
+                return conflicting(
+                    TORN,
+                    f"it names {told(knot)} as well, and that goes by {told(rival)} in {rivals[rival]} statements,"
+                    f" by this name in {ours}: a stale or wrong read",
+                )
+        return OBSERVED
+
+    def _votes(self, knot: Knot) -> tuple[int, dict[Knot, int]]:
+        """How many statements tie an identifier to us, and how many to others of our kind."""
+        if knot not in self._counted:
+            ours, rivals = set(), dict[Knot, set[Evidence]]()
+            for bond in self._web.bonds.get(knot, ()):
+                if bond.asserted:
+                    continue
+                if bond.knots & self.names:
+                    ours.add(bond.statement.evidence)
+                    continue
+                for other in bond.knots:
+                    if unit(other) == self.unit:
+                        rivals.setdefault(other, set()).add(bond.statement.evidence)
+            self._counted[knot] = len(ours), {other: len(by) for other, by in rivals.items()}
+        return self._counted[knot]
 
     def _wholes(self, reach: "_Reach", depth: int) -> Iterable[Within]:
         allowed = _WHOLES.get(self.unit or "board", ("panel", "assembly"))

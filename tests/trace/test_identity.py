@@ -344,3 +344,25 @@ def test_every_identifier_names_its_first_and_last_proof() -> None:
     assert transfer.how == ("read", "typed")
     assert (transfer.from_, transfer.to) == (at("10:00:00"), at("10:10:00"))
     assert set(transfer.evidence) == {Evidence(first.source, first.id), Evidence(last.source, last.id)}
+
+
+class TestStaleCode:
+    def test_2_a_stale_code_read_with_another_board_s_transfer_identifier_is_never_observed(self) -> None:
+        told = Told()
+
+        def stayed(
+            station: str, came: str, left: str, code: str, transfer: str, at_departure: str = ""
+        ) -> None:
+            where = {"station": station, "source": "transfer", "how": "transferred"}
+            told.say("board.arrived", came, panel(code, f"transfer={transfer}"), **where)
+            told.say("board.departed", left, panel(at_departure or code, f"transfer={transfer}"), **where)
+
+        stayed("load", "10:00:00", "10:00:16", "P1", "T1")
+        stayed("load", "10:00:16", "10:00:32", "P1", "T2", at_departure="P2")
+        stayed("print", "10:01:00", "10:01:20", "P2", "T2")
+        first, stale = told.history("P1", "panel").route
+        assert (first.departed, first.certainty) == (at("10:00:16"), "observed")
+        assert (stale.arrived, stale.certainty) == (at("10:00:16"), "conflicting")
+        assert stale.reason is not None
+        assert "transfer T2" in stale.reason
+        assert {visit.certainty for visit in told.history("P2", "panel").route} == {"observed"}
