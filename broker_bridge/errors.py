@@ -17,7 +17,6 @@
     │  ├─ StoreVersionError   stop: the database is newer than the program
     │  └─ RecordDamaged       stop and tell a person: stored bytes are not what was committed; exit code 5
     ├─ OutboxFull             wait: leave files where they are, state a gap for what cannot wait
-    ├─ OutletError            retry that outlet only; its cursor does not move
     └─ NotFound               the asked-for board, lot or station is not in the record; exit code 1
        └─ Ambiguous           it names several things: ask for one of the candidates
 
@@ -104,10 +103,6 @@ class RecordDamaged(StoreError):
 
 class OutboxFull(BridgeError):
     """The outbox reached its ceiling. Leave files where they are; nothing was written."""
-
-
-class OutletError(BridgeError):
-    """A plant system did not take what we sent. Retry that outlet only."""
 
 
 class NotFound(BridgeError):

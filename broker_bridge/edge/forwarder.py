@@ -10,11 +10,11 @@ import contextlib
 import logging
 import time
 from collections.abc import Awaitable, Callable, Iterable, Sequence
-from datetime import timedelta
-from typing import Final, Protocol
+from datetime import datetime, timedelta
+from typing import Final
 
 from broker_bridge.adapters.base import Statement, Taking
-from broker_bridge.bus.inbox import Message
+from broker_bridge.bus.mqtt import Client, Message
 from broker_bridge.bus.topics import Topics
 from broker_bridge.bus.wire import (
     EdgeState,
@@ -43,19 +43,6 @@ _TURN: Final = 400
 _TRIM_S: Final = 60.0
 
 
-class BusClient(Protocol):
-    """What the forwarder needs of the MQTT client (bus.mqtt.Client)."""
-
-    connection: int
-
-    @property
-    def trouble(self) -> str: ...
-    async def wait_connected(self) -> int: ...
-    async def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> Awaitable[None]: ...
-    async def next(self, timeout: float | None = None) -> Message | None: ...
-    def ack(self, messages: Iterable[Message]) -> None: ...
-
-
 def receipt_filters(topics: Topics, sources: Iterable[str], record: str) -> list[str]:
     """What the forwarder's client has to subscribe to."""
     return [topics.receipt(source, record) for source in sources]
@@ -69,6 +56,7 @@ class _Stream:
         self.plan = plan
         self.adapter = adapter
         self.stated: set[tuple[int, int]] = set()
+        self.receipt_issued: datetime | None = None
 
 
 class Forwarder:
@@ -77,7 +65,7 @@ class Forwarder:
     def __init__(
         self,
         outbox: Outbox,
-        client: BusClient,
+        client: Client,
         topics: Topics,
         *,
         site: str,
@@ -217,12 +205,26 @@ class Forwarder:
                 await self._state_gap(stream, epoch.epoch, Range(epoch.contiguous + 1, -1), "outbox_lost")
         if not live or receipt.incarnation < self._outbox.incarnation:
             return
-        if receipt.incarnation > self._outbox.incarnation:
-            await self._outbox.receipt(stream.source, mine.contiguous, receipt.incarnation)
+        younger = stream.receipt_issued is None or receipt.issued > stream.receipt_issued
+        before = self._outbox.level(stream.source).receipted
+        restored = receipt.incarnation > self._outbox.incarnation
+        if not restored and mine.contiguous < before:
+            if not younger:
+                return  # delivered late: the record has said more since
+            # A machine restored as a whole brings back the record with its own idea of what it has.
+            log.warning(
+                "%s: the record has %d events, it had %d: sending again",
+                stream.source,
+                mine.contiguous,
+                before,
+            )
+        stream.receipt_issued = receipt.issued
+        await self._outbox.receipt(stream.source, mine.contiguous, receipt.incarnation, forgotten=younger)
+        if restored:
             for other in self._streams.values():
                 other.plan.restore(self._outbox.level(other.source).receipted, self._now())
-        else:
-            await self._outbox.receipt(stream.source, mine.contiguous, receipt.incarnation)
+        elif mine.contiguous < before:
+            stream.plan.restore(mine.contiguous, self._now())
         stream.plan.receive(
             min(mine.contiguous, self._outbox.level(stream.source).last), mine.missing, self._now()
         )

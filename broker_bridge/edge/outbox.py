@@ -229,23 +229,24 @@ class Outbox:
         base = entry.place(0)
         return [Held(place - base, station, type_name, body) for place, station, type_name, body in rows]
 
-    async def receipt(self, source: str, contiguous: int, incarnation: int) -> None:
+    async def receipt(
+        self, source: str, contiguous: int, incarnation: int, *, forgotten: bool = False
+    ) -> None:
         """Note that the record has everything up to `contiguous`.
 
         A higher incarnation than before is a restored record: what it lacks becomes backlog again. A lower one
-        is an old message and changes nothing.
+        is an old message and changes nothing; so is less than before in the same incarnation, unless the caller
+        knows that the record has `forgotten` it.
         """
         entry = self._sources[source]
         contiguous = min(contiguous, entry.last)
-        if incarnation < self.incarnation:
-            return
         restored = incarnation > self.incarnation
-        if contiguous == entry.receipted and not restored:
+        if incarnation < self.incarnation or (not restored and contiguous == entry.receipted):
             return
-        if contiguous < entry.receipted and not restored:
+        if not restored and not forgotten and contiguous < entry.receipted:
             return
 
-        async def note() -> int:
+        async def note() -> None:
             if restored:
                 await self._put_meta("incarnation", str(incarnation))
                 await self._connection.execute(
@@ -254,17 +255,18 @@ class Outbox:
             await self._connection.execute(
                 "UPDATE sources SET receipted = ? WHERE source_no = ?", (contiguous, entry.number)
             )
-            return contiguous
 
         await self._write(note)
+        before, entry.receipted = entry.receipted, contiguous
         if restored:
             self.incarnation = incarnation
             for other in self._sources.values():
                 other.receipted = contiguous if other is entry else 0
                 other.backlog_bytes = await self._bytes(other, other.receipted + 1)
+        elif contiguous < before:
+            entry.backlog_bytes = await self._bytes(entry, contiguous + 1)
         else:
-            gone = await self._bytes(entry, entry.receipted + 1, contiguous)
-            entry.receipted = contiguous
+            gone = await self._bytes(entry, before + 1, contiguous)
             entry.backlog_bytes = max(0, entry.backlog_bytes - gone)
 
     async def trim(self, keep: timedelta) -> int:

@@ -10,11 +10,11 @@ import contextlib
 import logging
 import time
 from collections import defaultdict
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
-from typing import Final, Protocol, TypeVar
+from typing import Final, TypeVar
 
-from broker_bridge.bus.inbox import Message
+from broker_bridge.bus.mqtt import Client, Message
 from broker_bridge.bus.topics import Topics
 from broker_bridge.bus.wire import RecordState, SourceState, dump, parse_source_state
 from broker_bridge.errors import BridgeError, BusUnavailable, StoreUnavailable, WireError
@@ -33,18 +33,6 @@ RETRY_S: Final = (0.2, 5.0)
 """First and longest wait when the store cannot be written."""
 
 Answer = TypeVar("Answer")
-
-
-class BusClient(Protocol):
-    """What the recorder needs of the MQTT client (bus.mqtt.Client)."""
-
-    @property
-    def trouble(self) -> str: ...
-    async def wait_connected(self) -> int: ...
-    async def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> Awaitable[None]: ...
-    async def next(self, timeout: float | None = None) -> Message | None: ...
-    def take_nowait(self, limit: int) -> list[Message]: ...
-    def ack(self, messages: Iterable[Message]) -> None: ...
 
 
 def filters(topics: Topics) -> list[str]:
@@ -72,7 +60,7 @@ class Recorder:
 
     def __init__(
         self,
-        client: BusClient,
+        client: Client,
         store: StoreWriter,
         topics: Topics,
         *,

@@ -19,7 +19,7 @@ from broker_bridge.errors import ConfigError, RecordDamaged
 from broker_bridge.store.base import Arrival, Committed, Head, Heard, Progress, Refusal, RefusedRow
 from broker_bridge.store.content import content
 from broker_bridge.store.instants import microseconds
-from broker_bridge.store.mark import Mark, MarkFile, mark_path
+from broker_bridge.store.mark import Mark, MarkFile
 from broker_bridge.store.names import Key, Names, fetch
 from broker_bridge.store.numbers import GAP, advance, close, closure, covers, overlaps, spans
 from broker_bridge.store.packing import PACK_FROM, PLAIN, leaf, pack, unpack
@@ -393,16 +393,3 @@ class SqliteStore:
 
     async def _run(self, sql: str, parameters: Iterable[Any] = ()) -> None:
         await fetch(self._connection, sql, parameters)
-
-
-def mark_restored(path: Path) -> None:
-    """Say that the record at `path` was restored in a way its mark cannot tell (the whole machine was).
-
-    Its next writer gives it a higher incarnation, and edges send again what they hold. Raises ConfigError while
-    a writer runs.
-    """
-    held = lock(path, RECORD)
-    try:
-        mark_path(path).unlink(missing_ok=True)
-    finally:
-        held.close()

@@ -174,8 +174,3 @@ def _answer(
         ),
         strays,
     )
-
-
-def _latest(verdicts: Sequence[Verdict]) -> str:
-    last = {verdict.verdict for verdict in verdicts if verdict.time == verdicts[-1].time}
-    return last.pop() if len(last) == 1 else "undecided"

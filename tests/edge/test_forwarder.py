@@ -252,3 +252,25 @@ def test_a_receipt_for_numbers_that_were_never_given_is_an_alarm(tmp_path):
             assert "another client publishes as this source" in forwarder.source_alarms(SOURCE)[0]
 
     asyncio.run(life())
+
+
+def test_a_record_restored_together_with_its_mark_is_filled_again(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        clock = Clock()
+        async with forwarding(tmp_path, bus, clock=clock) as (outbox, forwarder):
+            await outbox.take(SOURCE, [taking(n) for n in range(6)], None)
+            await until(lambda: forwarder._streams[SOURCE].plan.acknowledged == 6, "sent")
+            clock.now += timedelta(seconds=10)
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=6))
+            await until(lambda: outbox.level(SOURCE).receipted == 6, "receipted")
+            bus.events.clear()
+            clock.now -= timedelta(seconds=5)
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=2))
+            await until(lambda: len(bus.acknowledged) == 2, "an old receipt, delivered late")
+            assert outbox.level(SOURCE).receipted == 6
+            clock.now += timedelta(seconds=60)
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=2))
+            await until(lambda: bus.numbers() == [3, 4, 5, 6], "sent again")
+
+    asyncio.run(life())

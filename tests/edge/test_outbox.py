@@ -265,3 +265,15 @@ def test_every_commit_is_flushed_to_disk(tmp_path):
 
     with_outbox(tmp_path, use)
     assert sqlite3.connect(tmp_path / "outbox.db").execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+
+
+def test_a_record_that_forgot_gets_again_what_it_lacks_and_an_old_receipt_takes_nothing_back(tmp_path):
+    async def use(outbox: Outbox) -> None:
+        writer = await outbox.writer(SOURCE)
+        await writer.take([taking(n) for n in range(10)])
+        await outbox.receipt(SOURCE, 10, incarnation=7)
+        await outbox.receipt(SOURCE, 4, incarnation=7, forgotten=True)
+        assert (outbox.level(SOURCE).receipted, outbox.level(SOURCE).backlog) == (4, 6)
+        assert outbox.level(SOURCE).backlog_bytes > 0
+
+    with_outbox(tmp_path, use)

@@ -96,6 +96,28 @@ def test_a_record_restored_from_yesterday_s_backup_is_refilled(tmp_path):
     run(life())
 
 
+def test_a_whole_machine_restored_with_record_and_mark_is_refilled(tmp_path):
+    async def life() -> None:
+        chain = Chain(tmp_path)
+        data = tmp_path / "data"
+        async with chain.running():
+            chain.put("a.csv", rows(1, 5))
+            await until(lambda: chain.count() == 5 and receipted(chain), "recorded")
+        kept = {path.name: path.read_bytes() for path in data.glob("record.db*")}
+        async with chain.running():
+            chain.put("b.csv", rows(100, 50))
+            await until(lambda: chain.count() == 55 and receipted(chain), "recorded")
+        for path in data.glob("record.db*"):
+            path.unlink()
+        for name, content in kept.items():
+            (data / name).write_bytes(content)
+        async with chain.running():
+            await until(lambda: chain.count() == 55, "refilled")
+            await until(lambda: receipted(chain), "receipted")
+
+    run(life())
+
+
 def test_an_unchanged_revision_with_a_changed_mapping_is_refused_at_start(tmp_path):
     async def life() -> None:
         chain = Chain(tmp_path)

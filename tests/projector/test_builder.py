@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lives import lives
+from memory_store import MemoryStore
 from told import Told, board, recorded
 
 from broker_bridge.errors import NotFound, StoreUnavailable
@@ -16,7 +17,6 @@ from broker_bridge.projector import builder
 from broker_bridge.projector.builder import Builder, catch_up
 from broker_bridge.projector.index import Index
 from broker_bridge.projector.schema import RULES
-from broker_bridge.store.memory import MemoryStore
 from broker_bridge.trace.mentions import Node
 
 TABLES = ("cursor", "names", "named", "ties", "notices", "sources", "revocations")

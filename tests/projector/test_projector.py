@@ -8,6 +8,7 @@ from collections.abc import Callable, Coroutine
 from pathlib import Path
 
 import pytest
+from memory_store import MemoryStore
 from told import Told, board, record
 
 from broker_bridge.events.fact import Fact
@@ -15,7 +16,6 @@ from broker_bridge.projector.builder import catch_up
 from broker_bridge.projector.index import Index
 from broker_bridge.projector.projector import Projector, follow
 from broker_bridge.projector.schema import index_path
-from broker_bridge.store.memory import MemoryStore
 from broker_bridge.store.sqlite import SqliteStore
 
 

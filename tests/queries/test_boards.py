@@ -7,6 +7,7 @@ from tempfile import TemporaryDirectory
 import pytest
 from hypothesis import given, settings
 from lives import lives, named
+from memory_store import MemoryReader, MemoryStore
 from told import Told, at, board, call, panel, recorded
 
 from broker_bridge.errors import Ambiguous, NotFound, UsageError
@@ -14,7 +15,6 @@ from broker_bridge.events.fact import Fact
 from broker_bridge.projector import index as index_module
 from broker_bridge.queries.boards import board as ask
 from broker_bridge.queries.record import Record, open_with
-from broker_bridge.store.memory import MemoryReader, MemoryStore
 from broker_bridge.trace.history import AsOf, History, history, subjects, told_of, windows
 from broker_bridge.trace.mentions import Knot, Slot
 from broker_bridge.trace.revisions import holding

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from memory_store import MemoryStore
 from told import Told, board, recorded
 
 from broker_bridge.errors import RecordDamaged
@@ -10,7 +11,6 @@ from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts
 from broker_bridge.queries.boards import board as ask
 from broker_bridge.queries.paste import paste
 from broker_bridge.queries.record import Record, open_with
-from broker_bridge.store.memory import MemoryStore
 
 VOLUMES = [101.5, None, 98.25]
 COLUMNS = (pack_texts("designator", ["R1", "R1", "U7"]), pack_numbers("volume", VOLUMES, "%"))

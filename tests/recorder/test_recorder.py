@@ -6,6 +6,7 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 import pytest
+from memory_store import MemoryStore
 from test_intake import NOON, SOURCE, TOPIC, TOPICS, body
 
 from broker_bridge.bus.inbox import Message
@@ -14,7 +15,6 @@ from broker_bridge.errors import BusUnavailable, RecordDamaged, StoreUnavailable
 from broker_bridge.recorder.intake import examine
 from broker_bridge.recorder.recorder import Recorder
 from broker_bridge.store.base import Arrival, Committed, Head, Refusal
-from broker_bridge.store.memory import MemoryStore
 
 RECEIPT = TOPICS.receipt(SOURCE, "record")
 STATE = TOPICS.record_state("harbour-works", "record")

@@ -9,9 +9,9 @@ from contracts.store_contract import OTHER, Driven, refusal
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from memory_store import MemoryStore
 
 from broker_bridge.store.base import Heard
-from broker_bridge.store.memory import MemoryStore
 from broker_bridge.store.sqlite import SqliteStore
 from broker_bridge.store.sqlite_reader import SqliteReader
 

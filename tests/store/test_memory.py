@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 from contracts.store_contract import Driven, StoreContract
-
-from broker_bridge.store.memory import MemoryStore
+from memory_store import MemoryStore
 
 
 async def opened() -> MemoryStore:

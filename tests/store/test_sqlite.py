@@ -20,7 +20,7 @@ from contracts.store_contract import Driven, StoreContract, refusal
 from broker_bridge.errors import ConfigError, NotFound, StoreUnavailable, StoreVersionError
 from broker_bridge.events.base import Origin
 from broker_bridge.events.source import SourceRejected
-from broker_bridge.store.sqlite import SqliteStore, mark_restored
+from broker_bridge.store.sqlite import SqliteStore
 from broker_bridge.store.sqlite_reader import SqliteReader
 
 Opening = Callable[..., Driven]
@@ -289,18 +289,6 @@ def test_a_mark_that_cannot_be_read_counts_as_restored(path: Path, content: byte
     incarnation = driven.head().incarnation
     driven.close()
     path.with_name("record.db.mark").write_bytes(content)
-    again = opened(path)
-    assert again.head().incarnation == incarnation + 1
-    again.close()
-
-
-def test_a_person_may_say_that_the_record_was_restored(path: Path, opened: Opening) -> None:
-    driven = opened(path)
-    incarnation = driven.head().incarnation
-    with pytest.raises(ConfigError):
-        mark_restored(path)
-    driven.close()
-    mark_restored(path)
     again = opened(path)
     assert again.head().incarnation == incarnation + 1
     again.close()

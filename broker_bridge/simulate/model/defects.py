@@ -68,7 +68,6 @@ class Reflow:
         self._outcomes = [(component, name) for component, name, _ in table]
         self._rates = [rate for *_, rate in table]
         self._total = min(1.0, scale * sum(self._rates))
-        self._scale = scale
 
     def solder(self, board: Board, volumes: Sequence[float]) -> None:
         """Add this pass's defects to a board, from the paste volumes (percent) of its pads."""
