@@ -80,7 +80,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="store_true", help="print the version and stop")
-    # Left to find the name out itself, it makes a help text, and that takes 5 ms.
+    # Left to find the name out itself, it makes a help text, and that takes time.
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", prog=parser.prog)
     for name, text in COMMANDS.items():
         child = commands.add_parser(

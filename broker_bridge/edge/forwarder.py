@@ -35,7 +35,7 @@ log = logging.getLogger(__name__)
 
 BEAT_S: Final = 10.0
 BATCH_FROM: Final = 200
-"""From this many unsent events of a source on, they travel in arrays: three times the rate end to end."""
+"""From this many unsent events of a source on, they travel in arrays, which costs the record less an event."""
 BATCH_EVENTS: Final = 100
 BATCH_BYTES: Final = 512 * 1024
 _TURN: Final = 400

@@ -1,8 +1,8 @@
 """The outbox: every event that was taken in, numbered, on disk until a record has it.
 
 It exists because nothing behind it can be trusted to remember: an MQTT client keeps its outgoing messages in
-memory only, and a broker that acknowledged 500 messages and was killed delivered none of them. So events leave
-the outbox only when a live receipt of the configured record covers them, and stay some days longer for a record
+memory only, and a broker may acknowledge messages, be killed and deliver none of them. So events leave the
+outbox only when a live receipt of the configured record covers them, and stay some days longer for a record
 that is restored from a backup.
 
 Events and read positions are written in one transaction. Numbers are gap-free per source within the outbox's

@@ -1,6 +1,7 @@
 """An event as the readers of the record see it: already validated once, light enough to start in no time.
 
-Models of the schema cost 200 ms to import; a person who types a serial number should not wait for them. The
+Models of the schema take long to import (tools/bench/bench_start.py); a person who types a serial number should not
+wait for them. The
 record only holds events that were valid, so readers look at the plain data.
 """
 

@@ -1,7 +1,7 @@
 """The table of all event types, and the one way from bytes to event and back.
 
-One TypeAdapter, built once and discriminated on `type`: building one per call costs 400 us, a union without
-discriminator decodes ten times slower.
+One TypeAdapter, built once and discriminated on `type`: building one costs as much as decoding many events, and a
+union without discriminator tries every member.
 """
 
 from datetime import UTC, datetime

@@ -1,7 +1,7 @@
 """What the texts behind a model's fields say: a string literal right behind a field describes it.
 
 pydantic can do this by itself, but reads the source while the model is defined: that made every role and
-command start three times as slowly. Descriptions are only wanted where schemas are written.
+command wait. Descriptions are only wanted where schemas are written.
 """
 
 import ast

@@ -20,7 +20,7 @@ PACK_FROM: Final = 4096
 
 def leaf(body: bytes) -> bytes:
     """The leaf hash of a body: SHA-256 over 0x00 and the bytes as received."""
-    import hashlib  # readers hash nothing, and it takes them 5 ms to load
+    import hashlib  # readers hash nothing, and it takes time to load
 
     return hashlib.sha256(b"\x00" + body).digest()
 
