@@ -1,9 +1,9 @@
 """The one way SQLite is opened and migrated.
 
-Writers: aiosqlite, write-ahead log, `synchronous=FULL` (with NORMAL a power cut may undo
-acknowledged commits: SQLite, pragma synchronous), explicit transactions begun IMMEDIATE (a deferred one that turns into a writer fails at once whatever
-the time-out). Readers: plain sqlite3, read-only, because a command that answers one question should not wait
-for an event loop to be imported.
+Writers: aiosqlite, write-ahead log, `synchronous=FULL` (with NORMAL a power cut may undo acknowledged commits:
+SQLite, pragma synchronous), explicit transactions begun IMMEDIATE (a deferred one that turns into a writer fails
+at once whatever the time-out). Readers: plain sqlite3, read-only, because a command that answers one question
+should not wait for an event loop to be imported.
 """
 
 import contextlib
