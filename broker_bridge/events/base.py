@@ -78,7 +78,7 @@ Purpose = Literal[
 class Model(BaseModel):
     """Base of every part of an event: frozen, and strict about what a writer puts in."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 class Identifier(Model):

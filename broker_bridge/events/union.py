@@ -1,16 +1,15 @@
 """The table of all event types, and the one way from bytes to event and back.
 
-One TypeAdapter, built once and discriminated on `type`: building one costs as much as decoding many events, and a
-union without discriminator tries every member.
+A type's models are made when its first event is met: making all of them takes longer than everything else that a
+role does at its start, and most roles meet a few types.
 """
 
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
-from functools import reduce
-from operator import or_
-from typing import Annotated, Any, Final, Literal
+from typing import Any, Final, Literal
 
 import orjson
-from pydantic import Field, TypeAdapter, ValidationError, create_model
+from pydantic import BaseModel, ConfigDict, ValidationError, create_model
 
 from broker_bridge.errors import WireError
 from broker_bridge.events import board, inspection, line, material, reading, source, station, work
@@ -39,10 +38,34 @@ def _typed(data: type[Data]) -> type[Event]:
     )
 
 
-EVENT_TYPES: Final[dict[str, type[Event]]] = {name: _typed(data) for name, data in DATA_TYPES.items()}
+class _EventTypes(Mapping[str, type[Event]]):
+    """The events' models by type, each made when it is asked for."""
 
-_union: Any = reduce(or_, EVENT_TYPES.values())
-_ADAPTER: Final[TypeAdapter[Event]] = TypeAdapter(Annotated[_union, Field(discriminator="type")])
+    def __init__(self) -> None:
+        self._made: dict[str, type[Event]] = {}
+
+    def __getitem__(self, name: str) -> type[Event]:
+        made = self._made.get(name)
+        if made is None:
+            made = self._made.setdefault(name, _typed(DATA_TYPES[name]))  # two threads may ask at once
+        return made
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(DATA_TYPES)
+
+    def __len__(self) -> int:
+        return len(DATA_TYPES)
+
+
+EVENT_TYPES: Final[Mapping[str, type[Event]]] = _EventTypes()
+
+
+class _Kind(BaseModel):
+    """What says which model an event is read with; by the same JSON parser, so that both see the same text."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
+
+    type: str
 
 
 def parse_event(raw: bytes) -> Event:
@@ -52,7 +75,10 @@ def parse_event(raw: bytes) -> Event:
     naming the first few offending places and values; the caller keeps the raw bytes.
     """
     try:
-        event = _ADAPTER.validate_json(raw, strict=True, extra="ignore")
+        name = _Kind.model_validate_json(raw).type
+        if name not in DATA_TYPES:
+            raise WireError(f"type: {name[:80]!r} is no event type that this program knows")
+        event = EVENT_TYPES[name].model_validate_json(raw, strict=True, extra="ignore")
     except ValidationError as error:
         raise WireError(explain(error)) from None
     if "specversion" not in event.model_fields_set:

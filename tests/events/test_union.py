@@ -1,6 +1,8 @@
 """Every type: what is written is what is read, and nothing else is let in."""
 
 import json
+import subprocess
+import sys
 from datetime import UTC, datetime
 from typing import Any
 
@@ -228,3 +230,40 @@ def test_a_time_without_zone_is_refused_on_writing() -> None:
             epoch=1,
             rawname=None,
         )
+
+
+FIRST_USE = """
+import sys, threading
+from broker_bridge.events.union import DATA_TYPES, EVENT_TYPES
+from pydantic import ValidationError
+
+sys.setswitchinterval(1e-6)
+together, made = threading.Barrier(4), []
+
+def use() -> None:
+    together.wait()
+    for name in sorted(DATA_TYPES)[:6]:
+        for model, call in ((DATA_TYPES[name], "model_validate"), (EVENT_TYPES[name], "model_validate_json")):
+            try:
+                getattr(model, call)({} if call == "model_validate" else b"{}")
+            except ValidationError:
+                made.append((name, model))
+
+threads = [threading.Thread(target=use) for _ in range(4)]
+for thread in threads: thread.start()
+for thread in threads: thread.join()
+assert len(made) == 4 * 6 * 2, len(made)
+assert len(set(made)) == 6 * 2
+"""
+
+
+def test_models_may_be_first_used_by_several_threads_at_once() -> None:
+    """They are made at their first use; files are mapped in threads. A process of its own, where none is made yet."""
+    subprocess.run([sys.executable, "-c", FIRST_USE], check=True, timeout=60)
+
+
+def test_a_type_that_is_not_known_is_named() -> None:
+    with pytest.raises(WireError, match=r"type: 'board\.teleported' is no event type"):
+        parsed(type="board.teleported")
+    with pytest.raises(WireError, match="type"):
+        parse_event(b"[]")
