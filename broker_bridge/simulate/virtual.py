@@ -21,7 +21,7 @@ class Delivery:
                         under another name, is delivered again
               log       `data` comes next in the growing log `name`; it may end in mid-line. `generation` counts, from 1,
                         how often the log has begun anew (rotation)
-              transfer  `data` comes next on the connection to `station`; `generation` counts the connections
+              transfer  `data` comes next on the connection to `station`, b"" is its end; `generation` counts the connections
     """
 
     at: datetime
@@ -61,6 +61,8 @@ def deliveries(plant: Plant, on_truth: Callable[[str, str], None] | None = None)
             case Cut():
                 down.add(item.station)
                 connections[item.station].back_at = item.until
+                number = connections[item.station].generation
+                yield Delivery(plant.moment(item.at), "transfer", item.station, item.station, b"", number)
             case FileStep():
                 delivery = disk.take(item, plant)
                 if delivery is not None:
