@@ -6,7 +6,7 @@ role does at its start, and most roles meet a few types.
 
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 import orjson
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
