@@ -10,6 +10,7 @@ from typing import Any
 
 from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
+from broker_bridge.adapters.logs.mapping.lookup import Companions
 from broker_bridge.adapters.logs.mapping.scope import Group, Held, Row, indexed
 from broker_bridge.adapters.logs.mapping.takings import Document, Place, Takings
 from broker_bridge.adapters.logs.mapping.values import FieldError, Values
@@ -20,14 +21,17 @@ from broker_bridge.adapters.logs.protocol.region import Region
 class Mapper:
     """Turns the records of one document into takings, in order."""
 
-    def __init__(self, mapping: Compiled, place: Place, document: Document) -> None:
+    def __init__(
+        self, mapping: Compiled, place: Place, document: Document, companions: Companions | None = None
+    ) -> None:
         self._mapping = mapping
+        self._companions = companions or Companions()
         self._takings = Takings(mapping, place, document)
         self._values = document.values
         self._rule = mapping.file.group
         self._holds = frozenset(self._rule.holds)
         self._held: Held = {}
-        self._single = Group(document.values, self._held, {})
+        self._single = Group(document.values, self._held, {}, self._companions)
         self._groups: dict[Any, Group] = {}
         self._rows = 0
         self._overfull: Region | None = None
@@ -41,6 +45,16 @@ class Mapper:
             return self._refused(item)
         self._kinds[item.kind] += 1
         return self._single_record(item) if self._rule.per == "row" else self._grouped_record(item)
+
+    def pass_over(self, item: NativeRecord | Refused) -> None:
+        """Note only what holds for what follows: the item's takings were given before."""
+        if isinstance(item, Refused):
+            self._hold_refused(item)
+        elif item.kind in self._holds:
+            try:
+                self._hold(item.kind, Row(item, self._mapping.readers[item.kind](item), self._held))
+            except FieldError as error:
+                self._hold(item.kind, error)
 
     def end(self) -> Iterator[Taking]:
         """The takings of what is still open at the end of the content."""
@@ -64,12 +78,19 @@ class Mapper:
         record = NativeRecord("file", 0, len(content), 1, content, {})
         return self._takings.rejection(record, error)
 
+    def _row(self, record: NativeRecord) -> Row:
+        row = Row(record, self._mapping.readers[record.kind](record), self._held)
+        derive = self._mapping.derivers.get(record.kind)
+        if derive is not None:
+            derive(self._single, row)
+        return row
+
     # -- records that stand for themselves
 
     def _single_record(self, record: NativeRecord) -> Iterator[Taking]:
         kind = record.kind
         try:
-            row = Row(record, self._mapping.readers[kind](record), self._held)
+            row = self._row(record)
         except FieldError as error:
             self._hold(kind, error)
             yield self._takings.rejection(record, error)
@@ -92,12 +113,15 @@ class Mapper:
             # Rows keep the dictionary that held when they were met: never change it, replace it.
             self._held = {**self._held, kind: held}
 
-    def _refused(self, refused: Refused) -> Iterator[Taking]:
+    def _hold_refused(self, refused: Refused) -> None:
         if refused.kind is None:
             for kind in self._holds:
                 self._hold(kind, refused)
         else:
             self._hold(refused.kind, refused)
+
+    def _refused(self, refused: Refused) -> Iterator[Taking]:
+        self._hold_refused(refused)
         if self._rule.per != "row":
             yield from self._refused_in_group(refused)
         yield self._takings.rejection(refused, _as_error(refused))
@@ -116,7 +140,7 @@ class Mapper:
             self._overfull.add(record.raw)
             return
         try:
-            row = Row(record, self._mapping.readers[kind](record), self._held)
+            row = self._row(record)
         except FieldError as error:
             self._hold(kind, error)
             self._blame(error, kind)
@@ -141,7 +165,7 @@ class Mapper:
     def _join(self, key: Any, row: Row, keys: Values) -> None:
         group = self._groups.get(key)
         if group is None:
-            group = self._groups[key] = Group(self._values, self._held, keys)
+            group = self._groups[key] = Group(self._values, self._held, keys, self._companions)
         group.rows.setdefault(row.record.kind, []).append(row)
         if group.held is not self._held:
             for kind, held in self._held.items():

@@ -30,8 +30,8 @@ class Document:
 
     generation: str
     name: str
-    hash: str
-    """SHA-256 of the decompressed content, which is its name in the raw archive."""
+    hash: str | None
+    """SHA-256 of the decompressed content, which is its name in the raw archive; None while the content grows."""
     size: int
     values: Values
     """What the file's name and time tell."""
@@ -39,6 +39,8 @@ class Document:
     """Time of rejections, which know none of their own: the file's modification time (UTC)."""
     flags: tuple[str, ...] = ()
     """What is doubtful about the file as a whole."""
+    companions: tuple[tuple[str, str], ...] = ()
+    """Name and content's hash of each companion file that was looked into."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,7 @@ class Takings:
         self._validity = mapping.file.validity
         self._place = place
         self._document = document
+        self._companions = [{"name": name, "hash": hash_} for name, hash_ in document.companions]
         self.rejections = 0
         self.events = 0
         self.by_rule: Counter[int] = Counter()
@@ -91,6 +94,8 @@ class Takings:
         all_flags = (*draft.flags, *flags, *self._document.flags)
         if all_flags:
             origin["flags"] = sorted(set(all_flags))
+        if self._companions:
+            origin["companions"] = self._companions
         data["origin"] = origin
         if not draft.states_station and place.station is not None:
             data["station"] = place.station
@@ -179,7 +184,9 @@ class Takings:
             place=_told(error.place, 512) or None,
             value=_told(error.value, 256) if error.value else None,
             code=error.code,
-            origin=Origin.model_validate({"adapter": place.adapter, "raw": raw, "time_means": "saved"}),
+            origin=Origin.model_validate(
+                {"adapter": place.adapter, "raw": raw, "time_means": "saved", "companions": self._companions}
+            ),
         )
         statement = Statement(data, document.taken_in, None)
         return Taking(document.generation, position, self._revision, (statement,), document.name)

@@ -9,33 +9,56 @@ from broker_bridge.adapters.logs.protocol.region import Region
 SINGLY: Final = 20
 """Refusals of a run that are told one by one; they show what is wrong better than a count does."""
 
+LONGEST: Final = 2**20
+"""Bytes after which a run is told and goes on as another: a log of nothing else must be told while it grows."""
 
-def joined(records: Iterable[NativeRecord | Refused]) -> Iterator[NativeRecord | Refused]:
-    """The same records; refusals of one kind that touch each other are joined from the 21st on."""
-    run, last, region, more = 0, None, None, 0
-    for item in records:
+
+class Runs:
+    """Joins refusals of one kind that touch each other, from the 21st on. Feed it item by item."""
+
+    def __init__(self) -> None:
+        self._run = 0
+        self._last: Refused | None = None
+        self._region: Region | None = None
+        self._more = 0
+
+    def add(self, item: NativeRecord | Refused) -> list[NativeRecord | Refused]:
+        """What can be given with this item; the item itself, or nothing while a run goes on."""
+        last, given = self._last, []
         alike = (
             isinstance(item, Refused)
             and last is not None
             and (item.code, item.kind, item.position) == (last.code, last.kind, last.end)
             and item.size == len(item.raw)
         )
-        if region is not None and not alike:
-            yield _told(region, more)
-            region, more = None, 0
-        run = run + 1 if alike else 1
-        last = item if isinstance(item, Refused) else None
-        if isinstance(item, Refused) and run > SINGLY:
-            if region is None:
-                region = Region(item.position, item.line, code=item.code, reason=item.reason, kind=item.kind)
-            region.add(item.raw)
-            more += 1
+        if not alike or (self._region is not None and self._region.size >= LONGEST):
+            given = self.end()
+        self._run = self._run + 1 if alike else 1
+        self._last = item if isinstance(item, Refused) else None
+        if isinstance(item, Refused) and self._run > SINGLY:
+            if self._region is None:
+                self._region = Region(
+                    item.position, item.line, code=item.code, reason=item.reason, kind=item.kind
+                )
+            self._region.add(item.raw)
+            self._more += 1
         else:
-            yield item
-    if region is not None:
-        yield _told(region, more)
+            given.append(item)
+        return given
+
+    def end(self) -> list[NativeRecord | Refused]:
+        """The run that is open, if any."""
+        region, more = self._region, self._more
+        self._region, self._more = None, 0
+        if region is None:
+            return []
+        region.reason = f"{more} records in a row are refused; the first: {region.reason}"
+        return [region.refusal()]
 
 
-def _told(region: Region, lines: int) -> Refused:
-    region.reason = f"{lines} records in a row are refused; the first: {region.reason}"
-    return region.refusal()
+def joined(records: Iterable[NativeRecord | Refused]) -> Iterator[NativeRecord | Refused]:
+    """The same records; refusals of one kind that touch each other are joined from the 21st on."""
+    runs = Runs()
+    for item in records:
+        yield from runs.add(item)
+    yield from runs.end()
