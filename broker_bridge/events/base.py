@@ -158,6 +158,15 @@ class Raw(Model):
     """Line of that file where the record starts, from 1."""
 
 
+class Companion(Model):
+    """A file beside the raw record that told a part of the statement: a table of reels by slot and time."""
+
+    name: Slug
+    """What the mapping calls it."""
+    hash: Hash
+    """SHA-256 of its whole content (decompressed), which is its name in the edge's raw archive."""
+
+
 class Origin(Model):
     """How this statement came to be: needed to judge it, never part of what happened."""
 
@@ -175,6 +184,9 @@ class Origin(Model):
     zone_basis: Literal["stated", "configured", "assumed"] | None = None
     flags: tuple[Slug, ...] = ()
     """What is doubtful about the raw record: ambiguous_time, unterminated, clock_suspect ..."""
+    companions: tuple[Companion, ...] | None = None
+    """The files beside it that were looked into. The same raw record with other ones is a conflict, never a silent
+    change."""
 
 
 class Data(Model):

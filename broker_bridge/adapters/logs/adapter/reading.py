@@ -4,7 +4,7 @@ This is what the drop folder, the retry of archived bytes, previews, backfills a
 """
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
@@ -13,6 +13,7 @@ from broker_bridge.adapters.base import Statement, Taking
 from broker_bridge.adapters.logs.adapter.content import generation_of, plain_name
 from broker_bridge.adapters.logs.adapter.sequence import Missing
 from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mapping
+from broker_bridge.adapters.logs.mapping.lookup import CompanionFile, Companions
 from broker_bridge.adapters.logs.mapping.mapper import Mapper
 from broker_bridge.adapters.logs.mapping.takings import Document, Place
 from broker_bridge.adapters.logs.mapping.times import TimeValue
@@ -50,8 +51,13 @@ class Reading:
         place: Place,
         modified: datetime,
         generation: str | None = None,
+        companions: Sequence[CompanionFile] = (),
     ) -> None:
         self._mapping = mapping
+        self.companions = tuple(
+            file for file in companions if mapping.lookups.belongs(file.name, plain_name(name))
+        )
+        """The companion files that this one is read with."""
         self._place = place
         self.content = content
         self.modified = modified
@@ -63,11 +69,24 @@ class Reading:
         self._file_values = values
         self.generation = generation or self.generation_under(mapping.uses_of_file)
         """Names this content in event ids: the first 32 hexadecimal digits of a hash."""
-        self.complete = self._ends_properly()
-        """Whether the content ends as the mapping says a complete file does; if not, its events say so."""
-        flags = () if self.complete else ("incomplete",)
-        document = Document(self.generation, name, self.digest, len(content), values, modified, flags)
-        self._mapper = Mapper(mapping, place, document)
+        ends = self._ends_properly()
+        opened = mapping.lookups.open(self.name, self.companions)
+        document = Document(
+            self.generation,
+            name,
+            self.digest,
+            len(content),
+            values,
+            modified,
+            () if ends else ("incomplete",),
+            opened.hashes,
+        )
+        self.waits_for = tuple(self._lacking(document, opened))
+        """Companions that are missing, cannot be read, or are older than what is looked up in them."""
+        self.complete = ends and not self.waits_for
+        """Whether the content ends as the mapping says a complete file does, and everything it needs is there; if not,
+        its events say so."""
+        self._mapper = Mapper(mapping, place, document, opened)
 
     @property
     def number(self) -> int | None:
@@ -97,7 +116,31 @@ class Reading:
             place=self._place,
             modified=self.modified,
             generation=generation,
+            companions=self.companions,
         )
+
+    def with_companions(self, companions: Sequence[CompanionFile]) -> "Reading":
+        """The same content with the companions it was read with before."""
+        return Reading(
+            self._mapping,
+            self.content,
+            self.name,
+            place=self._place,
+            modified=self.modified,
+            generation=self.generation,
+            companions=companions,
+        )
+
+    def _lacking(self, document: Document, opened: Companions) -> list[str]:
+        # Known only when every look-up has been tried: such files are mapped twice.
+        if self._mapping.lookups and self._name_error is None:
+            trial = Mapper(self._mapping, self._place, document, opened)
+            for item in joined(self.records()):
+                for _ in trial.add(item):
+                    pass
+            for _ in trial.end():
+                pass
+        return sorted(opened.lacking)
 
     def _values(self, modified: datetime) -> Values:
         try:
@@ -152,15 +195,18 @@ def read_bytes(
     equipment: str | None = None,
     lane: int | None = None,
     generation: str | None = None,
+    companions: Sequence[CompanionFile] = (),
 ) -> Reading:
     """One file's decompressed content as takings, in the order in which they are complete.
 
     `name` is the file's name without folder; `modified` its time of last change, which counts only where the
-    mapping uses it; `generation` is stated only where an earlier reading has fixed it. Never raises for what the
-    content holds: what cannot be mapped is a SourceRejected taking.
+    mapping uses it; `generation` is stated only where an earlier reading has fixed it; of `companions` those are taken
+    that belong to this file. Never raises for what the content holds: what cannot be mapped is a SourceRejected taking.
     """
     place = Place(adapter, station, equipment, lane)
-    return Reading(mapping, content, name, place=place, modified=modified, generation=generation)
+    return Reading(
+        mapping, content, name, place=place, modified=modified, generation=generation, companions=companions
+    )
 
 
 def unread(

@@ -2,10 +2,10 @@
 
 from collections.abc import Callable
 
+from broker_bridge.adapters.logs.mapping.counts import counter
 from broker_bridge.adapters.logs.mapping.load import Source
 from broker_bridge.adapters.logs.mapping.model import Check
 from broker_bridge.adapters.logs.mapping.scope import Group, Names, Row, Scope, row_filter
-from broker_bridge.adapters.logs.mapping.template import counter
 from broker_bridge.adapters.logs.mapping.values import FieldError
 
 Verify = Callable[[Group], None]

@@ -2,14 +2,16 @@
 
 import difflib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import re2
 
 from broker_bridge.adapters.logs.mapping.checks import Verify, checker
+from broker_bridge.adapters.logs.mapping.computed import Derive, derivers
 from broker_bridge.adapters.logs.mapping.eventrule import Drafts, event_maker
 from broker_bridge.adapters.logs.mapping.fields import FieldRule
 from broker_bridge.adapters.logs.mapping.load import Source, parse
+from broker_bridge.adapters.logs.mapping.lookup import Lookups
 from broker_bridge.adapters.logs.mapping.model import MappingFile
 from broker_bridge.adapters.logs.mapping.scope import FILE, Names
 from broker_bridge.adapters.logs.mapping.times import compile_format, states_zone
@@ -32,6 +34,10 @@ class Compiled:
     """SHA-256 of the mapping's content; comments and the order of keys do not count."""
     readers: Mapping[str, Callable[[NativeRecord], Values]]
     """Typed values of a record, by kind."""
+    derivers: Mapping[str, Derive]
+    """What adds the derived values to a record, by kind."""
+    lookups: Lookups
+    """The companion files."""
     makers: tuple[Drafts, ...]
     """Makers of events a group, or a row without groups, in the order of the file."""
     checks: tuple[Verify, ...]
@@ -63,14 +69,18 @@ def compile_mapping(text: str, name: str) -> Compiled:
             known = ", ".join(sorted(columns.keys() - {FILE}))
             raise source.error(("fields", kind), f"the reader has no record kind {kind!r}; it has {known}")
         for field, rule in rules.items():
-            _check_field(source, mapping, kind, field, rule, columns[kind])
+            nested = mapping.reader.NESTED and kind != FILE
+            _check_field(source, mapping, kind, field, rule, columns[kind], ("fields", kind, field), nested)
         fields[kind] = dict(rules)
     fields[FILE] = {
         **_BUILT_IN,
         **{name: FieldRule() for name in captures - fields[FILE].keys()},
         **fields[FILE],
     }
+    lookups = _lookups(mapping, source)
     names = _names(mapping, source, fields)
+    derive, with_derived = derivers(mapping, source, names, lookups)
+    names = replace(names, fields=with_derived)
     makers = tuple(
         event_maker(number, rule, mapping, source, names) for number, rule in enumerate(mapping.event)
     )
@@ -87,6 +97,8 @@ def compile_mapping(text: str, name: str) -> Compiled:
             for kind, rules in fields.items()
             if kind != FILE
         },
+        derive,
+        lookups,
         makers,
         checks,
         by_kind,
@@ -119,11 +131,25 @@ def _names(mapping: MappingFile, source: Source, fields: dict[str, dict[str, Fie
     )
 
 
+def _lookups(mapping: MappingFile, source: Source) -> Lookups:
+    for name, one in mapping.companion.items():
+        where = ("companion", name, "fields")
+        columns = one.reader.kinds()[one.kind]
+        for field, rule in one.fields.items():
+            _check_field(source, mapping, one.kind, field, rule, columns, (*where, field), one.reader.NESTED)
+    return Lookups(mapping)
+
+
 def _check_field(
-    source: Source, mapping: MappingFile, kind: str, field: str, rule: FieldRule, columns: frozenset[str]
+    source: Source,
+    mapping: MappingFile,
+    kind: str,
+    field: str,
+    rule: FieldRule,
+    columns: frozenset[str],
+    where: tuple[str, ...],
+    nested: bool,
 ) -> None:
-    where = ("fields", kind, field)
-    nested = mapping.reader.NESTED and kind != FILE
     for column in rule.columns or (rule.column or field,):
         first = column.split(".")[0] if nested else column
         known = not columns or first in columns or (nested and first == ENCLOSING)
@@ -134,13 +160,13 @@ def _check_field(
     if rule.table is not None and rule.table not in mapping.tables:
         tables = ", ".join(mapping.tables) or "none"
         raise source.error((*where, "table"), f"there is no table {rule.table!r}; there are: {tables}")
-    if rule.type != "time" or rule.format is None:
+    if rule.format is None or rule.type not in ("time", "date", "clock"):
         return
     try:
-        compile_format(rule.format)
+        compile_format(rule.format, rule.type)
     except ValueError as error:
         raise source.error((*where, "format"), str(error)) from None
-    if rule.zone is None and mapping.zone is None and not states_zone(rule.format):
+    if rule.type == "time" and rule.zone is None and mapping.zone is None and not states_zone(rule.format):
         raise source.error(
             where,
             'states no zone; give `zone` here or for the whole mapping (zone_basis = "assumed" if unproven)',

@@ -1,7 +1,7 @@
 """How a column becomes a typed value: the `[fields.<kind>]` sections of a mapping file.
 
-The verbs of a field are applied in this order, each only where it is stated: join, trim, match, split, absent,
-table, type (with decimal, thousands, format, zone), scale, range.
+The verbs of a field are applied in this order, each only where it is stated: join, trim, match, split, list, absent,
+table, type (with decimal, thousands, format, zone), scale, range. Behind `list` they are applied to every item.
 """
 
 from typing import Annotated, Literal
@@ -49,13 +49,20 @@ class FieldRule(Section):
     """The text is split at this ..."""
     part: int = 1
     """... and this part is taken, from 1, or from the end with -1."""
+    list: Annotated[str, Field(min_length=1)] | None = None
+    """The text is a list cut at this sign: U1,U2,U7. A list in nested records, and several `columns`, are taken as
+    they are. Absent items are left out; an empty list is absent."""
+    span: Annotated[str, Field(min_length=1)] | None = None
+    """Sign between the first and the last of a run in a list: with "-", R1-R4 is R1, R2, R3, R4. Without it R1-R4 is
+    one item."""
     absent: tuple[str, ...] = ("",)
     """Texts that mean: no value. They are the column's own: NA may mean two things in two columns."""
     required: bool = False
     """A record without this value is rejected."""
     table: str | None = None
     """Value table by which the text is translated."""
-    type: Literal["text", "integer", "number", "time", "boolean"] = "text"
+    type: Literal["text", "integer", "number", "time", "date", "clock", "boolean"] = "text"
+    """`date` and `clock`: the two halves of a time, which [derived.<kind>] puts together."""
     decimal: Literal[".", ","] | None = None
     """Decimal sign, where it is not the reader's."""
     thousands: Annotated[str, Field(min_length=1, max_length=1)] | None = None
@@ -69,7 +76,8 @@ class FieldRule(Section):
     true: tuple[str, ...] = ()
     false: tuple[str, ...] = ()
     format: Text | None = None
-    """Time: letters as strptime has them (%Y-%m-%d %H:%M:%S), or iso, unix_s, unix_ms, unix_us, days_1900."""
+    """Time: letters as strptime has them (%Y-%m-%d %H:%M:%S), or iso, unix_s, unix_ms, unix_us, days_1900. Date and
+    clock: letters."""
     zone: Zone | None = None
     """Zone of a time that states none: IANA name or UTC offset; the mapping's zone where absent."""
     means: Literal["start", "end", "saved", "reviewed", "sent"] | None = None
@@ -89,7 +97,7 @@ class FieldRule(Section):
             "range": ("number", "integer"),
             "true": ("boolean",),
             "false": ("boolean",),
-            "format": ("time",),
+            "format": ("time", "date", "clock"),
             "zone": ("time",),
             "means": ("time",),
         }
@@ -102,8 +110,14 @@ class FieldRule(Section):
             raise ValueError("a time needs `format` and `means` (start, end, saved, reviewed or sent)")
         if self.type == "boolean" and not (self.true and self.false):
             raise ValueError("a boolean needs the texts of `true` and of `false`")
-        if self.table is not None and self.type == "time":
-            raise ValueError("a time takes no table")
+        if self.type in ("date", "clock") and self.format is None:
+            raise ValueError(f"a {self.type} needs `format`")
+        if self.table is not None and self.type in ("time", "date", "clock"):
+            raise ValueError(f"a {self.type} takes no table")
+        if self.list is not None and self.type not in ("text", "integer", "number"):
+            raise ValueError(f"a list holds texts or numbers, not values of type = {self.type!r}")
+        if self.span is not None and self.list is None:
+            raise ValueError("`span` goes with `list`")
         if self.range is not None and self.range[0] > self.range[1]:
             raise ValueError("the lower bound of `range` is above the upper one")
         return self

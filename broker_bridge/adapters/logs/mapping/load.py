@@ -112,11 +112,13 @@ def _long_form(document: dict[str, Any]) -> dict[str, Any]:
     """The document with its short forms written out: a field that is only its column, an event with one time."""
     long = dict(document)
     if isinstance(fields := document.get("fields"), dict):
-        long["fields"] = {
-            kind: {name: {"column": rule} if isinstance(rule, str) else rule for name, rule in rules.items()}
-            if isinstance(rules, dict)
-            else rules
-            for kind, rules in fields.items()
+        long["fields"] = {kind: _long_fields(rules) for kind, rules in fields.items()}
+    if isinstance(companions := document.get("companion"), dict):
+        long["companion"] = {
+            name: {**one, "fields": _long_fields(one["fields"])}
+            if isinstance(one, dict) and "fields" in one
+            else one
+            for name, one in companions.items()
         }
     if isinstance(events := document.get("event"), list):
         long["event"] = [
@@ -126,6 +128,12 @@ def _long_form(document: dict[str, Any]) -> dict[str, Any]:
             for event in events
         ]
     return long
+
+
+def _long_fields(rules: Any) -> Any:
+    if not isinstance(rules, dict):
+        return rules
+    return {name: {"column": rule} if isinstance(rule, str) else rule for name, rule in rules.items()}
 
 
 def _findings(error: ValidationError, source: Source) -> Sequence[str]:

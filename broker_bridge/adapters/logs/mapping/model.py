@@ -2,23 +2,20 @@
 
 The parts: `[reader]` (how bytes become records of kinds), `[file]` (what the file's name tells), `[group]` (which
 records belong together), `[fields.<kind>]` (columns -> typed values), `[tables]` (values -> words of the schema),
-`[[positions]]` (the machine's order of panel positions -> the plant's), `[[event]]` (what is stated).
+`[companion.<name>]` (tables beside the logs), `[derived.<kind>]` (values computed or looked up), `[[positions]]` (the machine's order of panel positions -> the
+plant's), `[[check]]` (numbers the source states about itself), `[[event]]` (what is stated).
 """
 
 import datetime as dt
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import Field, field_validator, model_validator
 
-from broker_bridge.adapters.logs.mapping.fields import (
-    FieldName,
-    FieldRule,
-    Pattern,
-    Section,
-    Zone,
-)
+from broker_bridge.adapters.logs.mapping.derived import Derived
+from broker_bridge.adapters.logs.mapping.fields import FieldName, FieldRule, Pattern, Section, Zone
+from broker_bridge.adapters.logs.protocol.patterns import AnyPattern
 from broker_bridge.adapters.logs.protocol.readers import AnyReader
-from broker_bridge.events.base import Side, Slug, Text
+from broker_bridge.events.base import Finite, Side, Slug, Text
 from broker_bridge.events.union import DATA_TYPES
 
 
@@ -140,6 +137,64 @@ class JoinRule(Section):
     """What is put between them."""
 
 
+class ItemsRule(Section):
+    """A list with one item for each item of a list field: `{ items = "$places", item = { designator = "$item" } }`."""
+
+    items: str
+    """A field with `list`; inside, its item is `$item`."""
+    item: dict[str, Any] | str
+
+
+class CountCase(Selection):
+    """So many records there are."""
+
+    count: Slug
+    distinct: tuple[FieldName, ...] = ()
+    at_least: Annotated[int, Field(ge=0)] | None = None
+    at_most: Annotated[int, Field(ge=0)] | None = None
+    gives: Any
+
+    @model_validator(mode="after")
+    def _bounds_are_there(self) -> "CountCase":
+        return _bounded(self)
+
+
+class NumberCase(Section):
+    """So large a number is. An absent one fits no case."""
+
+    field: str
+    at_least: Finite | None = None
+    at_most: Finite | None = None
+    gives: Any
+
+    @model_validator(mode="after")
+    def _bounds_are_there(self) -> "NumberCase":
+        return _bounded(self)
+
+
+C = TypeVar("C", CountCase, NumberCase)
+
+
+def _bounded(case: C) -> C:
+    if case.at_least is None and case.at_most is None:
+        raise ValueError("state `at_least`, `at_most` or both")
+    if case.at_least is not None and case.at_most is not None and case.at_least > case.at_most:
+        raise ValueError("`at_least` is above `at_most`")
+    return case
+
+
+class CasesRule(Section):
+    """A value that several records decide, or a number: the first case that fits gives it.
+
+    `{ cases = [{ count = "call", when = { verdict = ["confirmed"] }, at_least = 1, gives = "failed" }, ...],
+    otherwise = "unknown" }`. No record is no pass: what it is has to be written down.
+    """
+
+    cases: Annotated[tuple[CountCase | NumberCase, ...], Field(min_length=1)]
+    otherwise: Any
+    """What it is where no case fits: a value, or `reject`, which rejects the record."""
+
+
 class Block(Selection):
     """A block of columns, a row a record: paste measured on every pad. Numbers keep their field's unit."""
 
@@ -162,7 +217,8 @@ class EventRule(Section):
     needs: tuple[FieldName, ...] = ()
     """Lists of `data` without which the event is left out."""
     data: dict[str, Any] = {}
-    """The event's data in the shape of its schema: constants, "$field", or a rule (each, count, first, join)."""
+    """The event's data in the shape of its schema: constants, "$field", or a rule (each, items, count, cases, first,
+    join)."""
     block: Block | None = None
 
     @field_validator("type")
@@ -212,6 +268,47 @@ class Check(Section):
     present: tuple[FieldName, ...] = ()
 
 
+class Companion(Section):
+    """A file beside the logs that is looked into, and gives no events of its own: a table of reels by slot and time.
+
+    It lies in the logs' folder. All files whose names match are one table. Its hash stands in the origin of every
+    event that was made with it. A log waits for a companion that is missing, cannot be read or is too old, as it waits
+    for its own end; then it is read without, and what is not known is absent and flagged.
+    """
+
+    pattern: AnyPattern
+    """Pattern of whole file names. A named group that the logs' names have as well must have the same text there:
+    then every log has a companion of its own."""
+    reader: AnyReader
+    kind: Slug
+    """The kind of record that is a row of the table."""
+    fields: Fields
+    since: FieldName | None = None
+    """The field that holds from when on a row is in force; the latest one is. Absent: rows are always in force."""
+    until: FieldName | None = None
+    """The field that holds when it ceases to be, where that is told."""
+    covers: Literal["written_after", "as_found"] | None = None
+    """With `since`: `written_after`: the table is known up to the time at which its file was written.
+    `as_found`: whatever is found is taken for complete, at a price that must be stated: a change that the table
+    does not hold yet puts the reel before it on the board."""
+
+    @model_validator(mode="after")
+    def _keys_fit(self) -> "Companion":
+        kinds = self.reader.kinds()
+        if self.kind not in kinds:
+            raise ValueError(
+                f"the companion's reader has no record kind {self.kind!r}; it has {', '.join(kinds)}"
+            )
+        if (self.since is None) != (self.covers is None):
+            raise ValueError("`covers` goes with `since`: written_after, or as_found")
+        if self.until is not None and self.since is None:
+            raise ValueError("`until` goes with `since`")
+        for name in (self.since, self.until):
+            if name is not None and (name not in self.fields or self.fields[name].type != "time"):
+                raise ValueError(f'{name!r} has to be a field of the companion with type = "time"')
+        return self
+
+
 class MappingFile(Section):
     """A whole mapping file."""
 
@@ -229,6 +326,8 @@ class MappingFile(Section):
     file: FileName | None = None
     group: Group = Group()
     fields: dict[Slug, Fields] = {}
+    companion: dict[FieldName, Companion] = {}
+    derived: dict[Slug, Derived] = {}
     tables: dict[Slug, Table] = {}
     positions: tuple[Positions, ...] = ()
     check: tuple[Check, ...] = ()

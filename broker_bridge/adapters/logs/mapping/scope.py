@@ -9,6 +9,7 @@ import difflib
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any, Final
 
 from broker_bridge.adapters.logs.mapping.model import Selection
@@ -16,17 +17,21 @@ from broker_bridge.adapters.logs.mapping.values import FieldError, Typed, Values
 from broker_bridge.adapters.logs.protocol.record import NativeRecord, Refused
 
 FILE: Final = "file"
+ITEM: Final = "item"
+"""The item of a list field, inside the rule that goes through it."""
 
 
 class Row:
     """A record with its typed values and with the records that hold where it stands."""
 
-    __slots__ = ("held", "record", "values")
+    __slots__ = ("held", "last", "record", "values")
 
     def __init__(self, record: NativeRecord, values: Values, held: "Held") -> None:
         self.record = record
         self.values = values
         self.held = held
+        self.last: dict[tuple[str, str], datetime] = {}
+        """The latest local time computed from this record's day, by kind and field."""
 
 
 Held = dict[str, "Row | Refused | FieldError"]
@@ -36,10 +41,12 @@ Held = dict[str, "Row | Refused | FieldError"]
 class Group:
     """Records that belong together."""
 
-    __slots__ = ("bad", "changed", "file", "held", "index", "keys", "lost", "rows")
+    __slots__ = ("bad", "changed", "companions", "file", "held", "index", "keys", "lost", "rows")
 
-    def __init__(self, file: Values, held: Held, keys: Values) -> None:
+    def __init__(self, file: Values, held: Held, keys: Values, companions: Any = None) -> None:
         self.file = file
+        self.companions = companions
+        """The companion files (lookup.Companions), where the mapping states some."""
         self.held = held
         self.keys = keys
         self.rows: dict[str, list[Row]] = {}
@@ -89,8 +96,27 @@ class Names:
         """The names in sight inside a list over records of this kind."""
         return replace(self, kinds=(kind, *self.kinds))
 
-    def find(self, reference: str) -> tuple[Getter, Any]:
-        """The getter and the rule of `$field` or `$kind.field`. Raises ValueError saying what is in sight."""
+    def items(self, rule: Any) -> "Names":
+        """The names in sight inside a rule that goes through the items of a list field."""
+        single = rule.model_copy(update={"list": None, "span": None})
+        return replace(self, fields={**self.fields, ITEM: {ITEM: single}}, kinds=(ITEM, *self.kinds))
+
+    def find(self, reference: str, *, lists: bool = False) -> tuple[Getter, Any]:
+        """The getter and the rule of `$field` or `$kind.field`. Raises ValueError saying what is in sight.
+
+        `lists`: a field that is a list is wanted; else it is one value.
+        """
+        get, rule = self._find(reference)
+        if rule.list is not None and not lists:
+            raise ValueError(
+                f"{reference} is a list and one value is wanted here; go through it with"
+                f' {{ items = "{reference}", item = "$item" }} where the schema has a list'
+            )
+        if rule.list is None and lists:
+            raise ValueError(f'{reference} is one value and a list is wanted here; write [ "{reference}" ]')
+        return get, rule
+
+    def _find(self, reference: str) -> tuple[Getter, Any]:
         name = reference[1:]
         kind, dot, rest = name.partition(".")
         if dot:

@@ -185,7 +185,12 @@ class Takings:
             value=_told(error.value, 256) if error.value else None,
             code=error.code,
             origin=Origin.model_validate(
-                {"adapter": place.adapter, "raw": raw, "time_means": "saved", "companions": self._companions}
+                {
+                    "adapter": place.adapter,
+                    "raw": raw,
+                    "time_means": "saved",
+                    "companions": self._companions or None,
+                }
             ),
         )
         statement = Statement(data, document.taken_in, None)

@@ -13,9 +13,18 @@ from typing import Annotated, Any, Final, Union, get_args, get_origin
 import orjson
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from broker_bridge.adapters.logs.mapping.counts import chooser, counter
 from broker_bridge.adapters.logs.mapping.load import Source, Step
-from broker_bridge.adapters.logs.mapping.model import CountRule, FirstRule, JoinRule, ListRule, MappingFile
-from broker_bridge.adapters.logs.mapping.scope import Getter, Names, RowField, Scope, selection
+from broker_bridge.adapters.logs.mapping.model import (
+    CasesRule,
+    CountRule,
+    FirstRule,
+    ItemsRule,
+    JoinRule,
+    ListRule,
+    MappingFile,
+)
+from broker_bridge.adapters.logs.mapping.scope import ITEM, Getter, Names, Row, RowField, Scope, selection
 from broker_bridge.adapters.logs.mapping.times import TimeValue
 from broker_bridge.events.base import Board, Identifier, Part
 from broker_bridge.events.base import Program as MachineProgram
@@ -24,6 +33,8 @@ Build = Callable[[Scope], Any]
 
 _RULES: Final[Mapping[str, type[BaseModel]]] = {
     "each": ListRule,
+    "items": ItemsRule,
+    "cases": CasesRule,
     "count": CountRule,
     "first": FirstRule,
     "join": JoinRule,
@@ -94,6 +105,8 @@ class Templates:
         if isinstance(value, dict) and (kind := _rule_of(value)) is not None:
             return self._rule(kind, value, annotation, inner, names, where)
         if inner is not None:
+            if isinstance(value, str) and value.startswith("$"):
+                return self.reference(value, annotation, names, where)
             return self._list(value, inner, names, where)
         model = _model_of(annotation)
         if model is not None:
@@ -140,6 +153,16 @@ class Templates:
                 if inner is None:
                     raise ValueError("`each` makes a list, and this field is none")
                 return self._each(rule, inner, names, where)
+            if isinstance(rule, ItemsRule):
+                if inner is None:
+                    raise ValueError("`items` makes a list, and this field is none")
+                return self._items(rule, inner, names, where)
+            if isinstance(rule, CasesRule):
+                for number, case in enumerate(rule.cases):
+                    self._constant(case.gives, annotation, (*where, "cases", number, "gives"))
+                if rule.otherwise != "reject":
+                    self._constant(rule.otherwise, annotation, (*where, "otherwise"))
+                return chooser(rule, names, ".".join(map(str, where[2:])))
             if isinstance(rule, CountRule):
                 return counter(rule, names)
             if isinstance(rule, FirstRule):
@@ -173,12 +196,38 @@ class Templates:
 
         return build_list
 
+    def _items(self, rule: ItemsRule, inner: Any, names: Names, where: tuple[Step, ...]) -> Build:
+        if not rule.items.startswith("$"):
+            raise ValueError(f"{rule.items!r} is no field; a field is written $name")
+        get, field = names.find(rule.items, lists=True)
+        inside = names.items(field)
+        model = _model_of(inner)
+        if model is not None:
+            build = self.object(rule.item, model, inside, (*where, "item"))
+        else:
+            item = self._value(rule.item, inner, inside, (*where, "item"))
+            build = _constantly(item.value) if isinstance(item, _Constant) else item
+
+        def build_list(scope: Scope) -> Any:
+            items = get(scope)
+            if items is None:
+                return None
+            assert isinstance(items, tuple)
+            around = scope.row or next(rows[0] for rows in scope.group.rows.values())
+            rows = [Row(around.record, {ITEM: item}, around.held) for item in items]
+            return [build(Scope(scope.group, row, scope, scope.flags)) for row in rows]
+
+        return build_list
+
     def reference(self, text: str, annotation: Any, names: Names, where: tuple[Step, ...]) -> Build:
         """The builder of `$field`, giving what the schema's field wants."""
+        inner = _item_of(annotation)
         try:
-            get, rule = names.find(text)
+            get, rule = names.find(text, lists=inner is not None)
         except ValueError as error:
             raise self._source.error(where, str(error)) from None
+        if inner is not None:
+            annotation = inner
         wanted = _json_type(annotation)
         given = rule.type
         if given == "time":
@@ -191,7 +240,7 @@ class Templates:
             self._misfit(text, given, "time", where)
         if wanted == "string":
             if given == "integer":
-                return _as_text(get)
+                return _as_text(get) if inner is None else _as_texts(get)
             if given != "text":
                 self._misfit(text, given, "text", where)
             self._check_words(text, rule, annotation, where)
@@ -293,19 +342,6 @@ def _object_builder(
     return build
 
 
-def counter(rule: CountRule, names: Names) -> Callable[[Scope], int]:
-    """A function that counts records. Raises ValueError when the rule names what is not there."""
-    if rule.count not in names.fields:
-        raise ValueError(f"there is no record kind {rule.count!r}")
-    select = selection(rule, rule.count, names)
-    distinct = rule.distinct
-    for name in distinct:
-        names.field(rule.count, name)
-    if not distinct:
-        return lambda scope: len(select(scope))
-    return lambda scope: len({tuple([row.values.get(name) for name in distinct]) for row in select(scope)})
-
-
 def _first(builders: Sequence[Build]) -> Build:
     def build(scope: Scope) -> Any:
         for build_value in builders:
@@ -348,6 +384,14 @@ def _as_text(get: Getter) -> Build:
     def build(scope: Scope) -> Any:
         value = get(scope)
         return None if value is None else str(value)
+
+    return build
+
+
+def _as_texts(get: Getter) -> Build:
+    def build(scope: Scope) -> Any:
+        value = get(scope)
+        return [str(item) for item in value] if isinstance(value, tuple) else None
 
     return build
 

@@ -6,7 +6,7 @@ others gets a value table.
 
 import re
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, timezone
 from decimal import Decimal, InvalidOperation
 from functools import lru_cache
 from typing import Final, Literal, NamedTuple
@@ -57,9 +57,24 @@ def states_zone(format: str) -> bool:
     return format in _EPOCHS or format == "iso" or "%z" in format
 
 
-def compile_format(format: str) -> None:
-    """Raise ValueError, saying what is wrong, when this is no time format."""
-    _parser(format)
+def compile_format(format: str, type: Literal["time", "date", "clock"] = "time") -> None:
+    """Raise ValueError, saying what is wrong, when this is no format of such a value."""
+    if type == "time":
+        _parser(format)
+    else:
+        _lettered(format, type)
+
+
+def date_reader(format: str) -> Callable[[str], date]:
+    """A function from text to a day of the machine's calendar; it raises ValueError for texts that are none."""
+    parse = _lettered(format, "date")
+    return lambda text: parse(text).date()
+
+
+def clock_reader(format: str) -> Callable[[str], time]:
+    """A function from text to a time of the machine's day; it raises ValueError for texts that are none."""
+    parse = _lettered(format, "clock")
+    return lambda text: parse(text).time()
 
 
 def time_reader(
@@ -108,7 +123,7 @@ def _parser(format: str) -> Callable[[str], datetime]:
     return _lettered(format)
 
 
-def _lettered(format: str) -> Callable[[str], datetime]:
+def _lettered(format: str, type: Literal["time", "date", "clock"] = "time") -> Callable[[str], datetime]:
     pattern, seen = [], set()
     pieces = re.split(r"%(.)", format)
     for index, piece in enumerate(pieces):
@@ -129,10 +144,15 @@ def _lettered(format: str) -> Callable[[str], datetime]:
         letters = _LETTERS[piece]
         pattern.append(letters.replace("{1,2}", "{2}") if touching and piece in _FIXED_WIDTH else letters)
     has_day = "j" in seen or ("d" in seen and seen & {"m", "b"})
-    if not seen & {"Y", "y"} or not has_day or not seen & {"H", "I"}:
+    has_date, has_hour = bool(seen & {"Y", "y"} and has_day), bool(seen & {"H", "I"})
+    if type == "time" and not (has_date and has_hour):
         raise ValueError(
             "a time needs year, month, day and hour: join the columns that hold them (columns = [...], join)"
         )
+    if type == "date" and (not has_date or seen & set("HIMSfpz")):
+        raise ValueError("a date needs year, month and day, and nothing of the clock")
+    if type == "clock" and (not has_hour or seen & set("YymdjbzaA")):
+        raise ValueError("a clock needs the hour, and neither day nor zone")
     if "I" in seen and "p" not in seen:
         raise ValueError("%I counts to 12 and needs %p")
     compiled = re.compile("".join(pattern), re.ASCII)
@@ -141,7 +161,8 @@ def _lettered(format: str) -> Callable[[str], datetime]:
         found = compiled.fullmatch(text)
         if found is None:
             raise ValueError(f"is no time of the form {format}")
-        return _assemble(found.groupdict())
+        parts = found.groupdict()
+        return _assemble({"Y": "1970", "m": "1", "d": "1", **parts} if type == "clock" else parts)
 
     return parse
 

@@ -1,8 +1,9 @@
 """Fields of a record -> typed values, as closures that are made once for a mapping."""
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
+from datetime import date, time
 from decimal import Decimal
 from typing import Any, Final, TypeAlias
 
@@ -10,11 +11,13 @@ import re2
 
 from broker_bridge.adapters.logs.mapping.fields import FieldRule
 from broker_bridge.adapters.logs.mapping.model import MappingFile, Table
-from broker_bridge.adapters.logs.mapping.times import TimeValue, time_reader
+from broker_bridge.adapters.logs.mapping.spans import spanned
+from broker_bridge.adapters.logs.mapping.times import TimeValue, clock_reader, date_reader, time_reader
 from broker_bridge.adapters.logs.protocol.record import NativeRecord, Value
 from broker_bridge.errors import MappingError
 
-Typed = str | int | float | bool | TimeValue
+Plain = str | int | float | bool | TimeValue | date | time
+Typed = Plain | tuple[Plain, ...]
 Values = dict[str, Typed]
 
 _NUMBER: Final = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII).fullmatch
@@ -33,13 +36,13 @@ class FieldError(MappingError):
 class _Fault(ValueError):
     """A text that is not what its field expects."""
 
-    def __init__(self, reason: str, code: str = "field") -> None:
+    def __init__(self, reason: str, code: str = "field", text: str | None = None) -> None:
         super().__init__(reason)
         self.code = code
-        self.text: str | None = None
+        self.text = text
 
 
-Convert = Callable[[str], Typed | None]
+Convert = Callable[[str], Plain | None]
 Source: TypeAlias = "Value | tuple[Value, ...]"
 """What stands in a field's column, or in its columns."""
 
@@ -130,12 +133,17 @@ def _flat_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callab
     simple = [
         (name, _columns(name, rule)[0], _Column(_whole(rule, mapping)))
         for name, rule in rules.items()
-        if len(rule.columns) < 2
+        if len(rule.columns) < 2 and rule.list is None
     ]
     joined = [
         (name, rule.columns, _Column(_whole(rule, mapping)))
         for name, rule in rules.items()
-        if len(rule.columns) > 1
+        if len(rule.columns) > 1 and rule.list is None
+    ]
+    listed = [
+        (name, _columns(name, rule), _whole(rule, mapping))
+        for name, rule in rules.items()
+        if rule.list is not None
     ]
     required = {name: rule for name, rule in rules.items() if rule.required}
 
@@ -151,6 +159,12 @@ def _flat_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callab
             for name, columns, converted in joined:
                 column = columns[0]
                 value = converted[tuple([fields[each] for each in columns])]
+                if value is not None:
+                    values[name] = value
+            for name, columns, convert in listed:
+                column = columns[0]
+                found = [fields[each] for each in columns]
+                value = convert(found[0] if len(found) == 1 else tuple(found))
                 if value is not None:
                     values[name] = value
         except KeyError as error:
@@ -198,8 +212,10 @@ def _field_error(
 
 def _whole(rule: FieldRule, mapping: MappingFile) -> Callable[[Source], Typed | None]:
     """The whole way from what stands in the columns to the typed value."""
+    if rule.list is not None:
+        return _lister(rule, rule.list, mapping)
     trim, absent, sign = rule.trim, frozenset(rule.absent), rule.join
-    convert = _converter(rule, mapping)
+    convert = _converter([*_cutters(rule), *_typers(rule, mapping)])
 
     def whole(source: Source) -> Typed | None:
         parts = []
@@ -224,7 +240,53 @@ def _whole(rule: FieldRule, mapping: MappingFile) -> Callable[[Source], Typed | 
     return whole
 
 
-def _converter(rule: FieldRule, mapping: MappingFile) -> Convert | None:
+def _lister(rule: FieldRule, sign: str, mapping: MappingFile) -> Callable[[Source], Typed | None]:
+    """The whole way from what stands in the columns to a list of typed values."""
+    trim, absent, span = rule.trim, frozenset(rule.absent), rule.span
+    cut = _converter(_cutters(rule))
+    convert = _converter(_typers(rule, mapping))
+
+    def texts(source: Source) -> Iterator[str]:
+        for part in source if isinstance(source, (tuple, list)) else (source,):
+            if part is None:
+                continue
+            if not isinstance(part, str):
+                raise _Fault("is a list whose items are no texts", "nested")
+            whole = part.strip() if trim else part
+            if whole in absent:
+                continue
+            if cut is not None:
+                text = cut(whole)
+                if text is None:
+                    continue
+                whole = str(text)
+            # What is nested was a list before it came here: its items are not cut again.
+            for item in (whole,) if isinstance(source, list) else whole.split(sign):
+                item = item.strip() if trim else item
+                if item not in absent:
+                    yield item
+
+    def listed(source: Source) -> Typed | None:
+        items: list[Plain] = []
+        text = ""
+        try:
+            for text in texts(source):
+                for one in spanned(text, span) if span is not None else (text,):
+                    value = one if convert is None else convert(one)
+                    if value is not None:
+                        items.append(value)
+        except _Fault as fault:
+            fault.text = text or str(source)
+            raise
+        except ValueError as error:
+            raise _Fault(str(error), "span", text) from None
+        return tuple(items) or None
+
+    return listed
+
+
+def _cutters(rule: FieldRule) -> list[Convert]:
+    """Match and split: what takes a part of the text."""
     steps: list[Convert] = []
     if rule.match is not None:
         steps.append(_matcher(rule.match))
@@ -232,11 +294,21 @@ def _converter(rule: FieldRule, mapping: MappingFile) -> Convert | None:
         steps.append(_splitter(rule.split, rule.part))
     if steps:
         steps.append(_absenter(frozenset(rule.absent)))
+    return steps
+
+
+def _typers(rule: FieldRule, mapping: MappingFile) -> list[Convert]:
+    """Table and type: what gives a text its meaning."""
+    steps: list[Convert] = []
     if rule.table is not None:
         steps.append(_translator(mapping.tables[rule.table], rule.table))
     typed = _typer(rule, mapping)
     if typed is not None:
         steps.append(typed)
+    return steps
+
+
+def _converter(steps: list[Convert]) -> Convert | None:
     if not steps:
         return None
     return steps[0] if len(steps) == 1 else _chained(steps)
@@ -245,7 +317,7 @@ def _converter(rule: FieldRule, mapping: MappingFile) -> Convert | None:
 def _chained(steps: list[Convert]) -> Convert:
     first, *others = steps
 
-    def convert(text: str) -> Typed | None:
+    def convert(text: str) -> Plain | None:
         value = first(text)
         for step in others:
             if value is None:
@@ -310,6 +382,10 @@ def _typer(rule: FieldRule, mapping: MappingFile) -> Convert | None:
             return _boolean(frozenset(rule.true), frozenset(rule.false))
         case "time":
             return _time(rule, mapping)
+        case "date":
+            return _half(date_reader(rule.format or ""))
+        case "clock":
+            return _half(clock_reader(rule.format or ""))
         case "integer" | "number":
             return _numeric(rule, mapping.reader.decimal)
 
@@ -332,6 +408,16 @@ def _time(rule: FieldRule, mapping: MappingFile) -> Convert:
     read = time_reader(rule.format, rule.means, zone, "configured" if rule.zone else mapping.zone_basis)
 
     def convert(text: str) -> TimeValue:
+        try:
+            return read(text)
+        except ValueError as error:
+            raise _Fault(str(error), "time") from None
+
+    return convert
+
+
+def _half(read: Callable[[str], date | time]) -> Convert:
+    def convert(text: str) -> date | time:
         try:
             return read(text)
         except ValueError as error:
