@@ -50,9 +50,9 @@ class Mapper:
         """Note only what holds for what follows: the item's takings were given before."""
         if isinstance(item, Refused):
             self._hold_refused(item)
-        elif item.kind in self._holds:
+        elif item.kind in self._holds or item.kind in self._mapping.derivers:
             try:
-                self._hold(item.kind, Row(item, self._mapping.readers[item.kind](item), self._held))
+                self._hold(item.kind, self._row(item))
             except FieldError as error:
                 self._hold(item.kind, error)
 
