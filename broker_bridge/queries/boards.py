@@ -41,9 +41,9 @@ def board(
         raise NotFound(f"{identifier!r} stands where an identifier should be; it names no board")
     nodes = [node for node in record.index.nodes(identifier, as_of.number) if kind in (None, node.kind)]
     asked: list[Knot] = [Slot(node, position) for node in nodes] if position is not None else [*nodes]
-    found: dict[Knot, _Found] = {}
+    found: dict[Knot, Found] = {}
     for knot in asked:
-        for one in _find(record, knot, as_of, placeholders):
+        for one in find(record, knot, as_of, placeholders):
             found.setdefault(one.subject.thing.key, one)
     if not found:
         raise NotFound(_unknown(record, identifier, kind, position, as_of))
@@ -51,7 +51,7 @@ def board(
         raise _ambiguous(identifier, found)
     ((key, one),) = found.items()
     if not one.whole:
-        (one,) = _find(record, key, as_of, placeholders)
+        (one,) = find(record, key, as_of, placeholders)
     return _history(record, one, as_of, placeholders)
 
 
@@ -64,7 +64,7 @@ def _check(identifier: str, position: int | None) -> None:
         raise UsageError(f"position {position} is none: positions go from 1 to {_POSITIONS}")
 
 
-class _Found(NamedTuple):
+class Found(NamedTuple):
     """A thing, and the facts in which it was found."""
 
     subject: Subject
@@ -74,15 +74,18 @@ class _Found(NamedTuple):
     """Whether these are all facts that may be about it: it was asked for by its own name."""
 
 
-def _find(record: Record, knot: Knot, as_of: AsOf, placeholders: Collection[str]) -> list[_Found]:
+def find(
+    record: Record, knot: Knot, as_of: AsOf, placeholders: Collection[str] = PLACEHOLDERS
+) -> list[Found]:
+    """The things an identifier or position may mean, and the facts in which they were found."""
     related, facts = _about(record, knot, as_of)
     return [
-        _Found(subject, related, facts, whole=knot in subject.thing.names)
+        Found(subject, related, facts, whole=knot in subject.thing.names)
         for subject in subjects(facts, knot, placeholders=placeholders, crowded=related.crowded)
     ]
 
 
-def _history(record: Record, found: _Found, as_of: AsOf, placeholders: Collection[str]) -> History:
+def _history(record: Record, found: Found, as_of: AsOf, placeholders: Collection[str]) -> History:
     about = told_of(found.subject)
     around = windows(about)
     files = {(statement.fact.source, statement.fact.generation) for statement, _ in about}

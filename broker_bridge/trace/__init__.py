@@ -14,15 +14,18 @@ give the same result in any order and however often one of them is repeated.
     witnesses     where and when a statement saw the board
     stays         many witnesses, one stay; two places at once
     visits        stays as they are told
-    route         the declared process: stations without a word
+    route         the declared process: stations without a word, stations it does not know
+    loops         coming back to a station, and why
+    genealogy     what it is part of and what is part of it, at any depth
     inspections   many records, one inspection: calls, coverage, outcome
     reviews       verdicts joined to the calls they answer
     attempts      electrical tests, attempt by attempt
-    defects       confirmed calls and what became of them
+    defects       calls across machines: review, rework, looked at again, escaped, left with
     gaps          what may be missing around the board
     unjoined      what is said of single boards of its panel and cannot be joined to one
     decisions     holds, dispositions, rework, notes
     materials     what was put on it and came off it, as stated board by board
+    levels        how complete it is, by the levels of IPC-1782
     portrait      who it is
     findings      what does not go together
     history       all of it, put together

@@ -9,17 +9,32 @@ from datetime import datetime
 from typing import Final
 
 from broker_bridge.events.fact import Fact
-from broker_bridge.trace import attempts, decisions, findings, gaps, inspections, materials, reviews, route
+from broker_bridge.trace import (
+    attempts,
+    decisions,
+    findings,
+    gaps,
+    genealogy,
+    inspections,
+    levels,
+    loops,
+    materials,
+    reviews,
+    route,
+)  # fmt: skip
 from broker_bridge.trace.assertions import standing
 from broker_bridge.trace.attempts import Test
 from broker_bridge.trace.belief import Belief, Evidence, chain
 from broker_bridge.trace.decisions import Decision, Rework
-from broker_bridge.trace.defects import Defect, defects
+from broker_bridge.trace.defects import Defect, Leaving, Standing, Undecided, chains
 from broker_bridge.trace.findings import Finding
 from broker_bridge.trace.gaps import Gap, Source
+from broker_bridge.trace.genealogy import Kin
 from broker_bridge.trace.identity import About, Thing, resolve
 from broker_bridge.trace.inspections import Inspection, Record
 from broker_bridge.trace.knots import Web
+from broker_bridge.trace.levels import Level
+from broker_bridge.trace.loops import Loop
 from broker_bridge.trace.materials import Material
 from broker_bridge.trace.mentions import Knot, Node
 from broker_bridge.trace.portrait import Identity, portrait
@@ -60,6 +75,8 @@ class Completeness(Value):
     """Visits for which nobody stated an outcome: no passes."""
     materials: str
     """What the list of materials covers."""
+    levels: tuple[Level, ...]
+    """Material and process by IPC-1782, as far as its public text goes, and what is missing for the next level."""
     caution: str
 
 
@@ -67,10 +84,18 @@ class History(Value):
     """What is known of one board, panel or assembly. Lists are in order of time."""
 
     identity: Identity
+    genealogy: tuple[Kin, ...]
+    """What it is or was part of, at any depth. What is part of it stands in the facts about that: whoever reads the
+    record adds it (module queries.family)."""
     route: tuple[Visit, ...]
+    loops: tuple[Loop, ...]
     inspections: tuple[Inspection, ...]
     tests: tuple[Test, ...]
     defects: tuple[Defect, ...]
+    undecided: tuple[Undecided, ...]
+    """Calls that nobody has judged: neither defects nor passes."""
+    standing: Standing
+    """As inspected, as reviewed, as reworked."""
     rework: tuple[Rework, ...]
     materials: tuple[Material, ...]
     decisions: tuple[Decision, ...]
@@ -109,13 +134,14 @@ def history(
     conflicts: Mapping[Evidence, int] | None = None,
     sources: Collection[str] = (),
     crowded: Collection[Node] = (),
+    places: Mapping[Node, int] | None = None,
 ) -> History:
     """Put the history of one thing together.
 
     `missing` are the numbered events the record does not hold, by source, where that is known as of the same
     commit; `conflicts` counts other contents that arrived under an event's source and id; `sources` are known to
     speak on the thing's lines beside those whose statements are here; `crowded` are identifiers that were left out
-    because they name too much.
+    because they name too much; `places` tells for panels how many of their boards a board without a position may be.
     """
     about = told_of(subject)
     seen = [witness for statement, way in about for witness in witnesses(statement, way)]
@@ -131,7 +157,6 @@ def history(
         _own(records, "inspection.reviewed"),
     )
     tests = attempts.tests(_own(records, "inspection.test_completed"))
-    confirmed = defects(reviewed.inspections, reworked)
     around = windows(about)
     files = frozenset((statement.fact.source, statement.fact.generation) for statement, _ in about)
     known_gaps = gaps.gaps(subject.statements, around, files)
@@ -140,17 +165,27 @@ def history(
         route.Seen(visit, stay.witnesses[0].statement.line)
         for visit, stay in zip(route_visits, found, strict=True)
     ]
-    known_gaps += route.silent(lines, _declarations(subject), identity.part_number, known_gaps)
-    known_gaps += unjoined(subject.thing, subject.statements)
+    declared = _declarations(subject)
+    known_gaps += route.silent(lines, declared, identity.part_number, known_gaps)
+    known_gaps += unjoined(subject.thing, subject.statements, places or {})
+    decided = decisions.decisions(_of(records, *sorted(decisions.DECISIONS)))
+    left = route.leavings(lines, declared, identity.part_number)
+    left += [Leaving("shipped", one.time, one.evidence) for one in decided if one.type == "board.shipped"]
+    called = chains(reviewed.inspections, tests, reworked, sorted(left, key=lambda leaving: leaving.time))
+    material = materials.materials(_own(records, *materials.STATED))
     return History(
         identity=identity,
+        genealogy=tuple(genealogy.ancestors(subject.thing)),
         route=tuple(route_visits),
+        loops=tuple(loops.loops(route_visits)),
         inspections=reviewed.inspections,
         tests=tuple(tests),
-        defects=tuple(confirmed),
+        defects=called.defects,
+        undecided=called.undecided,
+        standing=called.standing,
         rework=tuple(reworked),
-        materials=tuple(materials.materials(_own(records, *materials.STATED))),
-        decisions=tuple(decisions.decisions(_of(records, *sorted(decisions.DECISIONS)))),
+        materials=tuple(material),
+        decisions=tuple(decided),
         gaps=tuple(known_gaps),
         findings=tuple(
             sorted(
@@ -163,6 +198,10 @@ def history(
                         Finding("retest_without_rework", r.text, r.evidence)
                         for r in attempts.retests(tests, [rework.ended for rework in reworked])
                     ),
+                    *(
+                        Finding(d.kind, d.text, d.evidence)
+                        for d in route.deviations(lines, declared, identity.part_number)
+                    ),
                     *_contradicted(reviewed.inspections),
                     *_twofold(about, conflicts or {}),
                     *(Finding("crowded_identifier", _crowded(node), ()) for node in crowded),
@@ -174,8 +213,18 @@ def history(
             found,
             route_visits,
             reviewed.inspections,
-            confirmed,
+            called.defects,
             tuple(gaps.sources(subject.statements, around, missing, sources)),
+            levels.levels(
+                levels.Known(
+                    _own(records, *_LEVELLED),
+                    material,
+                    _placed(subject, identity.part_number),
+                    [order.order for order in identity.work_orders],
+                    [visit.station for visit in route_visits if visit.station],
+                    sorted({gap.where for gap in known_gaps if gap.kind != "unjoined"}),
+                )
+            ),
         ),
         as_of=as_of,
     )
@@ -233,6 +282,31 @@ def _declarations(subject: Subject) -> list[Statement]:
     return [statement for statement in subject.statements if statement.fact.type == route.DECLARED]
 
 
+_LEVELLED: Final = (
+    "inspection.completed", "inspection.test_completed", "inspection.reviewed", "reading.paste_measured",
+    "work.completed", "work.print_attempted",
+)  # fmt: skip
+
+
+def _placed(subject: Subject, part: str | None) -> frozenset[str]:
+    """The designators that the newest declaration of the part mounts."""
+    declared = [
+        statement
+        for statement in subject.statements
+        if statement.fact.type == PART_DECLARED
+        and part is not None
+        and (statement.get("part") or {}).get("number") == part
+        and statement.get("placement")
+    ]
+    if not declared:
+        return frozenset()
+    newest = max(declared, key=lambda s: (s.get("valid_from"), s.evidence))
+    return frozenset(spot["name"] for spot in newest.get("placement"))
+
+
+PART_DECLARED: Final = "line.part_declared"
+
+
 def _contradicted(found: Sequence[Inspection]) -> Iterable[Finding]:
     for inspection in found:
         if (
@@ -266,6 +340,7 @@ def _completeness(
     inspected: Sequence[Inspection],
     confirmed: Sequence[Defect],
     sources: tuple[Source, ...],
+    reached: tuple[Level, ...],
 ) -> Completeness:
     return Completeness(
         first_seen=min((stay.first for stay in found), default=None),
@@ -276,5 +351,6 @@ def _completeness(
         open_defects=sum(defect.state == "open" for defect in confirmed),
         without_result=sum(visit.outcome is None for visit in route_visits),
         materials="only what was stated for this board or its panel; what was set up at slots is not joined",
+        levels=reached,
         caution=CAUTION,
     )

@@ -1,4 +1,5 @@
-"""The route against the declared process of its date: stations of which nothing is known.
+"""The route against the declared process of its date: stations of which nothing is known, and stations it does not
+know.
 
 A station without a word is not a station that was passed: the board may have been there inside a gap, may have
 been carried past, or the machine may have been silent.
@@ -9,12 +10,23 @@ from datetime import datetime
 from typing import Any, Final
 
 from broker_bridge.trace.belief import Evidence
+from broker_bridge.trace.defects import Leaving
 from broker_bridge.trace.gaps import EVER, NEVER, Gap
 from broker_bridge.trace.statements import Statement, instant
+from broker_bridge.trace.stays import SKEW
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Visit
 
 DECLARED = "line.declared"
+
+_ASIDE: Final = frozenset(
+    {"inspection.reviewed", "inspection.rework_performed", "inspection.paste_topped_up", "work.washed"}
+)
+"""Work that a process need not declare: it is done only where something was wrong."""
+
+
+_SHOWN: Final = 10
+"""Events of a visit that are named beside the declaration."""
 
 
 class Seen(Value):
@@ -49,6 +61,61 @@ def silent(
     return result
 
 
+class Deviation(Value):
+    """A visit that the declared process does not foresee."""
+
+    kind: str
+    """unexpected_station or out_of_order"""
+    text: str
+    evidence: tuple[Evidence, ...]
+
+
+def deviations(seen: Sequence[Seen], declarations: Iterable[Statement], part: str | None) -> list[Deviation]:
+    """Stations which the process declared for the board's line on that date does not name, or not in that order."""
+    stated = list(declarations)
+    result: list[Deviation] = []
+    reached: dict[tuple[str, str | None], tuple[int, Visit]] = {}
+    for visit, line in seen:
+        declaration = _in_force(stated, line, visit.side, part, visit.arrived)
+        if declaration is None or visit.station is None:
+            continue
+        order = _order(declaration)
+        place, furthest = order.get(visit.station), reached.get((line, visit.side))
+        if place is None:
+            if not visit.work or not _ASIDE.issuperset(visit.work):
+                text = f"{visit.station} is not in the process declared for {line.rpartition('/')[2]} at that time"
+                result.append(
+                    Deviation("unexpected_station", text, (declaration.evidence, *visit.evidence[:_SHOWN]))
+                )
+            continue
+        if furthest is None or place >= furthest[0]:
+            reached[line, visit.side] = place, visit
+        elif visit.pass_ == 1 and visit.arrived - furthest[1].arrived > SKEW:
+            text = f"{visit.station} was visited for the first time after {furthest[1].station}, against the declared order"
+            result.append(Deviation("out_of_order", text, (declaration.evidence, *visit.evidence[:_SHOWN])))
+    return result
+
+
+def leavings(seen: Sequence[Seen], declarations: Iterable[Statement], part: str | None) -> list[Leaving]:
+    """When the board left the last station of the process declared for its line."""
+    stated = list(declarations)
+    result: list[Leaving] = []
+    for visit, line in seen:
+        declaration = _in_force(stated, line, visit.side, part, visit.arrived)
+        if declaration is None or visit.departed is None:
+            continue
+        if visit.station == declaration.fact.data["stations"][-1]["name"]:
+            result.append(
+                Leaving(f"end of {line.rpartition('/')[2]}", visit.departed, visit.evidence[:_SHOWN])
+            )
+    return result
+
+
+def _order(declaration: Statement) -> dict[str, int]:
+    stations: Sequence[Mapping[str, Any]] = declaration.fact.data["stations"]
+    return {station["name"]: place for place, station in enumerate(stations)}
+
+
 def _in_force(
     declarations: Sequence[Statement], line: str, side: str | None, part: str | None, date: datetime
 ) -> Statement | None:
@@ -72,7 +139,7 @@ def _in_force(
 
 def _silent(declaration: Statement, visits: Sequence[Visit], known: Sequence[Gap]) -> list[Gap]:
     stations: Sequence[Mapping[str, Any]] = declaration.fact.data["stations"]
-    order = {station["name"]: place for place, station in enumerate(stations)}
+    order = _order(declaration)
     placed = [(order[visit.station], visit) for visit in visits if visit.station in order]
     if not placed:
         return []

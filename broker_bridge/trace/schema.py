@@ -19,7 +19,11 @@ _WORDS: Final[dict[tuple[str, str], list[str]]] = {
     ("Visit", "departed_certainty"): ["observed", "inferred", "conflicting", "open"],
     ("Gap", "kind"): ["stated", "rejected", "silent", "unjoined"],
     ("Inspection", "reviewed"): ["none", "open", "closed"],
-    ("Defect", "state"): ["open", "reworked", "not_repairable"],
+    ("Defect", "state"): ["open", "reworked", "passed_again", "not_repairable"],
+    ("Kin", "relation"): ["part_of", "holds"],
+    ("Escape", "how"): ["not_called", "judged_false"],
+    ("Lack", "basis"): ["public", "memory"],
+    ("Level", "of"): ["material", "process"],
     ("Material", "act"): ["installed", "consumed", "removed", "bare_board"],
 }
 """Closed vocabularies of the results themselves. Words that come from events stay open: their schemas tell them."""

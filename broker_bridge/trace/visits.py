@@ -41,6 +41,10 @@ class Visit(Value):
     elsewhere later. open: nothing shows that it has left."""
     departed_by: datetime | None
     """Where the departure is inferred: when it was next seen elsewhere."""
+    came: str | None
+    """How it came, as stated: transferred, loaded, or inserted by hand."""
+    left: str | None
+    """How it left, as stated: transferred, unloaded, or removed by hand."""
     work: tuple[str, ...]
     """Types of what was done there, each once, in order of time."""
     program: Program | None
@@ -97,6 +101,8 @@ def _visit(stay: Stay, later: Stay | None, side: str | None, number: int, torn: 
         departed=departed,
         departed_certainty=departed_certainty,
         departed_by=departed_by,
+        came=_how(stay, "arrived"),
+        left=_how(stay, "departed"),
         work=tuple(dict.fromkeys(fact.type for fact in facts if not fact.type.startswith("board."))),
         program=_program(stay),
         outcome=_outcome(stay),
@@ -108,6 +114,15 @@ def _visit(stay: Stay, later: Stay | None, side: str | None, number: int, torn: 
         reason=reason or None,
         evidence=evidence_of(stay.witnesses),
     )
+
+
+def _how(stay: Stay, role: str) -> str | None:
+    stated = {
+        "transferred" if witness.statement.fact.type == "board.transferred" else witness.statement.get("how")
+        for witness in stay.witnesses
+        if witness.role == role
+    } - {None, "unknown"}
+    return stated.pop() if len(stated) == 1 else None
 
 
 def believed(stay: Stay, torn: bool) -> Belief:

@@ -29,7 +29,7 @@ def whole_life() -> Told:
     told.say("source.connected", "07:00:00", source="spi")
     told.say(
         "line.declared", "07:00:00", source="plan", line="line-1", valid_from=at("07:00:00"),
-        stations=[{"name": name} for name in ("load", "print", "spi", "place", "aoi")],
+        stations=[{"name": name} for name in ("load", "print", "spi", "place", "aoi", "ict")],
     )  # fmt: skip
     told.say(
         "board.introduced", "10:00:00", panel("P", "transfer=T"), station="load", order="WO-7",
@@ -98,7 +98,10 @@ def test_whole_life_reads_as_it_was_told() -> None:
         ("spi", "failed", 1),
         ("aoi", "failed", 1),
     ]
-    assert [(d.place.designator, d.state) for d in history.defects] == [("U1", "open")]
+    assert [(d.place.designator, d.paste, d.state) for d in history.defects] == [
+        ("R1", True, "reworked"),
+        ("U1", False, "open"),
+    ]
     assert [m.lots for m in history.materials] == [("PCB-1",), ("L1",)]
     assert [d.type for d in history.decisions] == ["board.held", "board.asserted", "board.shipped"]
     assert [(g.kind, g.where.rpartition("/")[2]) for g in history.gaps] == [
