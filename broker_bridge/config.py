@@ -114,9 +114,12 @@ class _Adapter(Section):
 
 
 class FilesAdapter(_Adapter):
-    """Result files dropped into a folder, read through a mapping file."""
+    """Files that machines write into a folder, read through a mapping file."""
 
     kind: Literal["files"]
+    pickup: Literal["drop", "growing", "rewritten"] = "drop"
+    """`drop`: files that are whole once they are there. `growing`: logs a machine appends to. `rewritten`: documents
+    that a machine writes anew under the same name, with more or changed records."""
     folder: Path
     pattern: str = "*"
     """Shell pattern of the file names to read; others are left alone and counted."""
@@ -133,6 +136,33 @@ class FilesAdapter(_Adapter):
     move_to: Path | None = None
     max_file_mb: Annotated[float, Field(gt=0, le=4096)] = 64
     start: Literal["beginning", "saved-or-beginning", "saved-or-end", "end"] = "saved-or-beginning"
+    final_line_after_s: Annotated[float, Field(gt=0)] | None = None
+    """growing: seconds without a change after which a last line without line end counts, flagged. Absent: only
+    incomplete_after_s after another log has followed."""
+    forget_after_days: Annotated[float, Field(gt=0)] = 400
+    """growing: days after which what is known of a log that is gone is dropped. Beyond them it would be a new one."""
+    key: tuple[Text, ...] = ()
+    """rewritten: the columns, as the file names them, by which a record is known again when the file is written anew."""
+    vanished: Literal["keep", "retract"] = "keep"
+    """rewritten: a record that is no longer in the document still holds (it made room), or does not (it was wrong)."""
+
+    @model_validator(mode="after")
+    def _keys_fit_the_pickup(self) -> "FilesAdapter":
+        stated = self.model_fields_set
+        fit = {
+            "drop": {"after", "move_to", "done_marker", "stable_polls", "max_file_mb"},
+            "growing": {"final_line_after_s", "forget_after_days"},
+            "rewritten": {"key", "vanished", "done_marker", "stable_polls", "max_file_mb"},
+        }
+        others = set().union(*fit.values()) - fit[self.pickup]
+        if wrong := sorted(stated & others):
+            where = " or ".join(f'pickup = "{name}"' for name, keys in fit.items() if wrong[0] in keys)
+            raise ValueError(f'{wrong[0]} goes with {where}, not with pickup = "{self.pickup}"')
+        if self.pickup == "rewritten" and not self.key:
+            raise ValueError(
+                'pickup = "rewritten" needs `key`: the columns that tell one record of the document from the others'
+            )
+        return self
 
     @model_validator(mode="after")
     def _move_has_a_target(self) -> "FilesAdapter":

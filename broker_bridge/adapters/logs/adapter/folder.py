@@ -58,6 +58,8 @@ class Listing:
     """Names whose done-marker is there."""
     others: frozenset[str] = frozenset()
     """Regular files whose names do not match."""
+    unmatched: list[Found] = field(default_factory=list)
+    """The same with their signatures: a log may be renamed to such a name before its last line was read."""
     refused: frozenset[str] = frozenset()
     """Links, pipes, devices: never opened."""
 
@@ -101,6 +103,7 @@ class Folder:
                         listing.files.append(Found(name, Signature.of(status)))
                     else:
                         others.add(name)
+                        listing.unmatched.append(Found(name, Signature.of(status)))
         except OSError as error:
             raise SourceUnavailable(f"{self.path}: cannot be listed: {error.strerror}") from error
         listing.marked, listing.others, listing.refused = map(frozenset, (marked, others, refused))

@@ -1,10 +1,13 @@
-"""The adapter of kind `files`: a drop folder, its mapping, and people's requests, until cancelled."""
+"""The adapter of kind `files`: a folder, its mapping, its way of picking up, and people's requests, until cancelled."""
 
 import asyncio
 from pathlib import Path
+from typing import Protocol
 
 from broker_bridge.adapters.base import SourceWriter
 from broker_bridge.adapters.logs.adapter.batch import Sleep
+from broker_bridge.adapters.logs.adapter.follow import Follow
+from broker_bridge.adapters.logs.adapter.growing import refuse_unfit
 from broker_bridge.adapters.logs.adapter.ledger import (
     MAPPINGS,
     MappingState,
@@ -12,11 +15,22 @@ from broker_bridge.adapters.logs.adapter.ledger import (
     load_mapping_state,
 )
 from broker_bridge.adapters.logs.adapter.reading import load_mapping
-from broker_bridge.adapters.logs.adapter.retry import answer_requests
 from broker_bridge.adapters.logs.adapter.watch import Watch
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
 from broker_bridge.config import FilesAdapter
 from broker_bridge.errors import ConfigError, SourceUnavailable, StoreUnavailable
+
+
+class Pickup(Protocol):
+    """One way of reading a folder."""
+
+    async def cycle(self) -> float:
+        """One look; returns the seconds to wait before the next. Raises SourceUnavailable and StoreUnavailable."""
+        ...
+
+    async def answer_requests(self) -> None:
+        """Do what unanswered requests ask for, and answer them."""
+        ...
 
 
 class FolderAdapter:
@@ -26,16 +40,18 @@ class FolderAdapter:
         self._config = config
         self._sleep = sleep
         self._mapping = load_mapping(config.mapping)
+        if config.pickup != "drop":
+            refuse_unfit(self._mapping, config.mapping, config.pickup)
 
     async def run(self, writer: SourceWriter) -> None:
         """Read the folder for ever. Raises ConfigError when a changed mapping kept its revision."""
-        watch: Watch | None = None
+        watch: Pickup | None = None
         while True:
             pause = self._config.poll_s
             try:
                 if watch is None:
                     watch = await self._begin(writer)
-                await answer_requests(writer, self._mapping, self._config, self._sleep)
+                await watch.answer_requests()
                 pause = await watch.cycle()
             except SourceUnavailable as error:
                 writer.report("away", str(error))
@@ -44,8 +60,10 @@ class FolderAdapter:
             # Even a pause of nothing lets other sources of this process work.
             await self._sleep(pause)
 
-    async def _begin(self, writer: SourceWriter) -> Watch:
+    async def _begin(self, writer: SourceWriter) -> Pickup:
         await check_revision(self._mapping, writer, self._config.mapping)
+        if self._config.pickup == "growing":
+            return Follow(self._config, self._mapping, writer, self._sleep)
         uses = {load_mapping_state(value).uses for value in (await writer.states(MAPPINGS)).values()}
         return Watch(self._config, self._mapping, writer, sorted(uses), self._sleep)
 

@@ -6,10 +6,12 @@ again at the new revision, and a record that gives nothing any more is retracted
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import islice
 from typing import Final
 
 from broker_bridge.adapters.base import SourceWriter, Statement, Taking
+from broker_bridge.adapters.logs.adapter.companions import pinned, told
 from broker_bridge.adapters.logs.adapter.ledger import (
     FILES,
     FileState,
@@ -90,9 +92,14 @@ class Intake:
         `extra` is read state that is kept together with the last takings.
         """
         revision = self._mapping.revision
+        if known is not None and known.revision == revision and not known.done and known.companions:
+            # What is left of a revision is read with what its beginning was read with.
+            reading = reading.with_companions(await pinned(known, self._writer))
         if known is not None and (known.revision > revision or (known.revision == revision and known.done)):
             return None
         await self._writer.archive(reading.content)
+        for companion in reading.companions:
+            await self._writer.archive(companion.content)
         taken, earlier = 0, set[int]()
         stale: list[str] = []
         if known is not None:
@@ -166,18 +173,32 @@ class Work:
     def _state(self, taken: int, done: bool) -> FileState:
         reading = self._reading
         return FileState(
-            self._revision, taken, done, reading.digest, reading.name, reading.modified.isoformat()
+            self._revision,
+            taken,
+            done,
+            reading.digest,
+            reading.name,
+            reading.modified.isoformat(),
+            told(reading),
         )
 
     def _retractions(self) -> list[Taking]:
         reading = self._reading
         self.retracted = len(self._earlier)
-        data = SourceRetracted(
-            reason=f"revision {self._revision} of the mapping gives no event for this record",
-            origin=Origin(adapter=self._adapter, time_means="saved"),
-        )
-        statement = Statement(data, reading.modified)
         return [
-            Taking(reading.generation, position, self._revision, (statement,), reading.name)
+            retraction(
+                reading.generation, position, self._revision, reading.modified, self._adapter, reading.name
+            )
             for position in sorted(self._earlier)
         ]
+
+
+def retraction(
+    generation: str, position: int, revision: int, time: datetime, adapter: str, name: str | None = None
+) -> Taking:
+    """The taking of a record that gives no event any more."""
+    data = SourceRetracted(
+        reason=f"revision {revision} of the mapping gives no event for this record",
+        origin=Origin(adapter=adapter, time_means="saved"),
+    )
+    return Taking(generation, position, revision, (Statement(data, time),), name)

@@ -55,11 +55,18 @@ class FileState:
     name: str
     modified: str
     """The file's time of last change when it was read (RFC 3339): its values stay the same when read again."""
+    companions: Sequence[tuple[str, str, str]] = ()
+    """Name, hash and time of last change of each companion file with which it was read."""
 
     @property
     def modified_time(self) -> datetime:
         """`modified` as a time."""
-        return datetime.fromisoformat(self.modified)
+        return self.time(self.modified)
+
+    @staticmethod
+    def time(text: str) -> datetime:
+        """A time as it stands in the state."""
+        return datetime.fromisoformat(text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +91,12 @@ def load_mapping_state(value: bytes) -> MappingState:
 
 def seen_key(name: str) -> str:
     """The key of a file name; any bytes a file system allows become plain characters."""
-    return SEEN + quote_from_bytes(os.fsencode(name), safe="")
+    return SEEN + quoted(name)
+
+
+def quoted(name: str) -> str:
+    """A file name as plain characters."""
+    return quote_from_bytes(os.fsencode(name), safe="")
 
 
 def name_of(key: str) -> str:

@@ -233,6 +233,27 @@ def unread(
     return Taking(f"unread-{digest[:32]}", 0, mapping.revision, (Statement(data, modified),), name)
 
 
+def misnamed(
+    mapping: Compiled, generation: str, head: bytes, name: str, reason: str, place: Place, modified: datetime
+) -> Taking:
+    """The one taking of a log whose name is not as the mapping states; `head` are its first bytes."""
+    data = SourceRejected(
+        station=place.station,
+        equipment=place.equipment,
+        lane=place.lane,
+        reason=reason,
+        place="file name",
+        value=name[:256],
+        code="file_name",
+        origin=Origin(
+            adapter=place.adapter,
+            raw=Raw(hash=digest_of(head), size=len(head), offset=0, line=1),
+            time_means="saved",
+        ),
+    )
+    return Taking(generation, 0, mapping.revision, (Statement(data, modified),), name)
+
+
 def missing_files(mapping: Compiled, missing: Missing, *, adapter: str, station: str | None = None) -> Taking:
     """The gap of files which the machine has counted and nobody has seen."""
     told = str(missing.first) if missing.first == missing.last else f"{missing.first} to {missing.last}"

@@ -1,9 +1,12 @@
-"""Requests of people: read archived contents again with the mapping as it is now."""
+"""Drop folders: archived contents are read again with the mapping as it is now."""
 
 import asyncio
+from collections.abc import Mapping
 
-from broker_bridge.adapters.base import Request, SourceWriter
+from broker_bridge.adapters.base import SourceWriter
+from broker_bridge.adapters.logs.adapter import requests
 from broker_bridge.adapters.logs.adapter.batch import Batch, Sleep
+from broker_bridge.adapters.logs.adapter.companions import pinned
 from broker_bridge.adapters.logs.adapter.intake import Intake
 from broker_bridge.adapters.logs.adapter.ledger import FILES, FileState, load_file
 from broker_bridge.adapters.logs.adapter.reading import read_bytes
@@ -15,45 +18,32 @@ async def answer_requests(
     writer: SourceWriter, mapping: Compiled, config: FilesAdapter, sleep: Sleep = asyncio.sleep
 ) -> None:
     """Do what unanswered requests ask for, and answer them. Done twice it changes nothing."""
-    for request in await writer.requests():
-        await writer.answer(request, await _answer(request, writer, mapping, config, sleep))
-
-
-async def _answer(
-    request: Request, writer: SourceWriter, mapping: Compiled, config: FilesAdapter, sleep: Sleep
-) -> str:
-    if request.action != "retry":
-        return f"refused: {request.action!r} is nothing this source can do; it knows retry"
-    wanted = request.arguments.get("generation")
-    if wanted is None and "all" not in request.arguments:
-        return "refused: retry needs generation=... or all"
-    if wanted is not None:
-        value = await writer.state(FILES + wanted)
-        if value is None:
-            return f"refused: nothing of generation {wanted} was read here"
-        files = {wanted: load_file(value)}
-    else:
-        kept = await writer.states(FILES)
-        files = {key.removeprefix(FILES): load_file(value) for key, value in kept.items()}
-    files = {key: state for key, state in files.items() if state.digest}
     revision = mapping.revision
-    stale = {
-        key: state
-        for key, state in files.items()
-        if state.revision < revision or (state.revision == revision and not state.done)
-    }
-    if not files:
-        return "refused: no file was read here that is kept in the archive"
-    if not stale:
-        return (
-            f"refused: {len(files)} files were read with revision {revision} of the mapping already; mend the mapping,"
-            f" raise its revision to {revision + 1}, and start the source again"
-        )
-    return await _read_again(stale, writer, mapping, config, sleep)
+
+    async def find(generation: str | None) -> Mapping[str, FileState]:
+        if generation is None:
+            kept = await writer.states(FILES)
+        else:
+            value = await writer.state(FILES + generation)
+            kept = {} if value is None else {FILES + generation: value}
+        files = {key.removeprefix(FILES): load_file(value) for key, value in kept.items()}
+        return {key: state for key, state in files.items() if state.digest}
+
+    def is_stale(state: FileState) -> bool:
+        return state.revision < revision or (state.revision == revision and not state.done)
+
+    async def again(files: Mapping[str, FileState]) -> str:
+        return await _read_again(files, writer, mapping, config, sleep)
+
+    await requests.answer_requests(writer, revision, find, is_stale, again)
 
 
 async def _read_again(
-    files: dict[str, FileState], writer: SourceWriter, mapping: Compiled, config: FilesAdapter, sleep: Sleep
+    files: Mapping[str, FileState],
+    writer: SourceWriter,
+    mapping: Compiled,
+    config: FilesAdapter,
+    sleep: Sleep,
 ) -> str:
     intake, batch = Intake(mapping, writer, config.name), Batch(writer, sleep)
     read = rejected = retracted = missing = 0
@@ -65,6 +55,7 @@ async def _read_again(
         reading = await asyncio.to_thread(
             read_bytes, mapping, content, state.name, adapter=config.name, modified=state.modified_time,
             station=config.station, equipment=config.equipment, lane=config.lane, generation=generation,
+            companions=await pinned(state, writer),
         )  # fmt: skip
         work = await intake.begin(reading, state, {})
         if work is None:
@@ -78,10 +69,4 @@ async def _read_again(
         retracted += work.retracted
     await batch.flush()
     writer.count(retried_files=read, rejected=rejected, retracted=retracted)
-    told = [f"{read} files read again with revision {mapping.revision}"]
-    told.append(f"{rejected} records still rejected" if rejected else "no record rejected")
-    if retracted:
-        told.append(f"{retracted} records retracted")
-    if missing:
-        told.append(f"{missing} files are no longer in the archive")
-    return ", ".join(told)
+    return requests.told(mapping.revision, read, rejected, retracted, missing)

@@ -12,7 +12,8 @@ from typing import Final
 from broker_bridge.adapters.base import SourceWriter
 from broker_bridge.adapters.logs.adapter.after import After
 from broker_bridge.adapters.logs.adapter.batch import Batch, Sleep
-from broker_bridge.adapters.logs.adapter.content import ContentTooLarge, Unfinished, decompressed
+from broker_bridge.adapters.logs.adapter.companions import CompanionFolder
+from broker_bridge.adapters.logs.adapter.content import ContentTooLarge, Unfinished, decompressed, plain_name
 from broker_bridge.adapters.logs.adapter.folder import Changed, Folder, Found, Listing, Locked
 from broker_bridge.adapters.logs.adapter.intake import Intake, Step
 from broker_bridge.adapters.logs.adapter.ledger import (
@@ -30,6 +31,7 @@ from broker_bridge.adapters.logs.adapter.ledger import (
 )
 from broker_bridge.adapters.logs.adapter.readiness import Parking, Readiness
 from broker_bridge.adapters.logs.adapter.reading import Reading, missing_files, read_bytes, shown, unread
+from broker_bridge.adapters.logs.adapter.retry import answer_requests
 from broker_bridge.adapters.logs.adapter.sequence import Numbers
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
 from broker_bridge.config import FilesAdapter
@@ -59,10 +61,12 @@ class Watch:
         self._writer = writer
         self._folder = Folder(config.folder, config.pattern, config.done_marker)
         self._most = int(config.max_file_mb * 2**20)
+        self._companions = CompanionFolder(mapping, self._folder, self._most)
         self._readiness = Readiness(config.stable_polls, config.done_marker is not None)
         self._parking = Parking(config.incomplete_after_s)
         self._intake = Intake(mapping, writer, config.name, earlier_uses)
         self._batch = Batch(writer, sleep)
+        self._sleep = sleep
         self._after = After(config, self._folder, writer)
         self._safe_soon: list[Found] = []
         self._seen: dict[str, Seen] = {}
@@ -72,6 +76,10 @@ class Watch:
         self._told: set[str] = set()
         self._numbers = Numbers(config.incomplete_after_s)
 
+    async def answer_requests(self) -> None:
+        """Read archived contents again where people ask for it."""
+        await answer_requests(self._writer, self._mapping, self._config, self._sleep)
+
     async def cycle(self) -> float:
         """List the folder and read what is ready; returns the seconds to wait before the next look.
 
@@ -79,6 +87,7 @@ class Watch:
         nothing is lost, call again.
         """
         listing, cost = await asyncio.to_thread(self._listed)
+        anew = self._companions.take_out(listing)
         if not self._started:
             await self._start(listing)
         if listing.device != self._device:
@@ -93,7 +102,8 @@ class Watch:
             await self._forget(listing)
         self._tell_others(listing)
         fresh = [found for found in listing.files if not self._dealt_with(found)]
-        ready = [found for found in self._readiness.ready(listing, fresh) if self._parking.may_leave(found)]
+        ready = self._readiness.ready(listing, fresh)
+        ready = [found for found in ready if anew or self._parking.may_leave(found)]
         read, locked = await self._read_files(ready, max(_LEAST_READING_S, _READING_SHARE * cost))
         await self._tell_missing()
         await self._flush()
@@ -199,7 +209,13 @@ class Watch:
         if isinstance(error, ContentTooLarge):
             await self._set_aside(found, None, raw, _too_large(self._most))
         elif isinstance(content, Reading):
-            if content.complete or self._parking.park(found, "its stated end is missing"):
+            why = content.waits_for
+            told = (
+                f"its companion {', '.join(why)} is missing or too old"
+                if why
+                else "its stated end is missing"
+            )
+            if content.complete or self._parking.park(found, told):
                 await self._take_in(found, content)
         elif self._parking.park(found, str(error)):
             await self._set_aside(found, None, raw, str(error))
@@ -221,6 +237,7 @@ class Watch:
             station=config.station,
             equipment=config.equipment,
             lane=config.lane,
+            companions=self._companions.of(plain_name(shown(found.name))),
         )
         return raw, reading, None
 

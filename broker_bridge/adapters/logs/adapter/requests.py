@@ -1,0 +1,65 @@
+"""Requests of people: which of what was read has to be read again with the mapping as it is now."""
+
+from collections.abc import Awaitable, Callable, Mapping
+from typing import TypeVar
+
+from broker_bridge.adapters.base import Request, SourceWriter
+
+Known = TypeVar("Known")
+Again = Callable[[Mapping[str, Known]], Awaitable[str]]
+"""Reads these again, by generation; returns what came of it in words."""
+
+
+async def answer_requests(
+    writer: SourceWriter,
+    revision: int,
+    find: Callable[[str | None], Awaitable[Mapping[str, Known]]],
+    is_stale: Callable[[Known], bool],
+    again: Again[Known],
+) -> None:
+    """Do what unanswered requests ask for, and answer them. Done twice it changes nothing.
+
+    `find` gives what is known of one generation, or of all; `is_stale` whether it was not yet read as a whole with
+    this revision of the mapping.
+    """
+    for request in await writer.requests():
+        await writer.answer(request, await _answer(request, revision, find, is_stale, again))
+
+
+async def _answer(
+    request: Request,
+    revision: int,
+    find: Callable[[str | None], Awaitable[Mapping[str, Known]]],
+    is_stale: Callable[[Known], bool],
+    again: Again[Known],
+) -> str:
+    if request.action != "retry":
+        return f"refused: {request.action!r} is nothing this source can do; it knows retry"
+    wanted = request.arguments.get("generation")
+    if wanted is None and "all" not in request.arguments:
+        return "refused: retry needs generation=... or all"
+    files = await find(wanted)
+    if not files:
+        return (
+            f"refused: nothing of generation {wanted} was read here that is kept in the archive"
+            if wanted is not None
+            else "refused: no file was read here that is kept in the archive"
+        )
+    stale = {generation: known for generation, known in files.items() if is_stale(known)}
+    if not stale:
+        return (
+            f"refused: {len(files)} files were read with revision {revision} of the mapping already; mend the mapping,"
+            f" raise its revision to {revision + 1}, and start the source again"
+        )
+    return await again(stale)
+
+
+def told(revision: int, read: int, rejected: int, retracted: int, missing: int) -> str:
+    """The answer in words."""
+    words = [f"{read} files read again with revision {revision}"]
+    words.append(f"{rejected} records still rejected" if rejected else "no record rejected")
+    if retracted:
+        words.append(f"{retracted} records retracted")
+    if missing:
+        words.append(f"{missing} files are no longer in the archive")
+    return ", ".join(words)
