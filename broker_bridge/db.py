@@ -17,6 +17,7 @@ from urllib.parse import quote
 from broker_bridge.errors import (
     BridgeError,
     ConfigError,
+    NoDatabase,
     NotFound,
     StoreError,
     StoreUnavailable,
@@ -77,9 +78,9 @@ async def open_writer(
 
 
 def open_reader(path: Path, kind: Kind) -> sqlite3.Connection:
-    """Open a database read-only. Raises NotFound when there is none, the others as `open_writer`."""
+    """Open a database read-only. Raises NoDatabase when there is none, the others as `open_writer`."""
     if not path.exists():
-        raise NotFound(f"there is no {kind.name} at {path}")
+        raise NoDatabase(f"there is no {kind.name} at {path}")
     try:
         connection = sqlite3.connect(
             f"file:{quote(str(path))}?mode=ro", uri=True, isolation_level=None, check_same_thread=False

@@ -18,7 +18,8 @@
     │  └─ RecordDamaged       stop and tell a person: stored bytes are not what was committed; exit code 5
     ├─ OutboxFull             wait: leave files where they are, state a gap for what cannot wait
     └─ NotFound               the asked-for board, lot or station is not in the record; exit code 1
-       └─ Ambiguous           it names several things: ask for one of the candidates
+       ├─ Ambiguous           it names several things: ask for one of the candidates
+       └─ NoDatabase          the file itself is not there; exit code 4
 
 Messages say what is wrong, where, the offending value, and what to do. Anything else that escapes
 a pure core is a bug of ours.
@@ -107,6 +108,10 @@ class OutboxFull(BridgeError):
 
 class NotFound(BridgeError):
     """What was asked for is not in the record."""
+
+
+class NoDatabase(NotFound):
+    """There is no database at that path: nothing was asked yet."""
 
 
 class Ambiguous(NotFound):

@@ -16,6 +16,7 @@ EXAMPLE: Final = """\
 example: broker-bridge board HW-000123
          broker-bridge board HW-000123 --at 4711 --json     # as it was known at commit 4711
          broker-bridge board PNL-0042 --position 3          # a board that has no serial of its own
+         broker-bridge board HW-000123 --why V3             # what the third visit stands on
 
 A clean history is not a release: the plant's procedure and its authorised people decide.
 
@@ -45,13 +46,21 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--evidence", action="store_true", help="also the events that each statement stands on"
     )
-    parser.add_argument("--json", action="store_true", help="answer as JSON (schemas/history.json)")
+    parser.add_argument(
+        "--why", metavar="STATEMENT", help="one statement (V3, D1 ...): its reasoning and its events in full"
+    )
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        help="answer as JSON (schemas/history.json; with --why schemas/why.json)",
+    )
     where(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Tell the history; 1 when it has findings. Raises NotFound, or Ambiguous with the candidates."""
     from broker_bridge.queries.boards import board
+    from broker_bridge.queries.family import with_family
     from broker_bridge.queries.paste import paste
     from broker_bridge.queries.record import open_record
 
@@ -59,12 +68,52 @@ def run(args: argparse.Namespace) -> int:
         if record.note:
             print(record.note, file=sys.stderr)
         history = board(record, args.identifier, kind=args.kind, position=args.position, at=args.at)
+        history = with_family(record, history)
+        if args.why is not None:
+            return _why(record, history, args.why, as_json=args.json)
         measured = paste(record, history) if args.paste else iter(())
         if args.json:
             _print_json(history, list(measured) if args.paste else None)
         else:
             _print_words(history, measured, evidence=args.evidence)
+            if args.paste and not any(one.paste for one in history.inspections):
+                print("\nNo paste values of it are in the record.")
     return 1 if history.findings else 0
+
+
+def _why(record: Any, history: Any, reference: str, *, as_json: bool) -> int:
+    from broker_bridge.errors import UsageError
+    from broker_bridge.queries.evidence import proofs
+    from broker_bridge.trace.references import Why, find, referred
+
+    one = find(history, reference)
+    if one is None:
+        there = [each.reference for each in referred(history)]
+        raise UsageError(
+            f"{reference!r} is no statement of this history as of commit {history.as_of.commit}; it has"
+            f" {', '.join(_ranges(there)) or 'none'}"
+        )
+    events = tuple(proofs(record, one.statement.evidence))
+    why = Why(one.reference, one.what, one.statement, events, history.as_of)
+    if as_json:
+        import json
+
+        from broker_bridge.trace.plain import plain
+
+        print(json.dumps(plain(why), indent=1))
+    else:
+        from broker_bridge.cli.why_words import why_words
+
+        for line in why_words(why):
+            print(line)
+    return 0
+
+
+def _ranges(references: list[str]) -> list[str]:
+    last: dict[str, int] = {}
+    for reference in references:
+        last[reference[0]] = int(reference[1:])
+    return [f"{letter}1" if count == 1 else f"{letter}1 to {letter}{count}" for letter, count in last.items()]
 
 
 def _print_json(history: Any, measured: "list[PasteValues] | None") -> None:

@@ -8,8 +8,11 @@ from typing import Final, Protocol
 from broker_bridge.trace.attempts import Test
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.gaps import Source
+from broker_bridge.trace.genealogy import Kin
 from broker_bridge.trace.history import Completeness, History
 from broker_bridge.trace.inspections import Call, Coverage, Inspection, Place
+from broker_bridge.trace.levels import Level
+from broker_bridge.trace.loops import Loop
 from broker_bridge.trace.portrait import Identity, Key
 from broker_bridge.trace.visits import Program, Visit
 
@@ -31,12 +34,15 @@ def words(history: History, *, evidence: bool = False) -> Iterator[str]:
     """The lines. `evidence` adds the events each statement stands on."""
     told = _Telling(evidence)
     told.identity(history.identity)
+    told.genealogy(history.genealogy)
     told.line(
         f"As of commit {history.as_of.commit} of record {history.as_of.record}"
         f" ({history.completeness.statements} of its {history.as_of.number} events are about it). Times are UTC."
+        " V1, D1 ... name statements: --why V1 tells what one stands on."
     )
     told.findings(history)
     told.route(history.route)
+    told.loops(history.loops)
     told.inspections(history.inspections)
     told.tests(history.tests)
     told.defects(history)
@@ -61,7 +67,7 @@ class _Telling:
         first = " " * indent + mark
         self.lines.extend(
             textwrap.wrap(
-                _safe(text), WIDTH, initial_indent=first, subsequent_indent=" " * len(first),
+                safe(text), WIDTH, initial_indent=first, subsequent_indent=" " * len(first),
                 break_on_hyphens=False,
             )
             or [first.rstrip()]
@@ -84,6 +90,8 @@ class _Telling:
         if statement.certainty != "observed":
             share = "" if statement.probability is None else f" (probability {statement.probability:g})"
             self.line(f"{statement.certainty.upper()}{share}: {statement.reason}", indent)
+        elif statement.reason:
+            self.line(f"note: {statement.reason}", indent)
 
     def proof(self, evidence: Iterable[Evidence], indent: int = 5) -> None:
         if self._evidence:
@@ -106,32 +114,42 @@ class _Telling:
         stated = "; ".join(fact for fact in facts if fact)
         if stated:
             self.line(stated, 2)
-        for identifier in who.identifiers:
+        for number, identifier in enumerate(who.identifiers, 1):
             if (identifier.kind, identifier.value) == (who.key.kind, who.key.value):
                 continue
             how = ", ".join(word.replace("_", " ") for word in identifier.how)
-            self.line(f"also known as {identifier.kind} {identifier.value} ({how})", 2)
-            self.doubt(identifier, 4)
-        for part in who.within:
-            if part.to is not None or part.certainty != "observed":
-                until = f" until {self.when(part.to)}" if part.to else ""
-                place = f", position {part.position}" if part.position else ""
-                self.line(f"part of {part.unit} {part.value}{place}{until}", 2)
-                self.doubt(part, 4)
-        for state in who.states:
-            self.line(f"{state.station or 'a source'} says at {self.when(state.time)}: {state.state}", 2)
+            self.line(f"also known as {identifier.kind} {identifier.value} ({how})", 2, f"K{number} ")
+            self.doubt(identifier, 5)
+        for number, state in enumerate(who.states, 1):
+            text = f"{state.station or 'a source'} says at {self.when(state.time)}: {state.state}"
+            self.line(text, 2, f"S{number} ")
         for item in who.characteristics:
             self.line(f"{item.name}: {item.value}", 2)
         if who.boards:
             named = [f"{m.position or '?'}: {m.value or 'no serial known'}" for m in who.boards]
             self.line("boards by position, each with a history of its own: " + "; ".join(named), 2)
 
+    def genealogy(self, kin: Sequence[Kin]) -> None:
+        for number, one in enumerate(kin, 1):
+            if one.relation == "part_of" and one.depth == 1 and one.now and one.certainty == "observed":
+                continue  # said with the identity
+            if one.relation == "holds" and one.depth == 1 and one.now and one.unit == "board":
+                continue
+            place = f"position {one.position} of " if one.position and one.relation == "part_of" else ""
+            word = "part of" if one.relation == "part_of" else "holds"
+            through = f", through {one.through}" if one.through else ""
+            until = f", until {self.when(one.to)}" if one.to else ""
+            if not one.now:
+                word = "was part of" if one.relation == "part_of" else "held"
+            self.line(f"{word} {place}{one.unit} {one.value}{through}{until}", 2, f"P{number} ")
+            self.doubt(one, 5)
+
     def findings(self, history: History) -> None:
         if not history.findings:
             return
         self.section(f"Findings: {len(history.findings)}, for a person to look at")
-        for finding in history.findings:
-            self.line(f"{finding.text}.", 2, "! ")
+        for number, finding in enumerate(history.findings, 1):
+            self.line(f"{finding.text}.", 2, f"F{number} ")
             self.proof(finding.evidence)
 
     def route(self, route: Sequence[Visit]) -> None:
@@ -148,9 +166,28 @@ class _Telling:
             program = f" Program {_program(visit.program)}." if visit.program else ""
             result = f" Outcome {visit.outcome}." if visit.outcome else " No outcome stated."
             handed = f" Handed on as {visit.handed_on}." if visit.handed_on else ""
-            self.line(text + program + result + handed, 2, f"{number}. ")
+            by_hand = " Inserted by hand." if visit.came == "inserted" else ""
+            by_hand += " Taken out by hand." if visit.left == "removed" else ""
+            self.line(text + program + result + handed + by_hand, 2, f"V{number} ")
             self.doubt(visit)
             self.proof(visit.evidence)
+
+    def loops(self, found: Sequence[Loop]) -> None:
+        if not found:
+            return
+        self.section(f"Came back: {_count(len(found), 'time')}")
+        for number, one in enumerate(found, 1):
+            by = (
+                f" by way of {', '.join(one.through)}"
+                if one.through
+                else ", where it was meanwhile is not known"
+            )
+            why = f" ({one.why.replace('_', ' ')})" if one.why else " (why is not known)"
+            side = f" {one.side}" if one.side else ""
+            self.line(
+                f"{one.station}{side}: left {self.when(one.left)}, back {self.when(one.back)}{by}{why}; pass {one.pass_}.",
+                2, f"L{number} ",
+            )  # fmt: skip
 
     def _stay(self, visit: Visit) -> str:
         match visit.arrived_certainty:
@@ -184,7 +221,7 @@ class _Telling:
             text = f"{', '.join(str(part) for part in place if part)}: {_outcome(one.outcome)}{scope}"
             cause = f" ({one.cause})" if one.cause else ""
             program = f"; program {_program(one.program)}" if one.program else ""
-            self.line(f"{text}{cause}; {_count(len(one.calls), 'call')}{program}.", 2, f"{number}. ")
+            self.line(f"{text}{cause}; {_count(len(one.calls), 'call')}{program}.", 2, f"I{number} ")
             self.line(_coverage(one.coverage), 5)
             for call in one.calls:
                 self.line(self._call(call), 5, "- ")
@@ -218,7 +255,7 @@ class _Telling:
             fixture = f", fixture {one.fixture}" if one.fixture else ""
             place = f"{one.station or 'station not known'}, {one.method.replace('_', ' ')}"
             time = f", {self.when(one.begun)}" if one.begun else ""
-            self.line(f"{place}{time}, {attempt}{fixture}: {_outcome(one.outcome)}.", 2, f"{number}. ")
+            self.line(f"{place}{time}, {attempt}{fixture}: {_outcome(one.outcome)}.", 2, f"T{number} ")
             for step in one.failed_steps:
                 value = step.text if step.value is None else f"{step.value:g} {step.unit or ''}".strip()
                 self.line(f"failed step {step.name}: {value or 'no value'}", 5, "- ")
@@ -228,23 +265,55 @@ class _Telling:
             self.proof(one.evidence)
 
     def defects(self, history: History) -> None:
-        if not history.defects:
-            return
-        self.section(f"Confirmed defects: {len(history.defects)}")
-        for one in history.defects:
+        standing = history.standing
+        if standing.called:
+            self.section(
+                f"Defects: {_count(standing.called, 'place')} called; {standing.confirmed} confirmed;"
+                f" {standing.not_reviewed} not judged; {standing.open} still open"
+            )
+            told = (
+                ("as inspected", standing.inspected_until),
+                ("as reviewed", standing.reviewed_until),
+                ("as reworked", standing.reworked_until),
+            )
+            self.line("; ".join(f"{word} until {self.when(time)}" for word, time in told if time) + ".", 2)
+        for number, one in enumerate(history.defects, 1):
             mended = f", {self.when(one.reworked)}" if one.reworked else ""
+            again = f", looked at again {self.when(one.looked_again)}" if one.looked_again else ""
             self.line(
                 f"{_place(one.place)}: {one.defect}, called at {one.station or 'a station not known'},"
-                f" confirmed {self.when(one.confirmed)}; {one.state.replace('_', ' ')}{mended}.", 2, "- ",
+                f" confirmed {self.when(one.confirmed)}; {one.state.replace('_', ' ')}{mended}{again}.",
+                2, f"D{number} ",
             )  # fmt: skip
+            for escape in one.escaped:
+                how = (
+                    "called nothing there"
+                    if escape.how == "not_called"
+                    else "its call there was judged false"
+                )
+                self.line(
+                    f"escaped {escape.station or 'a station not known'}, {self.when(escape.time)}: {how}", 5
+                )
+            for left in one.left:
+                self.line(f"the board left with it open: {left.what}, {self.when(left.time)}", 5)
             self.doubt(one)
             self.proof(one.evidence)
+        for number, call in enumerate(history.undecided, 1):
+            again = f"; not called again {self.when(call.looked_again)}" if call.looked_again else ""
+            left_with = "".join(f"; the board left with it: {left.what}" for left in call.left)
+            self.line(
+                f"{_place(call.place)}: {call.label}, called at {call.station or 'a station not known'}"
+                f" {self.when(call.called)}; not judged{again}{left_with}.",
+                2, f"U{number} ",
+            )  # fmt: skip
+            self.doubt(call)
+            self.proof(call.evidence)
 
     def rework(self, history: History) -> None:
         if not history.rework:
             return
         self.section(f"Rework: {len(history.rework)}")
-        for one in history.rework:
+        for number, one in enumerate(history.rework, 1):
             done = "; ".join(
                 f"{_place(action.place)} {action.action}"
                 + (f", lot {' '.join(action.installed)} installed" if action.installed else "")
@@ -252,7 +321,7 @@ class _Telling:
             )
             self.line(
                 f"{one.station or 'station not known'}, {self.when(one.ended)}: {one.kind.replace('_', ' ')},"
-                f" {one.outcome}{f': {done}' if done else ''}.", 2, "- ",
+                f" {one.outcome}{f': {done}' if done else ''}.", 2, f"R{number} ",
             )  # fmt: skip
             if one.left:
                 self.line(f"left as they were: {', '.join(map(_place, one.left))}", 5)
@@ -262,7 +331,7 @@ class _Telling:
     def materials(self, history: History) -> None:
         if history.materials:
             self.section(f"Materials: {len(history.materials)} stated; {history.completeness.materials}")
-        for one in history.materials[:_MOST]:
+        for number, one in enumerate(history.materials[:_MOST], 1):
             what = " ".join(
                 part for part in (one.part, one.id and f"reel or container {one.id}", one.maker_part) if part
             )
@@ -271,7 +340,7 @@ class _Telling:
             more = f" and {len(one.places) - 8} more places" if len(one.places) > 8 else ""
             self.line(
                 f"{self.when(one.time)} {one.act.replace('_', ' ')}: {what or 'material not named'}{lots}{places}{more}",
-                2, "- ",
+                2, f"M{number} ",
             )  # fmt: skip
             self.doubt(one)
             self.proof(one.evidence)
@@ -281,19 +350,19 @@ class _Telling:
         if not history.decisions:
             return
         self.section("Decisions and notes")
-        for one in history.decisions:
+        for number, one in enumerate(history.decisions, 1):
             what = f" {one.what.replace('_', ' ')}" if one.what else ""
             hold = f", hold {one.hold}" if one.hold else ""
             why = f": {one.why}" if one.why else ""
             who = f" ({one.who})" if one.who else ""
             kind = one.type.partition(".")[2].replace("_", " ")
-            self.line(f"{self.when(one.time)} {kind}{what}{hold}{who}{why}", 2, "- ")
+            self.line(f"{self.when(one.time)} {kind}{what}{hold}{who}{why}", 2, f"N{number} ")
             self.doubt(one)
             self.proof(one.evidence)
 
     def gaps(self, history: History) -> None:
         self.section(f"What may be missing: {_count(len(history.gaps), 'gap')} in its time and place")
-        for gap in history.gaps[:_MOST]:
+        for number, gap in enumerate(history.gaps[:_MOST], 1):
             start = self.when(gap.from_) if gap.from_ else "not known when"
             end = self.when(gap.to) if gap.to else "not known when, or still open"
             cause = gap.cause.replace("_", " ")
@@ -307,7 +376,7 @@ class _Telling:
                 case _:
                     detail = f": {gap.detail}" if gap.detail else ""
                     text = f"{gap.where}: from {start} to {end}, statements may be lost ({cause}{detail})"
-            self.line(text, 2, "- ")
+            self.line(text, 2, f"G{number} ")
             self.proof(gap.evidence)
         self._rest(len(history.gaps))
 
@@ -333,8 +402,20 @@ class _Telling:
             self.line(f"{_count(known.open_defects, 'confirmed defect')} with no rework known.", 2)
         if known.without_result:
             self.line(f"{_count(known.without_result, 'visit')} without a stated outcome: no passes.", 2)
+        for level in known.levels:
+            self._level(level)
         self.line("")
         self.line(known.caution)
+
+    def _level(self, level: Level) -> None:
+        self.line(
+            f"IPC-1782, {level.of}: this record supports level {level.level} ({level.name})"
+            f"{'; for the next one is missing:' if level.lacks else '.'}",
+            2,
+        )
+        for lack in level.lacks:
+            basis = "" if lack.basis == "public" else " [requirement from memory]"
+            self.line(f"{lack.requirement}{basis}: {', '.join(lack.missing)}", 5, "- ")
 
     def _behind(self, source: Source) -> str:
         away = [
@@ -350,7 +431,8 @@ class _Telling:
             self.line(f"and {count - _MOST} more: --json tells them all", 2)
 
 
-def _safe(text: str) -> str:
+def safe(text: str) -> str:
+    """A text of which a terminal obeys nothing."""
     # A label from a machine may hold bytes that a terminal would obey.
     if text.isprintable():
         return text

@@ -11,7 +11,9 @@ from broker_bridge.bus.wire import EdgeState, Receipt, RecordState, SourceState
 from broker_bridge.events.union import DATA_TYPES
 from broker_bridge.schemas.asyncapi import asyncapi_document
 from broker_bridge.schemas.json_schema import data_file, data_schema, event_schema, model_schema, view_schema
-from broker_bridge.trace.schema import history_schema
+from broker_bridge.trace.references import Why
+from broker_bridge.trace.schema import answer_schema, history_schema
+from broker_bridge.trace.value import Value
 
 Builder = Callable[[], dict[str, Any]]
 
@@ -22,6 +24,8 @@ _MESSAGES: Final[dict[str, type[BaseModel]]] = {
     "record-state": RecordState,
 }
 
+_ANSWERS: Final[dict[str, type[Value]]] = {"why": Why}
+
 FILES: Final[dict[str, Builder]] = {
     **{data_file(name): partial(data_schema, name) for name in DATA_TYPES},
     **{
@@ -31,6 +35,10 @@ FILES: Final[dict[str, Builder]] = {
         for name, model in _MESSAGES.items()
     },
     "history.json": partial(view_schema, history_schema, status="draft"),
+    **{
+        f"{name}.json": partial(view_schema, partial(answer_schema, kind, name), status="draft")
+        for name, kind in _ANSWERS.items()
+    },
     "event.json": event_schema,
     "asyncapi.json": asyncapi_document,
 }

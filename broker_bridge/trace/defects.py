@@ -4,7 +4,7 @@ A call becomes a defect when a review confirms it, or when somebody works at tha
 nobody has judged are kept apart: they are neither defects nor passes.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import Final
 
@@ -67,7 +67,8 @@ class Defect(Value):
     confirmed: datetime
     state: str
     """open: no rework at that place is known, or it was called again after the last one. reworked: one is, and nobody
-    has looked again. passed_again: a later inspection of that place called nothing. not_repairable: the rework says so."""
+    has looked again. passed_again: a later inspection of that place, by a method that had called it, called nothing.
+    not_repairable: the rework says so."""
     reworked: datetime | None
     looked_again: datetime | None
     """The inspection after the last rework that looked at that place."""
@@ -156,7 +157,7 @@ def chains(
 
 
 _Spot = tuple[Place, str | None, bool]
-"""A place, its side where the place does not name a component, and whether it is paste that was called there."""
+"""A place, the side on which it was called (None: not stated, or both), and whether paste was called there."""
 
 
 class _Known:
@@ -166,18 +167,26 @@ class _Known:
         self, inspections: Sequence[Inspection], tests: Sequence[Test], reworks: Sequence[Rework]
     ) -> None:
         self.inspections, self.tests, self.reworks = inspections, tests, reworks
-        spots: dict[_Spot, None] = {}
+        sides: dict[tuple[Place, bool, str | None], set[str]] = {}
         for inspection in inspections:
             for call in inspection.calls:
-                spots[_spot(call.place, inspection.side, inspection.method == "paste")] = None
+                # A designator is unique on a board; a pad number alone may be there on both sides.
+                apart = None if call.place.designator else inspection.side
+                found = sides.setdefault((call.place, inspection.method == "paste", apart), set())
+                found.update(side for side in (inspection.side,) if side)
         for test in tests:
             for call in test.calls:
-                spots[_spot(call.place, None, False)] = None
-        self.places: Sequence[_Spot] = tuple(spots)
+                sides.setdefault((call.place, False, None), set())
+        self.places: Sequence[_Spot] = tuple(
+            (place, found.pop() if len(found) == 1 else None, paste)
+            for (place, paste, _), found in sides.items()
+        )
 
     def steps(self, place: Place, side: str | None, paste: bool) -> list[DefectStep]:
         """What happened at a place, in order of time."""
-        steps = [step for one in self._looks(side, paste) for step in _seen(one, place)]
+        looks = list(self._looks(side, paste))
+        callers = {one.method for one in looks if any(call.place == place for call in one.calls)}
+        steps = [step for one in looks for step in _seen(one, place, callers)]
         steps += [step for test in self.tests if not paste for step in _tested(test, place)]
         steps += [step for rework in self._works(side, paste) for step in _worked(rework, place)]
         return sorted(
@@ -208,7 +217,7 @@ class _Known:
 
     def _looks(self, side: str | None, paste: bool) -> Iterator[Inspection]:
         for one in self.inspections:
-            if (one.method == "paste") == paste and side in (None, one.side):
+            if (one.method == "paste") == paste and (side is None or one.side in (None, side)):
                 yield one
 
     def _works(self, side: str | None, paste: bool) -> Iterator[Rework]:
@@ -229,16 +238,11 @@ def looked_at(one: Inspection, place: Place) -> bool:
     return one.outcome in _LOOKED and one.scope == "board" and place.designator not in left_out and counted
 
 
-def _spot(place: Place, side: str | None, paste: bool) -> _Spot:
-    # A designator is unique on a board, whatever side a machine states; a pad number alone is not.
-    return place, None if place.designator else side, paste
-
-
 def _same(one: Place, other: Place) -> bool:
     return one == other or one.covers(other) or other.covers(one)
 
 
-def _seen(one: Inspection, place: Place) -> Iterator[DefectStep]:
+def _seen(one: Inspection, place: Place, callers: Collection[str]) -> Iterator[DefectStep]:
     calls = [call for call in one.calls if call.place == place]
     own = one.certainty, one.probability, one.reason
     for call in calls:
@@ -259,7 +263,8 @@ def _seen(one: Inspection, place: Place) -> Iterator[DefectStep]:
                 act, given.time, given.station, given.defect or given.remark, given.certainty, given.probability,
                 given.reason, given.evidence,
             )  # fmt: skip
-    if not any(_same(call.place, place) for call in one.calls) and looked_at(one, place):
+    clear = one.method in callers and not any(_same(call.place, place) for call in one.calls)
+    if clear and looked_at(one, place):
         yield DefectStep("passed", begun(one), one.station, None, own[0], own[1], own[2], one.evidence)
 
 

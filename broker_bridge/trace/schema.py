@@ -6,6 +6,7 @@ Reads the source text for the words that describe a field, so it is for tools, n
 import ast
 import inspect
 import textwrap
+from collections.abc import Mapping
 from datetime import datetime
 from types import NoneType, UnionType
 from typing import Any, Final, get_args, get_origin, get_type_hints
@@ -70,6 +71,19 @@ def history_schema() -> dict[str, Any]:
     }
 
 
+def answer_schema(kind: type[Value], name: str) -> dict[str, Any]:
+    """The JSON Schema of another answer made of values; `name` as its file is called."""
+    definitions: dict[str, Any] = {}
+    root = _object(kind, definitions)
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": f"urn:broker-bridge:view:{name}:1",
+        "title": name.capitalize(),
+        **root,
+        "$defs": dict(sorted(definitions.items())),
+    }
+
+
 def _object(kind: type[Value], definitions: dict[str, Any]) -> dict[str, Any]:
     hints = get_type_hints(kind)
     told = _descriptions(kind)
@@ -85,7 +99,7 @@ def _object(kind: type[Value], definitions: dict[str, Any]) -> dict[str, Any]:
         if name in told:
             schema["description"] = told[name]
         properties[key] = schema
-        if not optional:
+        if not optional and hint is not Any:
             required.append(key)
     return {
         "description": inspect.cleandoc(kind.__doc__ or ""),
@@ -97,6 +111,10 @@ def _object(kind: type[Value], definitions: dict[str, Any]) -> dict[str, Any]:
 
 
 def _of(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
+    if hint is Any:
+        return {}
+    if get_origin(hint) is Mapping:
+        return {"type": "object"}
     if hint in _SCALARS:
         return _SCALARS[hint]
     if get_origin(hint) is UnionType:

@@ -82,7 +82,7 @@ def test_it_can_be_read_aloud(record: MemoryStore, capsys: pytest.CaptureFixture
         "- R1: bridge; confirmed by a person at desk, 12:00:00 (short)",
         "- U7: lifted; not reviewed",
         "after review: failed",
-        "R1: short, called at aoi, confirmed 2026-03-02 12:00:00; open.",
+        "D1 R1: short, called at aoi, confirmed 12:00:00; open.",
         "held, hold H-1: confirmed short",
         "from 2026-03-02 10:05:00 to 10:07:00, statements may be lost (away)",
         "nothing is known after that",
@@ -131,7 +131,7 @@ def test_findings_are_exit_code_1(record: MemoryStore, capsys: pytest.CaptureFix
     assert ask("A") == 1
     out = capsys.readouterr().out
     assert "Findings: 1, for a person to look at" in out
-    assert "! said to be position 1 of panel P and position 4 of panel P" in out
+    assert "F1 said to be position 1 of panel P and position 4 of panel P" in out
 
 
 def test_not_found_and_ambiguous_go_to_stderr_with_exit_code_1(
@@ -152,7 +152,7 @@ def test_not_found_and_ambiguous_go_to_stderr_with_exit_code_1(
     ("arguments", "code", "told"),
     [
         (["A", "--record", "record.db"], 2, "expected sqlite:///path"),
-        (["A", "--record", "sqlite:////nowhere/record.db"], 1, "no record at /nowhere/record.db"),
+        (["A", "--record", "sqlite:////nowhere/record.db"], 4, "no record at /nowhere/record.db"),
         (["A"], 2, "which record"),
         (["A", "--config", "nowhere.toml"], 3, "nowhere.toml: cannot be read"),
     ],
