@@ -113,9 +113,9 @@ def cohen_kappa(table: Sequence[Sequence[int]]) -> float | Refused:
     total = sum(map(sum, table))
     if any(len(row) != len(table) for row in table) or total == 0:
         raise UsageError(f"a square table with counts is needed, not {table!r}")
-    agreed: float = sum(table[i][i] for i in range(len(table))) / total
+    agreed = sum(table[i][i] for i in range(len(table))) / total
     columns = [sum(column) for column in zip(*table, strict=True)]
     chance = sum(sum(row) * column for row, column in zip(table, columns, strict=True)) / total**2
     if chance == 1:
         return Refused("both judges gave one answer only: agreement beyond chance has no meaning", 1, 2)
-    return (agreed - chance) / (1 - chance)
+    return float((agreed - chance) / (1 - chance))

@@ -76,7 +76,7 @@ class _Ground:
         self.points, self.keys = points, named(keys, len(points))
         labels = [None] * len(points) if phases is None else list(phases)
         self.names = list(dict.fromkeys(labels))
-        self.phase = np.asarray([self.names.place(label) for label in labels], dtype=np.intp)
+        self.phase = np.asarray([self.names.index(label) for label in labels], dtype=np.intp)
         self.base = np.ones(len(points), bool) if baseline is None else np.asarray(baseline, bool)
         self.base &= ~np.isnan(points)
 

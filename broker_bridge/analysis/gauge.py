@@ -94,7 +94,7 @@ def _study(
     limit = constants(table.shape[2]).D4 * float(ranges.mean())
     beyond = tuple((int(a), int(p)) for a, p in np.argwhere(ranges > limit))
     return GaugeStudy(
-        method, *table.shape, sources=sources, distinct_categories=categories, judgement=band,
+        method, table.shape[0], table.shape[1], table.shape[2], sources=sources, distinct_categories=categories, judgement=band,
         out_of_control=beyond, percent_tolerance=600 * gauge.sd / tolerance if tolerance else None, **more,
     )  # fmt: skip
 
