@@ -2,9 +2,12 @@
 
 import argparse
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from broker_bridge.errors import ConfigError, UsageError
+
+if TYPE_CHECKING:
+    from broker_bridge.config import FilesAdapter, Settings
 
 DEFAULT: Final = Path("plant.toml")
 
@@ -48,3 +51,16 @@ def record_url(args: argparse.Namespace) -> str:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, TypeError, AttributeError) as error:
         raise ConfigError(f"{config}: {error}; `broker-bridge check {config}` tells more") from error
     return f"sqlite:////{str(path).lstrip('/')}"
+
+
+def files_adapter(settings: "Settings", name: str) -> "FilesAdapter":
+    """The adapter of kind `files` that has this name. Raises UsageError telling which there are."""
+    from broker_bridge.config import FilesAdapter
+
+    found = {adapter.name: adapter for adapter in settings.adapters if isinstance(adapter, FilesAdapter)}
+    if name not in found:
+        known = ", ".join(sorted(found)) or "none"
+        raise UsageError(
+            f"--adapter {name!r} is no adapter of kind files in this configuration; there are: {known}"
+        )
+    return found[name]

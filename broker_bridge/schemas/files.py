@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from pydantic import BaseModel
 
+from broker_bridge.adapters.logs.preview.view import Preview
 from broker_bridge.bus.wire import EdgeState, Receipt, RecordState, SourceState
 from broker_bridge.events.union import DATA_TYPES
 from broker_bridge.schemas.asyncapi import asyncapi_document
@@ -26,6 +27,9 @@ _MESSAGES: Final[dict[str, type[BaseModel]]] = {
 
 _ANSWERS: Final[dict[str, type[Value]]] = {"why": Why}
 
+_VIEWS: Final[dict[str, type[BaseModel]]] = {"preview": Preview}
+"""Answers of commands that are models; others are schemas of their own."""
+
 FILES: Final[dict[str, Builder]] = {
     **{data_file(name): partial(data_schema, name) for name in DATA_TYPES},
     **{
@@ -33,6 +37,12 @@ FILES: Final[dict[str, Builder]] = {
             model_schema, model, title=name, uri=f"urn:broker-bridge:{name}:1", status="draft"
         )
         for name, model in _MESSAGES.items()
+    },
+    **{
+        f"{name}.json": partial(
+            model_schema, model, title=name, uri=f"urn:broker-bridge:view:{name}:1", status="draft"
+        )
+        for name, model in _VIEWS.items()
     },
     "history.json": partial(view_schema, history_schema, status="draft"),
     **{
