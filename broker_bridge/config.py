@@ -243,7 +243,14 @@ class TransferAdapter(_Adapter):
         return self
 
 
-AnyAdapter = Annotated[FilesAdapter | TransferAdapter, Field(discriminator="kind")]
+class AssertionsAdapter(_Adapter):
+    """What persons state with `broker-bridge assert` on this machine."""
+
+    kind: Literal["assertions"]
+    poll_s: Annotated[float, Field(gt=0, le=60)] = 0.5
+
+
+AnyAdapter = Annotated[FilesAdapter | TransferAdapter | AssertionsAdapter, Field(discriminator="kind")]
 
 
 class Settings(Section):

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from broker_bridge.adapters.base import Adapter
-from broker_bridge.config import AnyAdapter, FilesAdapter, Settings, TransferAdapter
+from broker_bridge.config import AnyAdapter, AssertionsAdapter, FilesAdapter, Settings, TransferAdapter
 
 
 def _files(settings: Settings, config: FilesAdapter) -> Adapter:
@@ -19,9 +19,16 @@ def _transfer(settings: Settings, config: TransferAdapter) -> Adapter:
     return SupervisorAdapter(config)
 
 
+def _assertions(settings: Settings, config: AssertionsAdapter) -> Adapter:
+    from broker_bridge.adapters.assertions.adapter import PersonsAdapter
+
+    return PersonsAdapter(config)
+
+
 _BUILDERS: Final[dict[type[Any], Callable[[Settings, Any], Adapter]]] = {
     FilesAdapter: _files,
     TransferAdapter: _transfer,
+    AssertionsAdapter: _assertions,
 }
 """Each builder imports its adapter when it is asked to, so that a plant pays only for the kinds it uses."""
 

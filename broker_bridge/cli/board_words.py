@@ -40,6 +40,7 @@ def words(history: History, *, evidence: bool = False) -> Iterator[str]:
         f" ({history.completeness.statements} of its {history.as_of.number} events are about it). Times are UTC."
         " V1, D1 ... name statements: --why V1 tells what one stands on."
     )
+    told.held(history)
     told.findings(history)
     told.route(history.route)
     told.loops(history.loops)
@@ -143,6 +144,11 @@ class _Telling:
                 word = "was part of" if one.relation == "part_of" else "held"
             self.line(f"{word} {place}{one.unit} {one.value}{through}{until}", 2, f"P{number} ")
             self.doubt(one, 5)
+
+    def held(self, history: History) -> None:
+        for hold in history.held:
+            number = f" (hold {hold.hold})" if hold.hold else ""
+            self.line(f"ON HOLD since {self.when(hold.time)}{number}: {hold.why or 'no reason stated'}.", 2, "! ")
 
     def findings(self, history: History) -> None:
         if not history.findings:

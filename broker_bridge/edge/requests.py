@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from broker_bridge.db import open_reader, open_writer, transaction
-from broker_bridge.edge.outbox import KIND
+from broker_bridge.edge.outbox import KIND, place
 
 
 async def ask(path: Path, source: str, action: str, arguments: Mapping[str, str], now: datetime) -> int:
@@ -28,6 +28,38 @@ async def ask(path: Path, source: str, action: str, arguments: Mapping[str, str]
     if number is None:
         raise RuntimeError("SQLite gave no number to the request")
     return number
+
+
+async def withdraw(path: Path, number: int, now: datetime) -> bool:
+    """Take back a request that nobody has answered; False when it was answered meanwhile."""
+    connection = await open_writer(path, KIND)
+    try:
+        async with transaction(connection):
+            cursor = await connection.execute(
+                "UPDATE requests SET answered_ms = ?, outcome = 'withdrawn' WHERE number = ? AND answered_ms IS NULL",
+                (int(now.timestamp() * 1000), number),
+            )
+            return cursor.rowcount == 1
+    finally:
+        await connection.close()
+
+
+def receipted(path: Path, source: str, event_id: str) -> bool:
+    """Whether a record has given its receipt for an event that this outbox took, as far as the outbox still holds it."""
+    connection = open_reader(path, KIND)
+    try:
+        row = connection.execute(
+            "SELECT source_no, receipted FROM sources WHERE source = ?", (source,)
+        ).fetchone()
+        if row is None:
+            return False
+        waiting = connection.execute(
+            "SELECT body FROM events WHERE place > ? AND place < ?",
+            (place(row[0], row[1]), place(row[0] + 1, 0)),
+        )
+        return all(json.loads(body)["id"] != event_id for (body,) in waiting)
+    finally:
+        connection.close()
 
 
 def outcome(path: Path, number: int) -> str | None:

@@ -15,6 +15,7 @@ from broker_bridge.events.base import (
     Material,
     Model,
     Name,
+    Outcome,
     Text,
     Time,
 )  # fmt: skip
@@ -197,8 +198,13 @@ class BoardAsserted(_BoardData):
     """A person's statement about boards: evidence like any other, and revocable."""
 
     TYPE = "board.asserted"
-    claim: Literal["same", "not_same", "part_of", "not_part_of", "visited", "not_visited", "note", "revoked"]
-    """`same`: all of `boards` are one thing. `revoked`: the assertion named in `revokes` no longer holds."""
+    claim: Literal[
+        "same", "not_same", "part_of", "not_part_of", "visited", "not_visited", "note", "revoked",
+        "held", "released", "outcome",
+    ]  # fmt: skip
+    """`same`: all of `boards` are one thing. `visited`: they were at `station`, at `happened`. `held`, `released`: a hold
+    was placed or lifted by the plant's procedure. `outcome`: the inspection or test in `corrects` came out as `outcome`.
+    `revoked`: the assertion named in `revokes` no longer holds."""
     who: Text
     """Pseudonym of the person."""
     why: LongText
@@ -209,6 +215,14 @@ class BoardAsserted(_BoardData):
     """The assertion that is revoked."""
     of: Board | None = None
     """The panel or assembly, for part_of and not_part_of."""
+    happened: Time | None = None
+    """When what is claimed happened, for visited and not_visited. Absent: at any time."""
+    hold: Text | None = None
+    """The plant's own number of the hold, for held and released."""
+    corrects: Reference | None = None
+    """An event of the inspection or test whose outcome is claimed to be another one."""
+    outcome: Outcome | None = None
+    """What it came out as, by the person who claims it."""
 
 
 TYPES: tuple[type[Data], ...] = (

@@ -23,12 +23,14 @@ give the same result in any order and however often one of them is repeated.
     defects       calls across machines: review, rework, looked at again, escaped, left with
     gaps          what may be missing around the board
     unjoined      what is said of single boards of its panel and cannot be joined to one
+    corrections   what persons state against what was recorded
     decisions     holds, dispositions, rework, notes
     materials     what was put on it and came off it, as stated board by board
     levels        how complete it is, by the levels of IPC-1782
     portrait      who it is
     findings      what does not go together
     history       all of it, put together
+    references    a short name for every statement, and what it stands on
     value         frozen values that cost next to nothing to define
     plain         a result as plain JSON values
     schema        the JSON Schema of a history

@@ -70,6 +70,17 @@ def decisions(records: Iterable[Record]) -> list[Decision]:
     return [_decision(group) for group in _equal(records)]
 
 
+def in_force(decided: Iterable[Decision]) -> list[Decision]:
+    """The holds that nothing lifted. A release lifts those of its own number; without one those that have none."""
+    holds: list[Decision] = []
+    for one in sorted(decided, key=lambda decision: (decision.time, decision.evidence)):
+        if one.type == "board.held" or one.what == "held":
+            holds.append(one)
+        elif one.type == "board.released" or one.what == "released":
+            holds = [hold for hold in holds if one.hold is not None and hold.hold != one.hold]
+    return holds
+
+
 def reworks(records: Iterable[Record]) -> list[Rework]:
     """The rework in order of time; the same one stated twice is one."""
     return [_rework(group) for group in _equal(records)]

@@ -11,6 +11,7 @@ from typing import Final
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace import (
     attempts,
+    corrections,
     decisions,
     findings,
     gaps,
@@ -22,7 +23,7 @@ from broker_bridge.trace import (
     reviews,
     route,
 )  # fmt: skip
-from broker_bridge.trace.assertions import standing
+from broker_bridge.trace.assertions import ASSERTED, standing
 from broker_bridge.trace.attempts import Test
 from broker_bridge.trace.belief import Belief, Evidence, chain
 from broker_bridge.trace.decisions import Decision, Rework
@@ -99,6 +100,8 @@ class History(Value):
     rework: tuple[Rework, ...]
     materials: tuple[Material, ...]
     decisions: tuple[Decision, ...]
+    held: tuple[Decision, ...]
+    """Holds in force: placed and not lifted, as far as the record knows."""
     gaps: tuple[Gap, ...]
     findings: tuple[Finding, ...]
     completeness: Completeness
@@ -145,7 +148,8 @@ def history(
     """
     about = told_of(subject)
     seen = [witness for statement, way in about for witness in witnesses(statement, way)]
-    found = stays(seen)
+    asserted = [Record(s, way) for s, way in about if s.fact.type == ASSERTED]
+    found = corrections.denied(stays(seen), asserted)
     torn = overlaps(found)
     torn_places = {place for pair in torn for place in pair}
     route_visits = visits(found, torn_places)
@@ -156,7 +160,10 @@ def history(
         inspections.inspections(_own(records, "inspection.completed", inspections.PASTE)),
         _own(records, "inspection.reviewed"),
     )
-    tests = attempts.tests(_own(records, "inspection.test_completed"))
+    inspected, judged = corrections.corrected(reviewed.inspections, asserted)
+    tests, tests_judged = corrections.corrected(
+        attempts.tests(_own(records, "inspection.test_completed")), asserted
+    )
     around = windows(about)
     files = frozenset((statement.fact.source, statement.fact.generation) for statement, _ in about)
     known_gaps = gaps.gaps(subject.statements, around, files)
@@ -171,14 +178,14 @@ def history(
     decided = decisions.decisions(_of(records, *sorted(decisions.DECISIONS)))
     left = route.leavings(lines, declared, identity.part_number)
     left += [Leaving("shipped", one.time, one.evidence) for one in decided if one.type == "board.shipped"]
-    called = chains(reviewed.inspections, tests, reworked, sorted(left, key=lambda leaving: leaving.time))
+    called = chains(inspected, tests, reworked, sorted(left, key=lambda leaving: leaving.time))
     material = materials.materials(_own(records, *materials.STATED))
     return History(
         identity=identity,
         genealogy=tuple(genealogy.ancestors(subject.thing)),
         route=tuple(route_visits),
         loops=tuple(loops.loops(route_visits)),
-        inspections=reviewed.inspections,
+        inspections=tuple(inspected),
         tests=tuple(tests),
         defects=called.defects,
         undecided=called.undecided,
@@ -186,6 +193,7 @@ def history(
         rework=tuple(reworked),
         materials=tuple(material),
         decisions=tuple(decided),
+        held=tuple(decisions.in_force(decided)),
         gaps=tuple(known_gaps),
         findings=tuple(
             sorted(
@@ -202,7 +210,11 @@ def history(
                         Finding(d.kind, d.text, d.evidence)
                         for d in route.deviations(lines, declared, identity.part_number)
                     ),
-                    *_contradicted(reviewed.inspections),
+                    *(
+                        Finding("outcome_disputed", one.text, one.evidence)
+                        for one in (*judged, *tests_judged)
+                    ),
+                    *_contradicted(inspected),
                     *_twofold(about, conflicts or {}),
                     *(Finding("crowded_identifier", _crowded(node), ()) for node in crowded),
                 }
@@ -212,7 +224,7 @@ def history(
             about,
             found,
             route_visits,
-            reviewed.inspections,
+            inspected,
             called.defects,
             tuple(gaps.sources(subject.statements, around, missing, sources)),
             levels.levels(
@@ -268,7 +280,7 @@ def _doubted(found: Sequence[Stay], torn: Collection[int]) -> dict[Evidence, Bel
     return {
         witness.statement.evidence: doubt_of(stay, place in torn)
         for place, stay in enumerate(found)
-        if stay.suspect or place in torn
+        if stay.suspect or stay.denied or place in torn
         for witness in stay.witnesses
     }
 

@@ -28,6 +28,8 @@ class Stay(Value):
     witnesses: tuple[Witness, ...]
     suspect: str | None
     """Why it may be another board."""
+    denied: str | None = None
+    """What a person says against it."""
 
     @property
     def station(self) -> str | None:
@@ -148,7 +150,7 @@ def _placed(found: Sequence[Stay]) -> list[Stay]:
         if len(fits) == 1:
             visit = placed[fits[0]]
             joined = tuple(_candidate(witness, visit.station) for witness in stay.witnesses)
-            placed[fits[0]] = Stay(visit.witnesses + joined, visit.suspect)
+            placed[fits[0]] = visit._replace(witnesses=visit.witnesses + joined)
         else:
             left.append(stay)
     return [*placed.values(), *left]

@@ -141,6 +141,8 @@ def doubt_of(stay: Stay, torn: bool) -> Belief:
     doubts: list[Belief] = []
     if stay.suspect:
         doubts.append(inferred(REPEATED, f"{stay.suspect}: a stale read, or done again"))
+    if stay.denied:
+        doubts.append(conflicting(TORN, stay.denied))
     if torn:
         doubts.append(conflicting(TORN, "seen at two places at once"))
     return chain(*doubts)

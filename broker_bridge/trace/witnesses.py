@@ -8,7 +8,10 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime
 from typing import Any, Final, Literal
 
+from broker_bridge.trace.assertions import ASSERTED as ASSERTED_TYPE
+from broker_bridge.trace.assertions import says
 from broker_bridge.trace.belief import (
+    ASSERTED,
     OBSERVED,
     ONE_END,
     TORN,
@@ -85,6 +88,9 @@ _ENDS: Final[Mapping[str, Role]] = {"board.arrived": "arrived", "board.departed"
 def witnesses(statement: Statement, about: About) -> Iterator[Witness]:
     """What a statement saw. A hand-over of which both ends were seen gives two."""
     kind = statement.fact.type
+    if kind == ASSERTED_TYPE:
+        yield from _claimed(statement, about)
+        return
     if kind in ABSENT or not (statement.get("station") or statement.get("candidates")):
         return
     if kind == "inspection.reviewed" and not _seen_at_desk(statement, about):
@@ -95,6 +101,14 @@ def witnesses(statement: Statement, about: About) -> Iterator[Witness]:
     role: Role = _ENDS.get(kind, "present")
     start, end = (statement.time, statement.time) if role != "present" else span(statement)
     yield _witness(statement, about, about.belief, role, start, end)
+
+
+def _claimed(statement: Statement, about: About) -> Iterator[Witness]:
+    """What a person says to have seen: worth as much as a person's word, and only with a time."""
+    time = statement.instant("happened")
+    if statement.get("claim") == "visited" and statement.get("station") and time is not None:
+        belief = chain(about.belief, inferred(ASSERTED, says(statement)))
+        yield _witness(statement, about, belief, "present", time, time)
 
 
 def span(statement: Statement) -> tuple[datetime, datetime]:
