@@ -194,8 +194,8 @@ def _changes(
         for i in range(len(tested))
         if adjusted[i] < alpha
     ]  # fmt: skip
-    place = {pad: i for i, pad in enumerate(tested)}
-    found.sort(key=lambda change: (change.p, -t[place[change.pad]]))
+    order = {pad: i for i, pad in enumerate(tested)}
+    found.sort(key=lambda change: (change.p, -t[order[change.pad]]))
     return Changes(tuple(found), len(tested), chosen(names, ~enough), alpha, void)
 
 
@@ -232,7 +232,7 @@ def drift(
     cut = table[len(table) - blocks * 5 :].reshape(blocks, 5, -1)
     means = cut.mean(axis=1)  # a block with a missing value has no mean
     when = np.arange(blocks) * 5.0 + 2 + len(table) - blocks * 5
-    known = ~np.isnan(means)
+    known: NDArray[np.bool_] = np.logical_not(np.isnan(means))
     n = known.sum(axis=0)
     enough = n >= 4
     if not enough.any():
