@@ -158,7 +158,7 @@ def _clock(rule: ClockRule, kind: str, name: str, mapping: MappingFile, names: N
         if day is None or not isinstance(clock, time):
             return None
         row = scope.row if holder is None else scope.row and scope.row.held.get(holder)
-        latest = row.last.get(key) if isinstance(row, Row) else None
+        latest = row.last.get(key) if isinstance(row, Row) and row.last is not None else None
         zone_used, basis_used = zone, basis
         if isinstance(day, TimeValue):
             if rule.zone is None:
@@ -174,7 +174,7 @@ def _clock(rule: ClockRule, kind: str, name: str, mapping: MappingFile, names: N
         except OverflowError:
             raise _error(scope, "lies outside the years 1 to 9999", str(day), "time") from None
         if isinstance(row, Row):
-            row.last[key] = max(latest or moment, moment)
+            row.last = {**(row.last or {}), key: max(latest or moment, moment)}
         flags = instant.flags if moment.date() == first_day else (*instant.flags, "counted_day")
         return TimeValue(
             instant.utc, f"{first_day} {clock}", rule.means, zone_used or "UTC", basis_used, flags

@@ -5,8 +5,8 @@ mapping states the most.
 """
 
 from collections import Counter
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, Final
 
 from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
@@ -16,6 +16,8 @@ from broker_bridge.adapters.logs.mapping.takings import Document, Place, Takings
 from broker_bridge.adapters.logs.mapping.values import FieldError, Values
 from broker_bridge.adapters.logs.protocol.record import NativeRecord, Refused
 from broker_bridge.adapters.logs.protocol.region import Region
+
+_NONE: Final[tuple[Taking, ...]] = ()
 
 
 class Mapper:
@@ -39,7 +41,7 @@ class Mapper:
         self._kinds: Counter[str] = Counter()
         self._group_count = 0
 
-    def add(self, item: NativeRecord | Refused) -> Iterator[Taking]:
+    def add(self, item: NativeRecord | Refused) -> Iterable[Taking]:
         """The takings that are complete with this record, if any."""
         if isinstance(item, Refused):
             return self._refused(item)
@@ -128,24 +130,22 @@ class Mapper:
 
     # -- groups
 
-    def _grouped_record(self, record: NativeRecord) -> Iterator[Taking]:
+    def _grouped_record(self, record: NativeRecord) -> Sequence[Taking]:
         kind, rule = record.kind, self._rule
-        if kind == rule.begins:
-            yield from self._close_groups()
+        closed = list(self._close_groups()) if kind == rule.begins else _NONE
         if self._rows >= rule.max_rows:
             self._overfull = self._overfull or Region(
                 record.position, record.line, code="oversize",
                 reason=f"more than the {rule.max_rows} records which are held in memory (group.max_rows)",
             )  # fmt: skip
             self._overfull.add(record.raw)
-            return
+            return closed
         try:
             row = self._row(record)
         except FieldError as error:
             self._hold(kind, error)
             self._blame(error, kind)
-            yield self._takings.rejection(record, error)
-            return
+            return (*closed, self._takings.rejection(record, error))
         self._rows += 1
         if kind in self._holds:
             self._hold(kind, row)
@@ -160,7 +160,8 @@ class Mapper:
                 fault = FieldError(f"{missing} is absent, but the records are grouped by it", f"line {record.line}",
                                    None, "group")  # fmt: skip
                 self._strays.append(fault)
-                yield self._takings.rejection(record, fault)
+                return (*closed, self._takings.rejection(record, fault))
+        return closed
 
     def _join(self, key: Any, row: Row, keys: Values) -> None:
         group = self._groups.get(key)
@@ -250,12 +251,19 @@ class Mapper:
     def _check_orphans(self, group: Group) -> None:
         """Records that belong to no record around them would vanish without a word."""
         owned: dict[str, set[Any]] = {}
+        whole: set[str] = set()
         for child, same, parent in self._mapping.links:
             parents = {tuple([row.values.get(name) for name in same]) for row in group.rows.get(parent, ())}
-            for key, rows in indexed(group, child, same).items():
+            index = indexed(group, child, same)
+            if index.keys() <= parents and not any(None in key for key in index):
+                whole.add(child)
+                continue
+            for key, rows in index.items():
                 if key in parents and None not in key:
                     owned.setdefault(child, set()).update(map(id, rows))
         for child, same, parent in sorted(self._mapping.links):
+            if child in whole:
+                continue
             for row in group.rows.get(child, ()):
                 if id(row) not in owned.get(child, ()):
                     told = ", ".join(f"{name} {row.values.get(name)!r}" for name in same)

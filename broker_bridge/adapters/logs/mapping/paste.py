@@ -4,7 +4,15 @@ from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from broker_bridge.adapters.logs.mapping.model import Block
-from broker_bridge.adapters.logs.mapping.scope import Getter, Names, RowField, Scope, selection
+from broker_bridge.adapters.logs.mapping.scope import (
+    Getter,
+    HeldField,
+    Names,
+    Row,
+    RowField,
+    Scope,
+    selection,
+)
 from broker_bridge.adapters.logs.mapping.values import FieldError
 from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts
 from broker_bridge.events.reading import Column
@@ -36,21 +44,34 @@ def block_builder(rule: Block, names: Names) -> Blocks:
         rows = select(scope)
         if not rows:
             return None
-        scopes = [Scope(scope.group, row, scope, scope.flags) for row in rows]
-        columns = [_packed(column, get, kind, unit, scopes) for column, get, kind, unit in packers]
+        columns = [_packed(column, get, kind, unit, rows, scope) for column, get, kind, unit in packers]
         return {"pads": len(rows), "columns": columns, "block": block_hash(columns)}
 
     return build
 
 
-def _packed(name: str, get: Getter, kind: str, unit: str | None, scopes: Sequence[Scope]) -> Column:
-    values: list[Any]
-    if isinstance(get, RowField):
-        values = [scope.row.values.get(get.name) for scope in scopes]  # type: ignore[union-attr]
-    else:
-        values = [get(scope) for scope in scopes]
+def _packed(
+    name: str, get: Getter, kind: str, unit: str | None, rows: Sequence[Row], around: Scope
+) -> Column:
+    values = _values(get, rows, around)
     if kind == "integer" and any(abs(value) > _EXACT for value in values if value is not None):
         raise FieldError(
             f"column {name} holds numbers beyond 2^53, which a block cannot keep exactly", "", None, "range"
         )
     return pack_numbers(name, values, unit) if kind != "text" else pack_texts(name, values)
+
+
+def _values(get: Getter, rows: Sequence[Row], around: Scope) -> list[Any]:
+    """One value a row: a column at once where it is the rows' own, once for each header where it is the header's."""
+    if isinstance(get, RowField):
+        field = get.name
+        return [row.values.get(field) for row in rows]
+    if not isinstance(get, HeldField):
+        return [get(Scope(around.group, row, around, around.flags)) for row in rows]
+    values: list[Any] = []
+    held, value = None, None
+    for row in rows:
+        if row.held is not held:
+            held, value = row.held, get(Scope(around.group, row, around, around.flags))
+        values.append(value)
+    return values

@@ -7,6 +7,7 @@ is what all records of that kind agree on.
 
 import difflib
 from bisect import bisect_left
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -30,7 +31,7 @@ class Row:
         self.record = record
         self.values = values
         self.held = held
-        self.last: dict[tuple[str, str], datetime] = {}
+        self.last: dict[tuple[str, str], datetime] | None = None
         """The latest local time computed from this record's day, by kind and field."""
 
 
@@ -129,7 +130,7 @@ class Names:
             return (lambda scope: scope.group.keys.get(name)), self.fields[self.key_kind][name]
         for held in self.holds:
             if name in self.fields[held]:
-                return _held_getter(held, name), self.fields[held][name]
+                return HeldField(held, name), self.fields[held][name]
         if name in self.fields[FILE]:
             self.used_of_file.add(name)
             return (lambda scope: scope.group.file.get(name)), self.fields[FILE][name]
@@ -142,7 +143,7 @@ class Names:
         if kind in self.kinds:
             return _row_getter(self.kinds.index(kind), name), rule
         if kind in self.holds:
-            return _held_getter(kind, name), rule
+            return HeldField(kind, name), rule
         if kind == FILE:
             self.used_of_file.add(name)
             return (lambda scope: scope.group.file.get(name)), rule
@@ -197,9 +198,17 @@ def _row_getter(depth: int, name: str) -> Getter:
     return get
 
 
-def _held_getter(kind: str, name: str) -> Getter:
-    def get(scope: Scope) -> Typed | None:
-        row = scope.row
+class HeldField:
+    """The getter of a field of a kind that holds: equal for all rows below one such record."""
+
+    __slots__ = ("kind", "name")
+
+    def __init__(self, kind: str, name: str) -> None:
+        self.kind = kind
+        self.name = name
+
+    def __call__(self, scope: Scope) -> Typed | None:
+        kind, row = self.kind, scope.row
         if row is None and kind in scope.group.changed:
             raise FieldError(
                 f"several records of kind {kind} hold inside one group; which one is meant cannot be known",
@@ -207,15 +216,13 @@ def _held_getter(kind: str, name: str) -> Getter:
             )  # fmt: skip
         held = (scope.group.held if row is None else row.held).get(kind)
         if isinstance(held, Row):
-            return held.values.get(name)
+            return held.values.get(self.name)
         if held is None:
             return None
         reason = held.reason if isinstance(held, Refused) else str(held)
         raise FieldError(
             f"the record of kind {kind} that holds here cannot be used: {reason}", held.place, None, "header"
         )
-
-    return get
 
 
 def _common_getter(kind: str, name: str) -> Getter:
@@ -274,7 +281,7 @@ def selection(rule: Selection, kind: str, names: Names) -> Select:
     if same and names.kinds and all(name in names.fields[names.kinds[0]] for name in same):
         names.links.add((kind, same, names.kinds[0]))
     test = row_filter(rule, names.inside(kind), kind)
-    own = _own_filter(rule, kind, names)
+    own, wanted = _own_filter(rule, kind, names)
     inside = rule.inside
 
     def select(scope: Scope) -> Sequence[Row]:
@@ -286,7 +293,7 @@ def selection(rule: Selection, kind: str, names: Names) -> Select:
         if inside and scope.row is not None:
             rows = _enclosed(rows, scope.row)
         if own is not None:
-            rows = [row for row in rows if own(row.values)]
+            rows = [row for row in rows if row.values.get(own) in wanted]
         elif test is not None:
             rows = [row for row in rows if test(Scope(group, row, scope, scope.flags))]
         return rows
@@ -306,22 +313,23 @@ def _position(row: Row) -> int:
     return row.record.position
 
 
-def _own_filter(rule: Selection, kind: str, names: Names) -> Callable[[Values], bool] | None:
+def _own_filter(rule: Selection, kind: str, names: Names) -> tuple[str | None, frozenset[Any]]:
     """The same test where it asks for one field of the record itself: the usual case, thousands of times a group."""
     if len(rule.when) != 1 or rule.unless or rule.present:
-        return None
+        return None, frozenset()
     ((name, wanted),) = rule.when.items()
     if name not in names.fields[kind]:
-        return None
-    values = frozenset(wanted)
-    return lambda row: row.get(name) in values
+        return None, frozenset()
+    return name, frozenset(wanted)
 
 
 def indexed(group: Group, kind: str, same: tuple[str, ...]) -> dict[tuple[Typed | None, ...], list[Row]]:
     """The group's records of one kind by the values of these fields; made once a group."""
     index = group.index.get((kind, same))
     if index is None:
-        index = group.index[(kind, same)] = {}
+        index = group.index[(kind, same)] = defaultdict(list)
         for row in group.rows.get(kind, ()):
-            index.setdefault(tuple([row.values.get(name) for name in same]), []).append(row)
+            values = row.values
+            index[tuple([values.get(name) for name in same])].append(row)
+        index.default_factory = None
     return index

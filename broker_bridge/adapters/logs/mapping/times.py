@@ -6,7 +6,7 @@ others gets a value table.
 
 import re
 from collections.abc import Callable
-from datetime import UTC, date, datetime, time, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal, InvalidOperation
 from functools import lru_cache
 from typing import Final, Literal, NamedTuple
@@ -156,44 +156,74 @@ def _lettered(format: str, type: Literal["time", "date", "clock"] = "time") -> C
     if "I" in seen and "p" not in seen:
         raise ValueError("%I counts to 12 and needs %p")
     compiled = re.compile("".join(pattern), re.ASCII)
+    assemble = _assembler(seen)
 
     def parse(text: str) -> datetime:
         found = compiled.fullmatch(text)
         if found is None:
             raise ValueError(f"is no time of the form {format}")
-        parts = found.groupdict()
-        return _assemble({"Y": "1970", "m": "1", "d": "1", **parts} if type == "clock" else parts)
+        return assemble(found)
 
     return parse
 
 
-def _assemble(parts: dict[str, str | None]) -> datetime:
-    def number(key: str, default: int = 0) -> int:
-        text = parts.get(key)
-        return default if text is None else int(text)
+def _assembler(seen: set[str]) -> Callable[[re.Match[str]], datetime]:
+    """A function that makes the time of a match with these letters; what is no time raises ValueError."""
+    has_year, month_name = "Y" in seen, "b" in seen
+    twelve_hours, day_of_year = "I" in seen, "j" in seen
+    has_hour, has_minute, has_second, has_fraction, has_zone = (
+        "H" in seen,
+        "M" in seen,
+        "S" in seen,
+        "f" in seen,
+        "z" in seen,
+    )
+    is_clock = not (seen & {"Y", "y"})
 
+    def assemble(found: re.Match[str]) -> datetime:
+        part = found.group
+        if is_clock:
+            year, month, day = 1970, 1, 1
+        else:
+            year = int(part("Y")) if has_year else _short_year(int(part("y")))
+            if day_of_year:
+                year, month, day = _from_day_of_year(year, int(part("j")))
+            else:
+                month = _month(part("b")) if month_name else int(part("m"))
+                day = int(part("d"))
+        hour = int(part("H")) if has_hour else 0
+        if twelve_hours:
+            hour = _of_twelve(int(part("I")), part("p"))
+        return datetime(
+            year,
+            month,
+            day,
+            hour,
+            int(part("M")) if has_minute else 0,
+            int(part("S")) if has_second else 0,
+            int((part("f") + "00000")[:6]) if has_fraction else 0,
+            zone_of(part("z")) if has_zone else None,
+        )
+
+    return assemble
+
+
+def _short_year(year: int) -> int:
     # POSIX: two-digit years from 69 on are of the last century.
-    short = number("y")
-    year = number("Y") if "Y" in parts else short + (1900 if short >= 69 else 2000)
-    hour = number("H")
-    if "I" in parts:
-        twelve = number("I")
-        if not 1 <= twelve <= 12:
-            raise ValueError(f"hour {twelve} is not on a 12-hour clock")
-        hour = twelve % 12 + (12 if (parts["p"] or "").lower().startswith("p") else 0)
-    micro = int(((parts.get("f") or "") + "000000")[:6])
-    if "j" in parts:
-        day = date(year, 1, 1) + timedelta(days=number("j") - 1)
-        if day.year != year:
-            raise ValueError(f"day {parts['j']} is not in {year}")
-    else:
-        month = _month(parts["b"] or "") if "b" in parts else number("m")
-        day = date(year, month, number("d"))
-    zone = parts.get("z")
-    tz = None if zone is None else zone_of(zone)
-    if isinstance(tz, timezone) or tz is None:
-        return datetime(day.year, day.month, day.day, hour, number("M"), number("S"), micro, tzinfo=tz)
-    raise ValueError(f"{zone!r} is no UTC offset")
+    return year + (1900 if year >= 69 else 2000)
+
+
+def _of_twelve(hour: int, half: str) -> int:
+    if not 1 <= hour <= 12:
+        raise ValueError(f"hour {hour} is not on a 12-hour clock")
+    return hour % 12 + (12 if half.lower().startswith("p") else 0)
+
+
+def _from_day_of_year(year: int, number: int) -> tuple[int, int, int]:
+    day = date(year, 1, 1) + timedelta(days=number - 1)
+    if day.year != year:
+        raise ValueError(f"day {number:03d} is not in {year}")
+    return day.year, day.month, day.day
 
 
 def _month(name: str) -> int:

@@ -1,10 +1,11 @@
 """Fields of a record -> typed values, as closures that are made once for a mapping."""
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, time
 from decimal import Decimal
+from operator import itemgetter
 from typing import Any, Final, TypeAlias
 
 import re2
@@ -57,6 +58,10 @@ class _Column(dict[Source, Typed | None]):
         super().__init__()
         self._convert = convert
 
+    def take(self, source: Source) -> Typed | None:
+        """The value, as a call."""
+        return self[source]
+
     def __missing__(self, source: Source) -> Typed | None:
         value = self._convert(source)
         if len(self) >= _REMEMBERED:
@@ -87,6 +92,7 @@ def _nested_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Call
         )
         for name, rule in rules.items()
     ]
+    required = _required(rules)
 
     def read(record: NativeRecord) -> Values:
         values: Values = {}
@@ -98,7 +104,7 @@ def _nested_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Call
                 raise _field_error(record, name, columns[0], fault, found[0]) from None
             if value is not None:
                 values[name] = value
-        _check_required(record, values, rules)
+        _check_required(record, values, required)
         return values
 
     return read
@@ -122,65 +128,74 @@ def _walk(fields: Mapping[str, Value], path: tuple[str, ...]) -> Value:
     return found
 
 
-def _check_required(record: NativeRecord, values: Values, rules: Mapping[str, FieldRule]) -> None:
-    for name, rule in rules.items():
-        if rule.required and name not in values:
-            place = record.place(_columns(name, rule)[0])
-            raise FieldError(f"{name} is absent, but required", place, None, "required")
+def _check_required(record: NativeRecord, values: Values, required: Mapping[str, FieldRule]) -> None:
+    if required.keys() <= values.keys():
+        return
+    name, rule = next((name, rule) for name, rule in required.items() if name not in values)
+    place = record.place(_columns(name, rule)[0])
+    raise FieldError(f"{name} is absent, but required", place, None, "required")
+
+
+def _required(rules: Mapping[str, FieldRule]) -> dict[str, FieldRule]:
+    return {name: rule for name, rule in rules.items() if rule.required}
 
 
 def _flat_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callable[[NativeRecord], Values]:
-    simple = [
-        (name, _columns(name, rule)[0], _Column(_whole(rule, mapping)))
-        for name, rule in rules.items()
-        if len(rule.columns) < 2 and rule.list is None
+    # What one text gives is remembered; lists are not, since what is nested cannot be a key.
+    simple = {name: rule for name, rule in rules.items() if len(rule.columns) < 2 and rule.list is None}
+    single = [
+        (name, _columns(name, rule)[0], _Column(_whole(rule, mapping))) for name, rule in simple.items()
     ]
-    joined = [
-        (name, rule.columns, _Column(_whole(rule, mapping)))
+    names = [name for name, _, _ in single]
+    converted = [column for _, _, column in single]
+    pick = _picker([column for _, column, _ in single])
+    several = [
+        (
+            name,
+            _columns(name, rule),
+            _whole(rule, mapping) if rule.list else _Column(_whole(rule, mapping)).take,
+        )
         for name, rule in rules.items()
-        if len(rule.columns) > 1 and rule.list is None
+        if name not in simple
     ]
-    listed = [
-        (name, _columns(name, rule), _whole(rule, mapping))
-        for name, rule in rules.items()
-        if rule.list is not None
-    ]
-    required = {name: rule for name, rule in rules.items() if rule.required}
+    required = _required(rules)
 
     def read(record: NativeRecord) -> Values:
         fields = record.fields
-        values: Values = {}
-        name, column = "", ""
         try:
-            for name, column, converted in simple:
-                value = converted[fields[column]]
-                if value is not None:
-                    values[name] = value
-            for name, columns, converted in joined:
-                column = columns[0]
-                value = converted[tuple([fields[each] for each in columns])]
-                if value is not None:
-                    values[name] = value
-            for name, columns, convert in listed:
-                column = columns[0]
+            typed = [column[source] for column, source in zip(converted, pick(fields), strict=True)]
+            values: Values = dict(zip(names, typed, strict=True))  # type: ignore[arg-type] # None goes out below
+            if None in typed:
+                values = {name: value for name, value in values.items() if value is not None}
+            for name, columns, convert in several:
                 found = [fields[each] for each in columns]
                 value = convert(found[0] if len(found) == 1 else tuple(found))
                 if value is not None:
                     values[name] = value
-        except KeyError as error:
-            if not record.columns or error.args[0] in record.columns:
-                return read(_padded(record))
-            raise _column_missing(record, name, error.args[0]) from None
-        except _Fault as fault:
-            raise _field_error(record, name, column, fault) from None
-        except TypeError:
-            # What cannot be a key of a dictionary is a list or an object.
-            raise _field_error(
-                record, name, column, _Fault("is not one text but several", "nested")
-            ) from None
+        except (KeyError, TypeError, _Fault) as error:
+            return refuse(record, error)
         if required:
             _check_required(record, values, required)
         return values
+
+    def refuse(record: NativeRecord, error: Exception) -> Values:
+        """Find what is wrong, field by field; where only a column is missing that may be, read on without it."""
+        if isinstance(error, KeyError) and (not record.columns or error.args[0] in record.columns):
+            return read(_padded(record))
+        steps = [(name, (column,), convert.take) for name, column, convert in single] + several
+        for name, columns, convert in steps:
+            try:
+                found = [record.fields[each] for each in columns]
+                convert(found[0] if len(found) == 1 else tuple(found))
+            except KeyError as missing:
+                raise _column_missing(record, name, missing.args[0]) from None
+            except _Fault as fault:
+                raise _field_error(record, name, columns[0], fault) from None
+            except TypeError:
+                # What cannot be a key of a dictionary is a list or an object.
+                several_texts = _Fault("is not one text but several", "nested")
+                raise _field_error(record, name, columns[0], several_texts) from None
+        raise error
 
     def _padded(record: NativeRecord) -> NativeRecord:
         # Blocks of pairs, nested records and short rows may lack a column: it is absent there.
@@ -188,6 +203,13 @@ def _flat_reader(rules: Mapping[str, FieldRule], mapping: MappingFile) -> Callab
         return replace(record, fields={**padded, **record.fields}, columns=())
 
     return read
+
+
+def _picker(columns: Sequence[str]) -> Callable[[Mapping[str, Value]], Sequence[Value]]:
+    """A function that takes what stands in these columns. Raises KeyError for one that is not there."""
+    if len(columns) > 1:
+        return itemgetter(*columns)
+    return lambda fields: [fields[column] for column in columns]
 
 
 def _columns(name: str, rule: FieldRule) -> tuple[str, ...]:

@@ -47,6 +47,8 @@ def instant_of(local: datetime, zone: tzinfo) -> Instant:
     When clocks go back an hour exists twice: the first is taken and `ambiguous_time` says so. When they go
     forward an hour does not exist: the offset before the change is taken and `nonexistent_time` says so.
     """
+    if isinstance(zone, timezone):
+        return Instant(local.replace(tzinfo=zone).astimezone(UTC))
     first = local.replace(tzinfo=zone, fold=0)
     second = local.replace(tzinfo=zone, fold=1)
     before, after = first.utcoffset(), second.utcoffset()

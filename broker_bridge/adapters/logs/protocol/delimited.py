@@ -32,7 +32,8 @@ class DelimitedReader:
             for rows in settings.records
             if rows.header and rows.columns and rows.heading is None and not rows.after_blank
         }
-        self._header_ends = frozenset((columns[0], columns[-1]) for columns in self._header_lines)
+        self._header_firsts = frozenset(columns[0] for columns in self._header_lines)
+        self._header_lasts = frozenset(columns[-1] for columns in self._header_lines)
         self._following = dict(zip(settings.records, settings.records[1:], strict=False))
         self._preamble = settings.preamble
         self._put_back: list[Line | Refused] = []
@@ -89,13 +90,16 @@ class DelimitedReader:
             return None
         cells = text.split(self._delimiter)
         names = self._names
-        if len(cells) != len(names) or (cells[0].strip(), cells[-1].strip()) in self._header_ends:
+        if len(cells) != len(names) or self._may_be_header(cells):
             return None
         raw = line.raw
         position = line.position
         fields = dict(zip(names, cells, strict=True))
         flags = () if line.terminated else ("unterminated",)
         return NativeRecord(kind, position, position + len(raw), line.number, raw, fields, names, flags)
+
+    def _may_be_header(self, cells: Sequence[str]) -> bool:
+        return cells[-1].strip() in self._header_lasts and cells[0].strip() in self._header_firsts
 
     def _line(self, line: Line) -> None:
         settings, text = self._set, line.text
@@ -234,7 +238,7 @@ class DelimitedReader:
         if self._tags:
             self._tagged_row(line, raw, cells)
             return
-        if cells and (cells[0].strip(), cells[-1].strip()) in self._header_ends:
+        if cells and self._may_be_header(cells):
             rows = self._header_lines.get(tuple(cell.strip() for cell in cells))
             if rows is not None:
                 self._begin(rows)

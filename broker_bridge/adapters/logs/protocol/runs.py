@@ -22,6 +22,11 @@ class Runs:
         self._region: Region | None = None
         self._more = 0
 
+    @property
+    def idle(self) -> bool:
+        """Whether the last item was no refusal."""
+        return self._last is None
+
     def add(self, item: NativeRecord | Refused) -> list[NativeRecord | Refused]:
         """What can be given with this item; the item itself, or nothing while a run goes on."""
         last, given = self._last, []
@@ -60,5 +65,8 @@ def joined(records: Iterable[NativeRecord | Refused]) -> Iterator[NativeRecord |
     """The same records; refusals of one kind that touch each other are joined from the 21st on."""
     runs = Runs()
     for item in records:
-        yield from runs.add(item)
+        if runs.idle and isinstance(item, NativeRecord):
+            yield item  # nothing to join: the usual case
+        else:
+            yield from runs.add(item)
     yield from runs.end()
