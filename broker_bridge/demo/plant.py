@@ -59,7 +59,11 @@ line = "{line}"
 station = "{station}"
 folder = {folder}
 mapping = "mappings/{mapping}"
-poll_s = 0.2
+{pickup}poll_s = 0.2
+"""
+
+_GROWING: Final = """\
+pickup = "growing"               # a log that the machine appends to, renames and begins anew
 """
 
 _TRANSFER: Final = """
@@ -97,11 +101,16 @@ def write_plant(folder: Path, machines: Path, ports: Mapping[str, int], past: ti
     (folder / "mappings").mkdir(parents=True, exist_ok=True)
     text = _HEAD.format(site=SITE, line=LINE)
     for station, (_, name) in MAPPINGS.items():
-        if station in GROWING:
-            continue
         (folder / "mappings" / name).write_text(mapping_text(station), encoding="utf-8")
         where = json.dumps(str(machines / station.lower()))
-        text += _FILES.format(station=station.lower(), area=AREA, line=LINE, folder=where, mapping=name)
+        text += _FILES.format(
+            station=station.lower(),
+            area=AREA,
+            line=LINE,
+            folder=where,
+            mapping=name,
+            pickup=_GROWING if station in GROWING else "",
+        )
     tolerance = (
         _TOLERANCE.format(tolerance=math.ceil(past.total_seconds()) + 3600) if past > timedelta(0) else ""
     )

@@ -12,6 +12,7 @@ from typing import Final, NamedTuple
 
 from broker_bridge.adapters.logs.adapter.folder import Folder
 from broker_bridge.adapters.logs.adapter.ledger import SEEN, load_seen, name_of
+from broker_bridge.adapters.logs.adapter.log_state import LOGS, load_log
 from broker_bridge.bootstrap import run_roles
 from broker_bridge.config import FilesAdapter, Settings, load
 from broker_bridge.demo.plant import write_plant
@@ -225,9 +226,13 @@ def _left(settings: Settings) -> _Left:
 
 
 def _unread(settings: Settings, adapter: FilesAdapter) -> int:
-    """Files in a drop folder that have not been dealt with as they are now."""
-    seen = kept(settings.edge.outbox, settings.source(adapter), SEEN)
+    """Files in a folder that have not been dealt with as they are now."""
+    source = settings.source(adapter)
+    seen = kept(settings.edge.outbox, source, SEEN)
     signatures = {name_of(key): load_seen(value).signature for key, value in seen.items()}
+    if adapter.pickup == "growing":
+        logs = map(load_log, kept(settings.edge.outbox, source, LOGS).values())
+        signatures |= {name_of(log.file): log.signature for log in logs}
     listing = Folder(adapter.folder, adapter.pattern, adapter.done_marker).list()
     return sum(signatures.get(found.name) != found.signature for found in listing.files)
 

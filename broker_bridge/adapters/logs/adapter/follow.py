@@ -16,7 +16,7 @@ from broker_bridge.adapters.logs.adapter.content import Unfinished
 from broker_bridge.adapters.logs.adapter.folder import Changed, Folder, Found, Listing, Locked, Signature
 from broker_bridge.adapters.logs.adapter.growing import Head, log_generation
 from broker_bridge.adapters.logs.adapter.intake import Step
-from broker_bridge.adapters.logs.adapter.ledger import FOLDER, quoted
+from broker_bridge.adapters.logs.adapter.ledger import DOUBTS, FOLDER, Seen, dump_seen, load_seen, quoted
 from broker_bridge.adapters.logs.adapter.live_log import LiveLog, OtherLog
 from broker_bridge.adapters.logs.adapter.log_keeping import LogKeeping
 from broker_bridge.adapters.logs.adapter.log_retry import answer_requests
@@ -150,11 +150,18 @@ class Follow:
         if self._config.start == "beginning":
             self._started = True
             return
+        self._looked = max((state.looked for state in self._logs.values()), default="")
         files = {quoted(found.name): found for found in listing.files}
+        for key, value in (await self._writer.states(DOUBTS)).items():
+            found = files.get(key.removeprefix(DOUBTS))
+            if found is None:
+                await self._batch.add(_only({key: None}))
+            else:
+                self._known[found.name] = Known(load_seen(value).signature, None)
         for state in self._logs.values():
-            found = files.get(state.file)
-            if found is not None and found.signature == state.signature and not state.lost:
-                self._known[found.name] = Known(found.signature, state.generation)
+            holder = files.get(state.file)
+            if holder is not None and holder.signature == state.signature and not state.lost:
+                self._known[holder.name] = Known(holder.signature, state.generation)
         self._started = True
 
     def _forget_names(self, there: Mapping[str, Signature]) -> None:
@@ -230,7 +237,8 @@ class Follow:
                                   adapter=self._config.name, station=self._config.station)  # fmt: skip
                 self._writer.count(doubtful_files=1)
                 self._known[name] = Known(stream.signature, None)
-                await self._batch.add(_only({}, [taking]))
+                state = {DOUBTS + quoted(name): dump_seen(Seen(stream.signature, None))}
+                await self._batch.add(_only({**state}, [taking]))
             return None
         return await self._begin(name, stream, found.head)
 

@@ -5,6 +5,7 @@
     mapping/<revision>                          hash of the mapping that had this revision, and what of file names
                                                 and times it used
     seen/<name>                                 signature under which a file was dealt with, and its generation
+    doubt/<name>                                a file of which it was stated that it may be a copy of a log that grows
     file/<generation>                           how far a content has been read, at which revision
     positions/<generation>/<revision>/<chunk>   positions of the records that gave events at that revision
 
@@ -25,6 +26,7 @@ import zstandard
 from broker_bridge.adapters.logs.adapter.folder import Signature
 
 SEEN: Final = "seen/"
+DOUBTS: Final = "doubt/"
 FILES: Final = "file/"
 MAPPINGS: Final = "mapping/"
 FOLDER: Final = "folder"

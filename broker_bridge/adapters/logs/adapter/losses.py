@@ -1,5 +1,6 @@
 """The gaps of logs that grow: what was cut away, and what may be a log of its own or a copy. Pure."""
 
+import hashlib
 from datetime import datetime
 
 from broker_bridge.adapters.base import Statement, Taking
@@ -48,6 +49,5 @@ def doubtful(
         " with the same first records; nothing was read of it",
         origin=Origin(adapter=adapter, time_means="taken_in"),
     )
-    return Taking(
-        f"doubt-{digest[:32]}", int(now.timestamp() * 1000), mapping.revision, (Statement(data, now),)
-    )
+    about = hashlib.sha256(f"{digest} {name}".encode()).hexdigest()[:32]
+    return Taking(f"doubt-{about}", int(now.timestamp() * 1000), mapping.revision, (Statement(data, now),))
