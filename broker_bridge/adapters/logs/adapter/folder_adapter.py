@@ -15,6 +15,7 @@ from broker_bridge.adapters.logs.adapter.ledger import (
     load_mapping_state,
 )
 from broker_bridge.adapters.logs.adapter.reading import load_mapping
+from broker_bridge.adapters.logs.adapter.rewriting import Rewriting
 from broker_bridge.adapters.logs.adapter.watch import Watch
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
 from broker_bridge.config import FilesAdapter
@@ -64,6 +65,8 @@ class FolderAdapter:
         await check_revision(self._mapping, writer, self._config.mapping)
         if self._config.pickup == "growing":
             return Follow(self._config, self._mapping, writer, self._sleep)
+        if self._config.pickup == "rewritten":
+            return Rewriting(self._config, self._mapping, writer, sleep=self._sleep)
         uses = {load_mapping_state(value).uses for value in (await writer.states(MAPPINGS)).values()}
         return Watch(self._config, self._mapping, writer, sorted(uses), self._sleep)
 

@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 from broker_bridge.adapters.base import SourceWriter, Taking
 from broker_bridge.adapters.logs.adapter.batch import Batch, Sleep
-from broker_bridge.adapters.logs.adapter.content import Unfinished
+from broker_bridge.adapters.logs.adapter.content import Unfinished, plain_name
 from broker_bridge.adapters.logs.adapter.folder import Changed, Folder, Found, Listing, Locked, Signature
 from broker_bridge.adapters.logs.adapter.growing import Head, log_generation
 from broker_bridge.adapters.logs.adapter.intake import Step
@@ -379,20 +379,19 @@ class Follow:
     async def _account(self, there: Mapping[str, Signature], now: datetime) -> None:
         """Note where every log lies; state what was lost of those that lie nowhere."""
         held = self._held()
-        quoted_there = {quoted(name): signature for name, signature in there.items()}
+        names_there = {quoted(name) for name in there}
         for state in list(self._logs.values()):
             names = held.get(state.generation, [])
             if names:
-                await self._lies(state, names, there, quoted_there, now)
+                await self._lies(state, names, there, now)
             elif not state.refused:
-                await self._is_gone(state, state.file in quoted_there, now)
+                await self._is_gone(state, state.file in names_there, now)
 
     async def _lies(
         self,
         state: LogState,
         names: Sequence[str],
         there: Mapping[str, Signature],
-        quoted_there: Mapping[str, Signature],
         now: datetime,
     ) -> None:
         self._missing.pop(state.generation, None)
@@ -400,8 +399,12 @@ class Follow:
         takings: list[Taking] = []
         name = main or names[0]
         if main is None:
-            old = quoted_there.get(state.file)
-            if old is not None and old.number == state.signature.number != there[name].number:
+            number = state.signature.number
+            moved = there[name].number == number
+            elsewhere = any(
+                signature.number == number and other not in names for other, signature in there.items()
+            )
+            if elsewhere or not (moved or plain_name(name) != name):
                 # Copied and cut: what was written between the copy and the cut is nowhere.
                 takings = [self._cut(state, now, f"it was copied to {shown(name)} and cut")]
         if main is None or there[name] != state.signature or state.gone or state.lost:

@@ -194,11 +194,18 @@ class Work:
 
 
 def retraction(
-    generation: str, position: int, revision: int, time: datetime, adapter: str, name: str | None = None
+    generation: str,
+    position: int,
+    revision: int,
+    time: datetime,
+    adapter: str,
+    name: str | None = None,
+    *,
+    reason: str = "",
 ) -> Taking:
-    """The taking of a record that gives no event any more."""
+    """The taking of a record that gives no event any more; without a reason it is the mapping's doing."""
     data = SourceRetracted(
-        reason=f"revision {revision} of the mapping gives no event for this record",
+        reason=reason or f"revision {revision} of the mapping gives no event for this record",
         origin=Origin(adapter=adapter, time_means="saved"),
     )
     return Taking(generation, position, revision, (Statement(data, time),), name)

@@ -104,8 +104,12 @@ class Reading:
 
     def generation_under(self, uses: Iterable[str]) -> str:
         """The generation of this content for a mapping that takes these values from the file's name and time."""
+        return generation_of(self.digest, self.told(uses))
+
+    def told(self, uses: Iterable[str]) -> dict[str, str]:
+        """These values of the file's name and time, as texts."""
         values = self._file_values
-        return generation_of(self.digest, {key: _told(values[key]) for key in uses if key in values})
+        return {key: _told(values[key]) for key in uses if key in values}
 
     def with_generation(self, generation: str) -> "Reading":
         """The same content under the generation which an earlier mapping gave it."""

@@ -72,18 +72,21 @@ class Machine(RuleBasedStateMachine):
         self.partial = b""
         self.bare = 0
         self.was_bare = True
+        self.seen = False
+        self.life: list[str] = []
         self.unheard: set[str] = set()
         self.since_look: list[str] = []
         self._start_file()
-        self.logs.look()  # what went before anybody looked is nobody's to tell
+        self.logs.look()
+        self._looked()
 
     def teardown(self) -> None:
         if not hasattr(self, "folder"):
             return
         try:
-            self._ends()
             self.logs.look(4)
             self._looked()
+            self._ends()
             self.logs._pickup._config = self.logs.config().model_copy(  # type: ignore[union-attr]
                 update={"incomplete_after_s": 0.000001}
             )
@@ -99,17 +102,23 @@ class Machine(RuleBasedStateMachine):
             self.unheard.update(self.since_look)
             self.bare += self.since_look.count("START")
         if surely:
-            self.was_bare, self.since_look = bare, []
+            self.was_bare, self.since_look, self.seen = bare, [], True
         else:
             self.was_bare = self.was_bare or bare
 
     def _wrote(self, code: str) -> None:
         self.since_look.append(code)
+        self.life.append(code)
         self.written.append((code, datetime.now(UTC)))
 
     def _ends(self) -> None:
-        """The log ends here. Of logs that are equal from the first byte to the last, only one can be told."""
+        """The log ends here. Of logs that are equal from the first byte to the last, only one can be told, and
+        nobody can tell of one that came and went between two looks.
+        """
         self.bare += self._is_bare()
+        if not self.seen:
+            self.unheard.update(self.life)
+            self.bare += 1
 
     def _is_bare(self) -> bool:
         """Whether the log holds nothing yet that tells it from others."""
@@ -117,6 +126,7 @@ class Machine(RuleBasedStateMachine):
 
     def _start_file(self, bare: bool = False) -> None:
         self.partial = b""
+        self.seen, self.life = False, []
         self.logs.append(NOW, FIRST)
         self._wrote("START")
         if not bare:
