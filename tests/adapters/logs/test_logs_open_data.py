@@ -138,6 +138,7 @@ def test_published_counts_of_calls(events: list[Statement]) -> None:
     machines = defaultdict(set)
     pins = defaultdict(Counter)
     by_machine = defaultdict(set)
+    components = defaultdict(set)
     names, labels, labelled = set(), set(), Counter[str]()
     for data in inspections:
         panel, figure = board_of(data)
@@ -149,6 +150,7 @@ def test_published_counts_of_calls(events: list[Statement]) -> None:
             pin = (panel, figure, call.place.designator, call.place.termination)
             pins[pin][call.label] += 1
             by_machine[pin].add(data.station)
+            components[panel].add(call.place.designator)
             names.add(call.place.designator)
             labels.add(call.label)
             labelled[call.label] += 1
@@ -162,6 +164,11 @@ def test_published_counts_of_calls(events: list[Statement]) -> None:
     with_pin = {pin: found for pin, found in pins.items() if pin[3] is not None}
     assert max(len(found) for found in with_pin.values()) == 3
     assert sum(len(found) == 3 for found in with_pin.values()) == 61
+    per_panel = Counter(len(found) for found in components.values())
+    assert per_panel == {
+        9: 288, 8: 274, 10: 268, 7: 240, 6: 204, 11: 173, 12: 123, 5: 119, 13: 67, 4: 54, 14: 50, 15: 25, 3: 16,
+        16: 11, 18: 4, 17: 3, 2: 2, 19: 1, 27: 1, 20: 1,
+    }  # fmt: skip
     assert sum(len(stations) == 2 for pin, stations in by_machine.items() if pin[3] is not None) == 6
     # Computed from the file, not published: boards with a call.
     assert len({board_of(data) for data in inspections}) == 13446
@@ -194,6 +201,7 @@ def test_published_counts_of_repairs(events: list[Statement]) -> None:
     }  # fmt: skip
     found = {label: [counts[verdict] for verdict in order] for label, counts in table.items()}
     assert {label: found[label] for label in published} == published, "the others are not published"
+    assert {verdict for counts in table.values() for verdict in counts} == set(order), "3 repair labels"
 
 
 def test_identifiers_of_20_digits_are_exact(events: list[Statement], shared: Path) -> None:
@@ -293,3 +301,31 @@ def test_the_paste_excerpts_become_blocks_with_every_value(
         ):
             assert unpack_numbers(columns[column]).tolist() == [float(row[source]) for row in own]
         assert unpack_texts(columns["designator"]) == [row["ComponentID"] for row in own]
+
+
+def test_the_three_published_anomalies_are_told(shared: Path) -> None:
+    """One panel has a component too many, one stops early, the last row of one is cut off (spi_published_counts.txt).
+
+    The original is not open; the excerpt's board stands in for a panel whose number of pads is known.
+    """
+    file = shared / "aoi-open" / "spi_excerpt_cleaned_all_columns.csv"
+    header, *lines = [line for line in file.read_text("utf-8").split("\n") if line]
+    key = ",".join(lines[0].split(",")[:2]) + ","
+    board = [line for line in lines if line.startswith(key)]
+    time = '{ column = "DateTime", type = "time", format = "%Y-%m-%d %H:%M:%S", means = "saved" }'
+    toml = PASTE.replace("TIME", time) + f'\n[[check]]\nfield = {len(board)}\nequals = {{ count = "pad" }}\n'
+    component = board[-1].split(",")[2]
+
+    def told(*rows: str) -> list[str]:
+        content = "\n".join([header, *rows, ""])
+        found = read_bytes(
+            compile_mapping(toml, "open.toml"), content.encode(), file.name, adapter="open",
+            modified=datetime(2022, 4, 1, tzinfo=UTC),
+        )  # fmt: skip
+        data = [statement.data for taking in found for statement in taking.statements]
+        return [one.code if isinstance(one, SourceRejected) else one.TYPE for one in data]
+
+    assert told(*board) == ["reading.paste_measured"]
+    assert told(*board, board[-1].replace(component, "EXTRA1")) == ["count"]
+    assert told(*board[:-3]) == ["count"]
+    assert told(*board[:-1], board[-1][: len(key) + 8]) == ["columns", "count"]

@@ -10,7 +10,7 @@ from broker_bridge.adapters.logs.mapping.fields import FieldRule
 from broker_bridge.adapters.logs.mapping.load import Source
 from broker_bridge.adapters.logs.mapping.lookup import Lookups
 from broker_bridge.adapters.logs.mapping.model import MappingFile
-from broker_bridge.adapters.logs.mapping.scope import Getter, Group, Names, Row, Scope
+from broker_bridge.adapters.logs.mapping.scope import FILE, Getter, Group, Names, Row, Scope
 from broker_bridge.adapters.logs.mapping.times import TimeValue
 from broker_bridge.adapters.logs.mapping.values import FieldError, Typed
 from broker_bridge.adapters.logs.mapping.zones import instant_of, zone_of
@@ -157,8 +157,8 @@ def _clock(rule: ClockRule, kind: str, name: str, mapping: MappingFile, names: N
         day, clock = get_day(scope), get_clock(scope)
         if day is None or not isinstance(clock, time):
             return None
-        row = scope.row if holder is None else scope.row and scope.row.held.get(holder)
-        latest = row.last.get(key) if isinstance(row, Row) and row.last is not None else None
+        keeper = _keeper(scope, holder)
+        latest = keeper.last.get(key) if keeper is not None and keeper.last is not None else None
         zone_used, basis_used = zone, basis
         if isinstance(day, TimeValue):
             if rule.zone is None:
@@ -173,8 +173,8 @@ def _clock(rule: ClockRule, kind: str, name: str, mapping: MappingFile, names: N
             instant = instant_of(moment, zone_of(zone_used or "UTC"))
         except OverflowError:
             raise _error(scope, "lies outside the years 1 to 9999", str(day), "time") from None
-        if isinstance(row, Row):
-            row.last = {**(row.last or {}), key: max(latest or moment, moment)}
+        if keeper is not None:
+            keeper.last = {**(keeper.last or {}), key: max(latest or moment, moment)}
         flags = instant.flags if moment.date() == first_day else (*instant.flags, "counted_day")
         return TimeValue(
             instant.utc, f"{first_day} {clock}", rule.means, zone_used or "UTC", basis_used, flags
@@ -184,13 +184,21 @@ def _clock(rule: ClockRule, kind: str, name: str, mapping: MappingFile, names: N
 
 
 def _holder(reference: str, kind: str, names: Names) -> str | None:
-    """The kind that holds and gives this field; None where it is the record's own."""
+    """The kind that holds, or the file, which gives this field; None where it is the record's own."""
     first, dot, _ = reference[1:].partition(".")
     if dot:
         return first if first != kind else None
     if first in names.fields[kind]:
         return None
-    return next((held for held in names.holds if first in names.fields[held]), None)
+    return next((held for held in names.holds if first in names.fields[held]), FILE)
+
+
+def _keeper(scope: Scope, holder: str | None) -> Row | Group | None:
+    """What keeps the latest time: the record that states the day, or the document where the file's name does."""
+    if holder == FILE:
+        return scope.group
+    row = scope.row if holder is None or scope.row is None else scope.row.held.get(holder)
+    return row if isinstance(row, Row) else None
 
 
 def _nearest(first_day: date, latest: datetime | None, clock: time) -> datetime:

@@ -64,7 +64,7 @@ class LookUpRule(Section):
     gives: FieldName
     """The field of the companion's row that is wanted."""
     same: dict[FieldName, str] = {}
-    """Fields of the companion's row -> fields here which they must equal."""
+    """Fields of the companion's row -> fields here which they must equal; of a list, one item."""
     at: str | None = None
     """The time at which the row has to be in force; needed where the companion states `since`."""
     required: bool = False

@@ -12,6 +12,7 @@ What a companion does not tell is not known, never guessed: the value is absent 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from itertools import product
 from typing import Any, Final
 
 import re2
@@ -65,13 +66,16 @@ class Companions:
     indexed: dict[tuple[str, tuple[str, ...]], dict[Key, list[Values]]] = field(default_factory=dict)
 
     def index(self, name: str, same: tuple[str, ...]) -> dict[Key, list[Values]]:
-        """The rows of one companion by these fields; made once."""
+        """The rows of one companion by these fields, by every item of one that is a list; made once."""
         index = self.indexed.get((name, same))
         if index is None:
             index = self.indexed[name, same] = {}
             for table in self.tables[name]:
                 for row in table.rows:
-                    index.setdefault(tuple([row.get(each) for each in same]), []).append(row)
+                    values = [row.get(each) for each in same]
+                    choices = [value if type(value) is tuple else (value,) for value in values]
+                    for key in {*product(*choices)}:
+                        index.setdefault(key, []).append(row)
         return index
 
 

@@ -252,15 +252,15 @@ text of one repeated character, such as 0000 or ????, is one as well."""
 
 
 class Check(Section):
-    """A number that the source states and that must agree with the records that are there.
+    """A number that the source states, or that is known beforehand, and that must agree with the records there are.
 
     A file that stops early, or lost a row, is rejected as a whole instead of passing for less.
     """
 
-    each: Slug
-    """For every record of this kind ..."""
-    field: str
-    """... the number in this field, written $name ..."""
+    each: Slug | None = None
+    """For every record of this kind (absent: once a group) ..."""
+    field: str | Annotated[int, Field(ge=0)]
+    """... the number in this field, written $name, or this number ..."""
     equals: CountRule
     """... is how many of these records there are."""
     when: Filter = {}

@@ -42,7 +42,7 @@ Held = dict[str, "Row | Refused | FieldError"]
 class Group:
     """Records that belong together."""
 
-    __slots__ = ("bad", "changed", "companions", "file", "held", "index", "keys", "lost", "rows")
+    __slots__ = ("bad", "changed", "companions", "file", "held", "index", "keys", "last", "lost", "rows")
 
     def __init__(self, file: Values, held: Held, keys: Values, companions: Any = None) -> None:
         self.file = file
@@ -50,6 +50,8 @@ class Group:
         """The companion files (lookup.Companions), where the mapping states some."""
         self.held = held
         self.keys = keys
+        self.last: dict[tuple[str, str], datetime] | None = None
+        """The latest local time computed from the day in the file's name, by kind and field."""
         self.rows: dict[str, list[Row]] = {}
         self.changed: set[str] = set()
         """Kinds of which several records held inside this group."""

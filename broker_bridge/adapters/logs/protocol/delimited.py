@@ -46,6 +46,7 @@ class DelimitedReader:
         self._expects_header = False
         self._blank = False
         self._finished = False
+        self._in_footer = False
         self._plain: str | None = None
         """Kind of the last line, where it was a row in the middle of a table and nothing else is open."""
         self._quote = settings.quote
@@ -106,6 +107,8 @@ class DelimitedReader:
         self._plain = None
         if self._preamble:
             self._preamble -= 1
+        elif self._in_footer:
+            return
         elif self._quoted:
             self._go_on_quoted(line)
         elif not text or text.isspace():
@@ -117,6 +120,7 @@ class DelimitedReader:
             self._close()
             self._restart()
             self.complete = True
+            self._in_footer = settings.behind_trailer == "skip"
         elif self._headings and (rows := self._headings.get(text.strip())) is not None:
             self._begin(rows)
         elif self._quoting.stays_open(text):
@@ -161,6 +165,8 @@ class DelimitedReader:
         self._plain = None
         if self._preamble:
             self._preamble -= 1
+            return
+        if self._in_footer:
             return
         if self._quoted:
             self._put_back.append(refused)
@@ -255,7 +261,10 @@ class DelimitedReader:
         elif self._expects_header:
             self._header(section, line, raw, cells)
         elif section.layout == "pairs":
-            self._pair(section.kind, line, raw, cells)
+            if section.assign is None:
+                self._pair(section.kind, line, raw, cells)
+            else:
+                self._assigned(section.kind, section.assign, line, raw, "".join(texts))
         else:
             self._record(section.kind, self._names, line, raw, cells)
 
@@ -304,6 +313,12 @@ class DelimitedReader:
         if self._pairs is None:
             self._pairs = Pairs(kind, line.position, line.number, self._set.max_record_bytes)
         self._pairs.add(raw, line.number, cells[0].strip() if cells else "", cells[1:])
+
+    def _assigned(self, kind: str, sign: str, line: Line, raw: bytes, text: str) -> None:
+        key, found, value = text.partition(sign)
+        self._pair(kind, line, raw, [key, value.strip()])
+        if not found and self._pairs is not None:
+            self._pairs.spoil("syntax", f"a line of the block holds no {sign!r}", line.number, text[:80])
 
     def _record(self, kind: str, names: tuple[str, ...], line: Line, raw: bytes, cells: list[str]) -> None:
         if len(cells) != len(names) and (len(cells) > len(names) or self._set.short_rows == "refuse"):

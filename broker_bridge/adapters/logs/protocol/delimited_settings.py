@@ -14,6 +14,8 @@ class Rows(Settings):
     kind: Kind
     layout: Literal["table", "pairs"] = "table"
     """`table`: a record a row. `pairs`: `Key;Value` lines which together are one record."""
+    assign: Annotated[str, Field(min_length=1, max_length=4)] | None = None
+    """With `pairs`: the sign between key and value where it is not the delimiter: `Program: HW-1`."""
     tag: str | None = None
     """Text in the tag column that marks rows of this kind."""
     heading: str | None = None
@@ -34,6 +36,8 @@ class Rows(Settings):
                 raise ValueError(
                     'layout = "pairs" takes its names from the lines: no columns, header or needs'
                 )
+        elif self.assign is not None:
+            raise ValueError('`assign` goes with layout = "pairs"')
         elif not self.columns and not self.header:
             raise ValueError("state `columns`, or `header = true` where the file names them")
         if len(set(self.columns)) != len(self.columns):
@@ -59,6 +63,8 @@ class Delimited(TextSettings):
     """Lines at the start of the file that are skipped."""
     trailer: Annotated[str, Field(min_length=1)] | None = None
     """A line that begins so ends the file; a file without it is not complete."""
+    behind_trailer: Literal["again", "skip"] = "again"
+    """What stands behind the trailer: the same again, where files were joined, or a footer that is skipped."""
     tag_column: Annotated[int, Field(ge=1)] = 1
     trailing_delimiter: bool = False
     """Every row ends with one more delimiter."""
@@ -72,6 +78,12 @@ class Delimited(TextSettings):
             raise ValueError('a delimiter of several characters goes only with quote = ""')
         if self.delimiter == self.decimal and not self.quote:
             raise ValueError(f"delimiter and decimal sign are both {self.decimal!r} and nothing is quoted")
+        if self.behind_trailer == "skip" and self.trailer is None:
+            raise ValueError("`behind_trailer` goes with `trailer`")
+        if any(rows.assign is not None and rows.tag is not None for rows in self.records):
+            raise ValueError(
+                "`assign` goes with sections, not with tags: a tag stands in a column of its own"
+            )
         kinds = [rows.kind for rows in self.records]
         self.refuse_double_kinds(kinds)
         tags = [rows.tag for rows in self.records if rows.tag is not None]
