@@ -5,6 +5,7 @@ Times are seconds on one clock. What is not known (None) is in no number and is 
 
 import math
 from collections.abc import Hashable, Sequence
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -33,8 +34,8 @@ def durations(values: Floats, keys: Sequence[Key], level: float) -> Durations:
     known = ~np.isnan(values)
     seen = values[known]
     longest = chosen(keys, known)[int(seen.argmax())] if len(seen) else None
-    quantiles = np.quantile(seen, (0.5, 0.95)).tolist() if len(seen) else (None, None)
-    return Durations(mean(seen, level), *quantiles, longest, chosen(keys, ~known))
+    median, p95 = np.quantile(seen, (0.5, 0.95)).tolist() if len(seen) else (None, None)
+    return Durations(mean(seen, level), median, p95, longest, chosen(keys, ~known))
 
 
 class StationFlow(Value):
@@ -208,6 +209,6 @@ def changeovers(
     ]  # fmt: skip
     return tuple(
         Changeover(programs[i], programs[j], float(end[i]), float(begin[j]), keys[i], keys[j])
-        for i, j in zip(rows, rows[1:], strict=False)
+        for i, j in pairwise(rows)
         if programs[i] != programs[j]
     )

@@ -232,9 +232,9 @@ def drift(
     cut = table[len(table) - blocks * 5 :].reshape(blocks, 5, -1)
     means = cut.mean(axis=1)  # a block with a missing value has no mean
     when = np.arange(blocks) * 5.0 + 2 + len(table) - blocks * 5
-    known: NDArray[np.bool_] = np.logical_not(np.isnan(means))
+    known = np.asarray(~np.isnan(means))
     n = known.sum(axis=0)
-    enough = n >= 4
+    enough = np.asarray(n >= 4)
     if not enough.any():
         return Refused("no pad has enough values", int(n.max(initial=0)), 4)
     means, known, n = means[:, enough], known[:, enough], n[enough]
@@ -257,7 +257,9 @@ def drift(
 
 def _row_median(table: Floats) -> Floats:
     if np.isnan(table).any():
-        return np.asarray(np.nanmedian(np.where(np.isnan(table).all(axis=1)[:, None], 1.0, table), axis=1))
+        return np.asarray(
+            np.nanmedian(np.where(np.asarray(np.isnan(table).all(axis=1))[:, None], 1.0, table), axis=1)
+        )
     return np.asarray(np.median(table, axis=1))
 
 

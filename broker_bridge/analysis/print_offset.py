@@ -6,7 +6,7 @@ advice for a person who aligns a printer; nothing here is sent to a machine.
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -115,8 +115,8 @@ def _bisquare(design: Floats, offsets: Floats, given: Floats) -> tuple[Floats, F
     """Parameters, their standard errors, the weights found and the robust spread; None: not solvable."""
     if np.linalg.matrix_rank(design, tol=1e-8 * math.sqrt(len(design))) < design.shape[1]:
         return None
-    robust: Floats = np.ones(len(offsets))
-    parts: Floats = np.zeros(design.shape[1])
+    robust: Any = np.ones(len(offsets))
+    parts: Any = np.zeros(design.shape[1])
     spread, precise = 0.0, 1e-12 * max(1e-300, float(np.abs(offsets).max()))
     for step in range(60):
         root = np.sqrt(given * robust)

@@ -5,6 +5,7 @@ tries; Holm's adjustment keeps the chance of even one false finding in the whole
 """
 
 from collections.abc import Hashable, Mapping, Sequence
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -76,7 +77,7 @@ def bands(values: Numbers, edges: Sequence[float]) -> tuple[str | None, ...]:
         raise UsageError(f"edges have to rise: {list(edges)}")
     names = [
         f"below {edges[0]:g}",
-        *(f"{low:g} to {high:g}" for low, high in zip(edges, edges[1:], strict=False)),
+        *(f"{low:g} to {high:g}" for low, high in pairwise(edges)),
         f"{edges[-1]:g} and more",
     ]
     column = floats("values", values)
@@ -111,50 +112,74 @@ def relative_risks(
     if defects < LEAST_DEFECTS:
         return Refused("too few confirmed defects to compare risks", defects, LEAST_DEFECTS)
     stratum = _codes(strata)[0] if strata is not None else np.zeros(n, np.intp)
-    bunched = _dispersion(hit[known], [b for b, k in zip(boards, known, strict=True) if k]) if boards else 1.0
-    told: list[tuple[str, Hashable, NDArray[np.bool_], list[Table]]] = []
+    bunched = 1.0
+    if boards is not None:
+        bunched = _dispersion(hit[known], [b for b, k in zip(boards, known, strict=True) if k])
+    columns = {factor: _Column(hit, known, column, stratum) for factor, column in factors.items()}
+    told: list[tuple[str, int, list[Table]]] = []
     thin: list[Thin] = []
-    for factor, column in factors.items():
-        codes, levels = _codes(column)
-        stated = known & np.asarray([value is not None for value in column], bool)
-        for code, name in enumerate(levels):
-            if name is None:
+    for factor, column in columns.items():
+        for code, name in enumerate(column.levels):
+            exposed, affected = int(column.rows[code].sum()), int(column.hits[code].sum())
+            if name is None or exposed == 0:
                 continue
-            mine = stated & (codes == code)
-            tables = _tables(hit, mine, stated & ~mine, stratum)
-            exposed, affected = int(mine.sum()), int((hit & mine).sum())
-            # Expected where the level has the stratum's own risk: strata without a comparison say nothing.
-            expected = sum((a + b) * m / (m + o) for a, m, b, o in tables if m and o)
-            possible = sum(o for _, m, _, o in tables if m)
-            if exposed == 0:
-                continue
-            if possible == 0 or expected < LEAST_EXPECTED * bunched:
-                why = "nothing to compare with" if possible == 0 else f"{expected:.2g} defects expected"
+            tables = column.tables(code)
+            # Strata in which there is nothing to compare with say nothing.
+            expected = sum((a + b) * m / (m + o) for a, m, b, o in tables)
+            if not tables or expected < LEAST_EXPECTED * bunched:
+                why = f"{expected:.2g} defects expected" if tables else "nothing to compare with"
                 thin.append(Thin(factor, name, affected, exposed, why))
             else:
-                told.append((factor, name, mine, tables))
-    p = holm([exact_test([_deflated(t, bunched) for t in tables]) for *_, tables in told])
-    masks = {(factor, name): mine for factor, name, mine, _ in told}
+                told.append((factor, code, tables))
+    p = holm([exact_test([_deflated(table, bunched) for table in tables]) for *_, tables in told])
     risks = []
-    for (factor, name, mine, tables), chance in zip(told, p, strict=True):
+    for (factor, code, tables), chance in zip(told, p, strict=True):
+        column = columns[factor]
         ratio = risk_ratio(tables, level, bunched)
-        share = _share(hit, mine, rows, level)
-        others = np.zeros(n, bool)
-        for other, column in factors.items():
-            if other == factor:
-                others = known & ~mine & np.asarray([value is not None for value in column], bool)
-        rest = _share(hit, others, (), level)
+        mine = known & (column.codes == code)
+        members = [rows[int(i)] for i in np.flatnonzero(hit & mine)]
+        share = proportion(len(members), int(mine.sum()), members=members, level=level)
+        rest = proportion(*column.rest(code), level=level)
         if ratio is None or isinstance(share, Refused) or isinstance(rest, Refused):
-            thin.append(
-                Thin(factor, name, int((hit & mine).sum()), int(mine.sum()), "no defect within its strata")
-            )
-            continue
+            raise AssertionError("a level with an expected defect has a share, a rest and a ratio")
         verdict = "no difference told" if chance >= alpha else "higher" if ratio[0] > 1 else "lower"
-        alike = _alike(factor, mine, masks) if verdict != "no difference told" else ()
-        risks.append(Risk(factor, name, share, rest, *ratio, chance, verdict, alike))
+        alike = () if verdict == "no difference told" else _alike(factor, mine, known, columns)
+        risks.append(Risk(factor, column.levels[code], share, rest, *ratio, chance, verdict, alike))
     risks.sort(key=lambda risk: (risk.p, -risk.interval.low))
     unknown = tuple(key for key, is_known in zip(rows, known, strict=True) if not is_known)
     return Risks(tuple(risks), tuple(thin), defects, total, unknown, bunched, alpha)
+
+
+class _Column:
+    """A factor counted: rows and defects by level and stratum."""
+
+    def __init__(
+        self,
+        hit: NDArray[np.bool_],
+        known: NDArray[np.bool_],
+        column: Sequence[Hashable],
+        stratum: NDArray[np.intp],
+    ) -> None:
+        self.codes, self.levels = _codes(column)
+        shape = len(self.levels), int(stratum.max(initial=0)) + 1
+        cell = self.codes * shape[1] + stratum
+        size = shape[0] * shape[1]
+        self.rows = np.bincount(cell[known], minlength=size).reshape(shape)
+        self.hits = np.bincount(cell[hit & known], minlength=size).reshape(shape)
+        stated = np.asarray([name is not None for name in self.levels])
+        self.all_rows, self.all_hits = self.rows[stated].sum(axis=0), self.hits[stated].sum(axis=0)
+
+    def tables(self, code: int) -> list[Table]:
+        """The level against the rest, stratum by stratum, where both have rows."""
+        mine, hits = self.rows[code], self.hits[code]
+        others, affected = self.all_rows - mine, self.all_hits - hits
+        both = np.flatnonzero((mine > 0) & (others > 0))
+        return [(int(hits[s]), int(mine[s]), int(affected[s]), int(others[s])) for s in both]
+
+    def rest(self, code: int) -> tuple[int, int]:
+        """Affected ones and rows of all other levels."""
+        affected = self.all_hits.sum() - self.hits[code].sum()
+        return int(affected), int(self.all_rows.sum() - self.rows[code].sum())
 
 
 def _codes(column: Sequence[Hashable]) -> tuple[NDArray[np.intp], list[Hashable]]:
@@ -163,17 +188,27 @@ def _codes(column: Sequence[Hashable]) -> tuple[NDArray[np.intp], list[Hashable]
     return codes, list(places)
 
 
-def _tables(
-    hit: NDArray[np.bool_], mine: NDArray[np.bool_], rest: NDArray[np.bool_], stratum: NDArray[np.intp]
-) -> list[Table]:
-    size = int(stratum.max(initial=0)) + 1
-    counts = [np.bincount(stratum[mask], minlength=size) for mask in (hit & mine, mine, hit & rest, rest)]
-    return [(int(a), int(m), int(b), int(o)) for a, m, b, o in zip(*counts, strict=True) if m or o]
-
-
 def _deflated(table: Table, by: float) -> Table:
-    a, m, b, o = (int(count / by) for count in table)
-    return min(a, m), m, min(b, o), o
+    a, m, b, o = table
+    return int(a / by), m, int(b / by), o
+
+
+def _alike(
+    factor: str, mine: NDArray[np.bool_], known: NDArray[np.bool_], columns: Mapping[str, _Column]
+) -> tuple[tuple[str, Hashable], ...]:
+    """Levels of other factors that share nine tenths of the rows."""
+    found: list[tuple[str, Hashable]] = []
+    for other, column in columns.items():
+        if other == factor:
+            continue
+        shared = np.bincount(column.codes[mine & known], minlength=len(column.levels))
+        union = mine.sum() + column.rows.sum(axis=1) - shared
+        found += [
+            (other, column.levels[int(code)])
+            for code in np.flatnonzero(shared >= 0.9 * union)
+            if column.levels[int(code)] is not None
+        ]
+    return tuple(found)
 
 
 def _dispersion(hit: NDArray[np.bool_], boards: Sequence[Key]) -> float:
@@ -186,21 +221,3 @@ def _dispersion(hit: NDArray[np.bool_], boards: Sequence[Key]) -> float:
     share = hit.mean()
     variance = float((((found - size * share) ** 2) / (size * share * max(1e-12, 1 - share))).sum())
     return max(1.0, variance / (len(names) - 1))
-
-
-def _share(
-    hit: NDArray[np.bool_], mine: NDArray[np.bool_], rows: Sequence[Key], level: float
-) -> Proportion | Refused:
-    members = [rows[i] for i in np.flatnonzero(hit & mine)] if rows else ()
-    return proportion(int((hit & mine).sum()), int(mine.sum()), members=members, level=level)
-
-
-def _alike(
-    factor: str, mine: NDArray[np.bool_], masks: Mapping[tuple[str, Hashable], NDArray[np.bool_]]
-) -> tuple[tuple[str, Hashable], ...]:
-    """Levels of other factors that share nine tenths of the rows."""
-    return tuple(
-        (other, name)
-        for (other, name), theirs in masks.items()
-        if other != factor and (mine & theirs).sum() >= 0.9 * (mine | theirs).sum()
-    )

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from broker_bridge.analysis.columns import Floats, floats
 from broker_bridge.errors import UsageError
@@ -29,41 +30,44 @@ class Hit(Value):
     """Points it takes; they end at `place`."""
 
 
-def _beyond(k: int, sigma: float) -> Callable[[Floats], bool]:
-    def fires(window: Floats) -> bool:
-        for side in (window, -window):
-            beyond = side > sigma + _ON
-            if beyond[-1] and beyond.sum() >= k:
-                return True
-        return False
+Windows = NDArray[np.float64]
+"""Windows x points, oldest point first."""
+Fires = NDArray[np.bool_]
+
+
+def _beyond(k: int, sigma: float) -> Callable[[Windows], Fires]:
+    def fires(windows: Windows) -> Fires:
+        sides = [side > sigma + _ON for side in (windows, -windows)]
+        above, below = (side[:, -1] & (side.sum(axis=1) >= k) for side in sides)
+        return np.asarray(above | below)
 
     return fires
 
 
-def _one_side(window: Floats) -> bool:
-    return bool((window > _ON).all() or (window < -_ON).all())
+def _one_side(windows: Windows) -> Fires:
+    return np.asarray((windows > _ON).all(axis=1) | (windows < -_ON).all(axis=1))
 
 
-def _trend(window: Floats) -> bool:
-    steps = np.diff(window)
-    return bool((steps > 0).all() or (steps < 0).all())
+def _trend(windows: Windows) -> Fires:
+    steps = np.diff(windows)
+    return np.asarray((steps > 0).all(axis=1) | (steps < 0).all(axis=1))
 
 
-def _alternating(window: Floats) -> bool:
-    steps = np.sign(np.diff(window))
-    return bool((steps != 0).all() and (steps[1:] == -steps[:-1]).all())
+def _alternating(windows: Windows) -> Fires:
+    steps = np.sign(np.diff(windows))
+    return np.asarray((steps != 0).all(axis=1) & (steps[:, 1:] == -steps[:, :-1]).all(axis=1))
 
 
-def _hugging(window: Floats) -> bool:
-    return bool((np.abs(window) < 1 - _ON).all())
+def _hugging(windows: Windows) -> Fires:
+    return np.asarray((np.abs(windows) < 1 - _ON).all(axis=1))
 
 
-def _mixture(window: Floats) -> bool:
-    far = (np.abs(window) > 1 + _ON).all()
-    return bool(far and (window > 0).any() and (window < 0).any())
+def _mixture(windows: Windows) -> Fires:
+    far = (np.abs(windows) > 1 + _ON).all(axis=1)
+    return np.asarray(far & (windows > 0).any(axis=1) & (windows < 0).any(axis=1))
 
 
-RULES: Final[Mapping[str, tuple[int, Callable[[Floats], bool], str]]] = {
+RULES: Final[Mapping[str, tuple[int, Callable[[Windows], Fires], str]]] = {
     "WE1": (1, _beyond(1, 3), "one point beyond 3 sigma"),
     "WE2": (3, _beyond(2, 2), "2 of 3 beyond 2 sigma on one side"),
     "WE3": (5, _beyond(4, 1), "4 of 5 beyond 1 sigma on one side"),
@@ -94,10 +98,12 @@ def hits(z: Sequence[float] | Floats, rules: Sequence[str] = WESTERN_ELECTRIC) -
         raise UsageError(f"no such run rule: {', '.join(unknown)}; there are {', '.join(RULES)}")
     points = floats("z", z)
     found = []
-    for index in range(len(points)):
-        for rule in rules:
-            size, fires, _ = RULES[rule]
-            window = points[max(0, index + 1 - size) : index + 1]
-            if len(window) == size and not np.isnan(window).any() and fires(window):
-                found.append(Hit(rule, index, size))
-    return tuple(found)
+    for order, rule in enumerate(rules):
+        size, fires, _ = RULES[rule]
+        if len(points) < size:
+            continue
+        windows = np.lib.stride_tricks.sliding_window_view(points, size)
+        whole = ~np.isnan(windows).any(axis=1)
+        places = np.flatnonzero(whole & fires(windows)) + size - 1
+        found += [(int(place), order, Hit(rule, int(place), size)) for place in places]
+    return tuple(hit for *_, hit in sorted(found))

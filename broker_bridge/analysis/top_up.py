@@ -57,7 +57,8 @@ def top_up_loop(
         passed = chosen(rows, [j and bool(p) for j, (_, _, p) in zip(judged, columns, strict=True)])
         counts += [len(passed), sum(judged)]
         shares.append(proportion(len(passed), sum(judged), members=passed, level=level))
-    gain = p_value = None
+    gain: tuple[float, Interval] | None = None
+    p_value: float | None = None
     verdict = "cannot tell: there is nothing on one side of the comparison"
     if counts[1] and counts[3]:
         a, m, b, o = counts
@@ -67,7 +68,7 @@ def top_up_loop(
             verdict = f"topped-up pads pass {'more' if gain[0] > 0 else 'less'} often"
     lifted = chosen(rows, [m and bool(t) for m, t, _ in columns])
     return TopUpLoop(
-        sum(mine), proportion(len(lifted), sum(mine), members=lifted, level=level), *shares, gain, p_value, verdict,
+        sum(mine), proportion(len(lifted), sum(mine), members=lifted, level=level), shares[0], shares[1], gain, p_value, verdict,
         chosen(rows, [m and p is None for m, _, p in columns]), chosen(rows, washed),
         chosen(rows, [bool(t) and not c and not w for c, t, w in zip(called, topped_up, washed, strict=True)]),
     )  # fmt: skip
