@@ -6,6 +6,7 @@ child is repeated, fields in fields where it has children itself, `#text` for th
 Children that are records themselves are left to those.
 """
 
+import codecs
 import re
 from collections import deque
 from collections.abc import Mapping
@@ -43,6 +44,14 @@ def _path(text: str) -> str:
     return text
 
 
+def _encoding(name: str) -> str:
+    try:
+        codecs.lookup(name)
+    except LookupError:
+        raise ValueError(f"{name!r} is no known encoding; utf-8, utf-16, cp1252 ... are") from None
+    return name
+
+
 class Elements(Settings):
     """One kind of record in XML."""
 
@@ -61,7 +70,7 @@ class Xml(ReaderSettings):
     ENDS: ClassVar[bool] = True
 
     kind: Literal["xml"]
-    encoding: Annotated[str, Field(min_length=1)] | None = None
+    encoding: Annotated[str, AfterValidator(_encoding)] | None = None
     """Only where the document itself declares none or a wrong one."""
     namespaces: Mapping[str, str] = {}
     """Prefixes used in paths -> names of namespaces."""
@@ -148,6 +157,11 @@ class _Document:
                 raise
             self._ended_at(self.error_at)
             return self.error_at
+        except _NotTaken:
+            raise
+        except (LookupError, ValueError) as error:
+            # Encodings that Expat does not know are asked of Python, which may not know them either.
+            raise _NotTaken(f"its declared encoding cannot be read: {error}") from None
         self._ended_at(self._at + len(raw))
         return self._at + len(raw)
 
