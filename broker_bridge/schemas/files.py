@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from pydantic import BaseModel
 
+from broker_bridge.adapters.logs.preview.backfilled import BackfillSummary
 from broker_bridge.adapters.logs.preview.view import Preview
 from broker_bridge.bus.wire import EdgeState, Receipt, RecordState, SourceState
 from broker_bridge.events.union import DATA_TYPES
@@ -27,7 +28,7 @@ _MESSAGES: Final[dict[str, type[BaseModel]]] = {
 
 _ANSWERS: Final[dict[str, type[Value]]] = {"why": Why}
 
-_VIEWS: Final[dict[str, type[BaseModel]]] = {"preview": Preview}
+_VIEWS: Final[dict[str, type[BaseModel]]] = {"preview": Preview, "backfill": BackfillSummary}
 """Answers of commands that are models; others are schemas of their own."""
 
 FILES: Final[dict[str, Builder]] = {

@@ -8,6 +8,8 @@ from broker_bridge.adapters.base import Request, SourceWriter
 Known = TypeVar("Known")
 Again = Callable[[Mapping[str, Known]], Awaitable[str]]
 """Reads these again, by generation; returns what came of it in words."""
+Do = Callable[[Request], Awaitable[str]]
+"""Does something else that a request asks for; returns the answer."""
 
 
 async def answer_requests(
@@ -16,14 +18,17 @@ async def answer_requests(
     find: Callable[[str | None], Awaitable[Mapping[str, Known]]],
     is_stale: Callable[[Known], bool],
     again: Again[Known],
+    others: Mapping[str, Do] | None = None,
 ) -> None:
     """Do what unanswered requests ask for, and answer them. Done twice it changes nothing.
 
     `find` gives what is known of one generation, or of all; `is_stale` whether it was not yet read as a whole with
-    this revision of the mapping.
+    this revision of the mapping; `others` are actions beside the retry.
     """
     for request in await writer.requests():
-        await writer.answer(request, await _answer(request, revision, find, is_stale, again))
+        do = (others or {}).get(request.action)
+        outcome = await (do(request) if do else _answer(request, revision, find, is_stale, again))
+        await writer.answer(request, outcome)
 
 
 async def _answer(

@@ -3,8 +3,8 @@
 import asyncio
 from collections.abc import Mapping
 
-from broker_bridge.adapters.base import SourceWriter
-from broker_bridge.adapters.logs.adapter import requests
+from broker_bridge.adapters.base import Request, SourceWriter
+from broker_bridge.adapters.logs.adapter import backfill, requests
 from broker_bridge.adapters.logs.adapter.batch import Batch, Sleep
 from broker_bridge.adapters.logs.adapter.companions import pinned
 from broker_bridge.adapters.logs.adapter.intake import Intake
@@ -35,7 +35,10 @@ async def answer_requests(
     async def again(files: Mapping[str, FileState]) -> str:
         return await _read_again(files, writer, mapping, config, sleep)
 
-    await requests.answer_requests(writer, revision, find, is_stale, again)
+    async def fill(request: Request) -> str:
+        return await backfill.answer(request, writer, mapping, config, sleep)
+
+    await requests.answer_requests(writer, revision, find, is_stale, again, {backfill.ACTION: fill})
 
 
 async def _read_again(
