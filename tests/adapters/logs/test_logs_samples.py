@@ -14,6 +14,8 @@ import pytest
 
 import broker_bridge.adapters.logs
 from broker_bridge.adapters.logs import load_mapping, read_bytes
+from broker_bridge.adapters.logs.mapping.lookup import CompanionFile
+from broker_bridge.adapters.logs.protocol.record import digest_of
 from broker_bridge.events.base import Data
 from broker_bridge.events.columns import unpack_numbers, unpack_texts
 from broker_bridge.events.reading import ReadingPasteMeasured
@@ -21,8 +23,22 @@ from broker_bridge.simulate import PARTS, numbering
 
 SAMPLES = Path(broker_bridge.adapters.logs.__file__).parent / "samples"
 GOLDEN = ".events.json"
-CASES = sorted(path for path in SAMPLES.glob("*/*") if not path.name.endswith(GOLDEN))
+STATIONS = {
+    "paste_inspection": "spi-1",
+    "optical_inspection": "aoi-1",
+    "placement_log": "place-1",
+    "manual_review": "review-1",
+}
 MODIFIED = datetime(2026, 3, 2, 8, tzinfo=UTC)
+
+
+def is_companion(path: Path) -> bool:
+    return load_mapping(SAMPLES / f"{path.parent.name}.toml").lookups.matches(path.name)
+
+
+CASES = sorted(
+    path for path in SAMPLES.glob("*/*") if not path.name.endswith(GOLDEN) and not is_companion(path)
+)
 
 
 def shown(data: Data) -> dict[str, Any]:
@@ -45,10 +61,16 @@ def shown(data: Data) -> dict[str, Any]:
 
 def takings_of(case: Path) -> list[dict[str, Any]]:
     mapping = load_mapping(SAMPLES / f"{case.parent.name}.toml")
-    station = {"paste_inspection": "spi-1", "optical_inspection": "aoi-1"}.get(case.parent.name, "test-1")
+    station = STATIONS.get(case.parent.name, "test-1")
+    companions = [
+        CompanionFile(path.name, digest_of(path.read_bytes()), MODIFIED, path.read_bytes())
+        for path in sorted(case.parent.iterdir())
+        if mapping.lookups.matches(path.name)
+    ]
     reading = read_bytes(
-        mapping, case.read_bytes(), case.name, adapter=station, station=station, modified=MODIFIED
-    )
+        mapping, case.read_bytes(), case.name, adapter=station, station=station, modified=MODIFIED,
+        companions=companions,
+    )  # fmt: skip
     return [
         {
             "generation": taking.generation,

@@ -8,6 +8,7 @@ import re2
 
 from broker_bridge.adapters.logs.mapping.checks import Verify, checker
 from broker_bridge.adapters.logs.mapping.computed import Derive, derivers
+from broker_bridge.adapters.logs.mapping.derived import LookUpRule
 from broker_bridge.adapters.logs.mapping.eventrule import Drafts, event_maker
 from broker_bridge.adapters.logs.mapping.fields import FieldRule
 from broker_bridge.adapters.logs.mapping.load import Source, parse
@@ -38,6 +39,8 @@ class Compiled:
     """What adds the derived values to a record, by kind."""
     lookups: Lookups
     """The companion files."""
+    looking: frozenset[str]
+    """Kinds of record whose events depend on companion files."""
     makers: tuple[Drafts, ...]
     """Makers of events a group, or a row without groups, in the order of the file."""
     checks: tuple[Verify, ...]
@@ -99,6 +102,7 @@ def compile_mapping(text: str, name: str) -> Compiled:
         },
         derive,
         lookups,
+        _looking(mapping),
         makers,
         checks,
         by_kind,
@@ -129,6 +133,18 @@ def _names(mapping: MappingFile, source: Source, fields: dict[str, dict[str, Fie
         holds=group.holds,
         single=group.per == "row",
     )
+
+
+def _looking(mapping: MappingFile) -> frozenset[str]:
+    found = {
+        kind
+        for kind, rules in mapping.derived.items()
+        if any(isinstance(rule, LookUpRule) for rule in rules.values())
+    }
+    group = mapping.group
+    # What holds for others, or is grouped with them, is a part of their events.
+    alone = group.per == "row" and not found & set(group.holds)
+    return frozenset(found if alone or not found else mapping.reader.kinds())
 
 
 def _lookups(mapping: MappingFile, source: Source) -> Lookups:

@@ -62,6 +62,7 @@ class Takings:
         self._place = place
         self._document = document
         self._companions = [{"name": name, "hash": hash_} for name, hash_ in document.companions]
+        self._looking = mapping.looking
         self.rejections = 0
         self.events = 0
         self.by_rule: Counter[int] = Counter()
@@ -94,7 +95,7 @@ class Takings:
         all_flags = (*draft.flags, *flags, *self._document.flags)
         if all_flags:
             origin["flags"] = sorted(set(all_flags))
-        if self._companions:
+        if self._companions and (draft.row is None or draft.row.record.kind in self._looking):
             origin["companions"] = self._companions
         data["origin"] = origin
         if not draft.states_station and place.station is not None:
@@ -170,10 +171,10 @@ class Takings:
         }
         if size <= INLINE:
             raw["inline"] = base64.b64encode(record.raw).decode("ascii")
-        return self.rejected(record.position, raw, error)
+        return self.rejected(record.position, raw, error, looked=record.kind in self._looking)
 
-    def rejected(self, position: int, raw: RawParts, error: FieldError) -> Taking:
-        """The taking of raw bytes that cannot become events."""
+    def rejected(self, position: int, raw: RawParts, error: FieldError, looked: bool = True) -> Taking:
+        """The taking of raw bytes that cannot become events. `looked`: companion files may have been the cause."""
         self.rejections += 1
         place, document = self._place, self._document
         data = SourceRejected(
@@ -189,7 +190,7 @@ class Takings:
                     "adapter": place.adapter,
                     "raw": raw,
                     "time_means": "saved",
-                    "companions": self._companions or None,
+                    "companions": (looked and self._companions) or None,
                 }
             ),
         )
