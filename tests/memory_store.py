@@ -4,8 +4,9 @@ It keeps every committed number by itself, so a stated gap of millions is not fo
 """
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from itertools import count
 
 import orjson
@@ -94,6 +95,15 @@ class MemoryReader:
     def after(self, number: int, limit: int) -> list[Fact]:
         """See StoreReader."""
         return self._facts[number : number + limit]
+
+    def typed(self, types: Collection[str], number: int, upto: int, limit: int) -> list[Fact]:
+        """See StoreReader."""
+        return [fact for fact in self._facts[number:upto] if fact.type in types][:limit]
+
+    def span(self, upto: int) -> tuple[str, str] | None:
+        """See StoreReader."""
+        times = sorted((datetime.fromisoformat(fact.time), fact.time) for fact in self._facts[:upto])
+        return (times[0][1], times[-1][1]) if times else None
 
     def body(self, number: int) -> bytes:
         """See StoreReader."""

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from broker_bridge.queries.record import Record
 
 EXAMPLE: Final = """\
-example: broker-bridge assert same HW-000123 transfer=4d3cf5ec --who op-07 --why "read the label again by hand"
+example: broker-bridge assert note HW-000123 --who op-07 --why scratched
+         broker-bridge assert same HW-000123 transfer=4d3cf5ec --who op-07 --why "read the label again by hand"
          broker-bridge assert part-of HW-000123 --of PNL-0042 --position 3 --who op-07 --why "cut it myself"
          broker-bridge assert held HW-000123 --hold H-17 --who qe-02 --why "short at U7" --evidence D1
          broker-bridge assert outcome HW-000123 --corrects I2 --outcome failed --who qe-02 --why "picture shows a bridge"

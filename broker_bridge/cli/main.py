@@ -35,6 +35,8 @@ COMMANDS: Final = {
     "check": "is the configuration valid, everything reachable and healthy?",
     "watch": "the line as it is now, or live events one a line, beside the machine",
     "board": "a board's history: backward trace",
+    "defects": "calls and defects over many boards: what is open, escaped, or left with a board",
+    "balance": "a work order's boards: started, finished, scrapped, in process, not accounted for",
     "assert": "put a person's statement about boards into the record, or revoke one",
     "quarantine": "records that could not be used: list, show, retry",
     "verify": "prove that the record's bytes are those that were committed",

@@ -29,7 +29,8 @@ class Notice(NamedTuple):
     """A fact that tells what may be missing on a line, or what the line is; instants in microseconds."""
 
     line: str
-    """/site/area/line; for a declaration /site/line of the line it declares."""
+    """/site/area/line; for a declaration /site/line of the line it declares; else what it is filed under (`part_file`,
+    `magazine_file`, `verification_file`)."""
     since: int
     until: int
 
@@ -64,10 +65,38 @@ def notice(fact: Fact) -> Notice | None:
     """What a fact tells about its line."""
     if fact.type == DECLARED:
         return Notice(declared_line(fact.source, fact.data["line"]), FIRST, LAST)
+    if (file := _file(fact)) is not None:
+        moment = microseconds(instant(fact.time))
+        return Notice(file, moment, moment)
     if fact.type not in RELEVANT:
         return None
     since, until = extent(Statement(fact, instant(fact.time), ()))
     return Notice(line_of(fact.source), microseconds(since), microseconds(until))
+
+
+def part_file(source: str, number: str) -> str:
+    """What declarations of a part are filed under: its placement, panel layout and limits."""
+    return f"/{source.split('/')[1]}/part:{number}"
+
+
+def magazine_file(source: str, magazine: str) -> str:
+    """What is filed of a magazine: what was done to it, what went in and what came out."""
+    return f"/{source.split('/')[1]}/magazine:{magazine}"
+
+
+def verification_file(source: str) -> str:
+    """What verifications of inspection machines are filed under."""
+    return f"/{source.split('/')[1]}/verifications:"
+
+
+def _file(fact: Fact) -> str | None:
+    if fact.type == "line.part_declared":
+        part = fact.data.get("part")
+        return part_file(fact.source, part["number"]) if part else None
+    if fact.type == "inspection.verified":
+        return verification_file(fact.source)
+    magazine = fact.data.get("magazine")
+    return magazine_file(fact.source, magazine) if magazine else None
 
 
 def revokes(fact: Fact) -> tuple[str, str] | None:
@@ -95,5 +124,6 @@ def microseconds(time: datetime) -> int:
 
 __all__ = [
     "FIRST", "ITSELF", "LAST", "PART", "SAME", "SOMEWHERE", "WHOLE", "Notice", "declared_line", "line_of",
-    "mentions", "microseconds", "notice", "places", "revokes", "tie_rows",
+    "magazine_file", "mentions", "microseconds", "notice", "part_file", "places", "revokes", "tie_rows",
+    "verification_file",
 ]  # fmt: skip

@@ -125,6 +125,19 @@ class Index:
             found |= self._notices("source = ? AND generation = ? AND type = 'source.rejected'", file, upto)
         return frozenset(found)
 
+    def filed(self, under: str, upto: int) -> frozenset[int]:
+        """Numbers of the events that are filed under something that is no line (module entries)."""
+        return frozenset(self._notices("line = ?", (under,), upto))
+
+    def free_places(self, panel: Node, upto: int) -> int:
+        """How many positions of a panel are known at which no board is known by a name of its own."""
+        sql = (
+            "SELECT count(DISTINCT place) FROM named JOIN names USING (name) WHERE value = ? AND kind = ? AND place > 0"
+            " AND number <= ? AND NOT EXISTS (SELECT 1 FROM ties JOIN names AS other ON other.name = b"
+            " WHERE a = named.name AND relation = ? AND position = place AND ties.first <= ? AND other.kind = 'board')"
+        )
+        return int(self._all(sql, panel.value, panel.kind, upto, WHOLE, upto)[0][0])
+
     def revocations(self, assertions: Iterable[tuple[str, str]], upto: int) -> set[int]:
         """Numbers of the events that revoke these assertions, named by source and id."""
         sql = "SELECT number FROM revocations WHERE source = ? AND event = ? AND number <= ?"

@@ -5,13 +5,14 @@ from typing import Final, NamedTuple
 
 from broker_bridge.errors import Ambiguous, NotFound, UsageError
 from broker_bridge.events.fact import Fact
+from broker_bridge.projector.entries import part_file
 from broker_bridge.projector.index import Related
 from broker_bridge.queries.record import Record
 from broker_bridge.store.base import Sibling
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.claims import told
 from broker_bridge.trace.history import AsOf, History, Subject, beside, history, subjects, told_of, windows
-from broker_bridge.trace.mentions import Knot, Slot
+from broker_bridge.trace.mentions import Knot, Node, Slot
 from broker_bridge.trace.revisions import RawRecord, holding_revision, raw_record, set_size
 from broker_bridge.trace.statements import PLACEHOLDERS, is_placeholder
 
@@ -52,7 +53,7 @@ def board(
     ((key, one),) = found.items()
     if not one.whole:
         (one,) = find(record, key, as_of, placeholders)
-    return _history(record, one, as_of, placeholders)
+    return history_of(record, one, as_of, placeholders)
 
 
 def _check(identifier: str, position: int | None) -> None:
@@ -85,12 +86,21 @@ def find(
     ]
 
 
-def _history(record: Record, found: Found, as_of: AsOf, placeholders: Collection[str]) -> History:
+def history_of(
+    record: Record, found: Found, as_of: AsOf, placeholders: Collection[str] = PLACEHOLDERS
+) -> History:
+    """The history of a thing that was found by its own name."""
     about = told_of(found.subject)
     around = windows(about)
     files = {(statement.fact.source, statement.fact.generation) for statement, _ in about}
     notices = record.index.notices(around, files, as_of.number) - found.related.numbers
-    subject = beside(found.subject, _holding(record, notices, as_of.number), placeholders)
+    parts = {
+        part_file(statement.fact.source, part["number"])
+        for statement, _ in about
+        if (part := statement.get("part"))
+    }
+    notices |= {number for file in parts for number in record.index.filed(file, as_of.number)}
+    subject = beside(found.subject, holding(record, notices, as_of.number), placeholders)
     newest = record.reader.head().commit == as_of.commit
     return history(
         subject,
@@ -99,6 +109,12 @@ def _history(record: Record, found: Found, as_of: AsOf, placeholders: Collection
         conflicts=_conflicts(record, found.facts, as_of.commit),
         sources=[source for window in around for source in record.index.sources(window.line, as_of.number)],
         crowded=found.related.crowded,
+        places={
+            name: record.index.free_places(name, as_of.number)
+            for within in found.subject.thing.wholes
+            for name in within.whole.names
+            if isinstance(name, Node) and not any(slot.panel == name for slot in found.subject.thing.slots)
+        },
     )
 
 
@@ -106,18 +122,18 @@ def _about(record: Record, key: Knot, as_of: AsOf) -> tuple[Related, list[Fact]]
     """The facts that hold and may be about a thing, and who revokes which of them."""
     related = record.index.related(key, as_of.number)
     numbers = set(related.numbers)
-    facts = _holding(record, numbers, as_of.number)
+    facts = holding(record, numbers, as_of.number)
     asserted = [(fact.source, fact.id) for fact in facts if fact.type == "board.asserted"]
     while asserted:
         more = record.index.revocations(asserted, as_of.number) - numbers
         numbers |= more
-        revokers = _holding(record, more, as_of.number)
+        revokers = holding(record, more, as_of.number)
         facts += revokers
         asserted = [(fact.source, fact.id) for fact in revokers]
     return related._replace(numbers=frozenset(numbers)), facts
 
 
-def _holding(record: Record, numbers: Iterable[int], upto: int) -> list[Fact]:
+def holding(record: Record, numbers: Iterable[int], upto: int) -> list[Fact]:
     """Of these events the ones that hold: those of the highest complete revision of their raw record."""
     ordered = sorted(numbers)
     facts = record.reader.facts(ordered)
@@ -197,7 +213,5 @@ def _unknown(record: Record, identifier: str, kind: str | None, position: int | 
 
 
 def _covered(record: Record, as_of: AsOf) -> str:
-    if not as_of.number:
-        return ""
-    first, last = record.reader.facts([1, as_of.number])
-    return f", the first of {first.time}, the last of {last.time}"
+    span = record.reader.span(as_of.number)
+    return f", the first of {span[0]}, the last of {span[1]}" if span else ""

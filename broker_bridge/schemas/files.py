@@ -13,6 +13,8 @@ from broker_bridge.bus.wire import EdgeState, Receipt, RecordState, SourceState
 from broker_bridge.events.union import DATA_TYPES
 from broker_bridge.schemas.asyncapi import asyncapi_document
 from broker_bridge.schemas.json_schema import data_file, data_schema, event_schema, model_schema, view_schema
+from broker_bridge.trace.balance import Balance
+from broker_bridge.trace.listing import Listing, Unproven
 from broker_bridge.trace.references import Why
 from broker_bridge.trace.schema import answer_schema, history_schema
 from broker_bridge.trace.value import Value
@@ -26,7 +28,12 @@ _MESSAGES: Final[dict[str, type[BaseModel]]] = {
     "record-state": RecordState,
 }
 
-_ANSWERS: Final[dict[str, type[Value]]] = {"why": Why}
+_ANSWERS: Final[dict[str, type[Value]]] = {
+    "why": Why,
+    "defects": Listing,
+    "unproven": Unproven,
+    "balance": Balance,
+}
 
 _VIEWS: Final[dict[str, type[BaseModel]]] = {"preview": Preview, "backfill": BackfillSummary}
 """Answers of commands that are models; others are schemas of their own."""

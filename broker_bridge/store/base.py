@@ -4,7 +4,7 @@ A commit is the unit of everything: what is new becomes part of the record toget
 and an answer is "as of commit N". Readers start in a few milliseconds: nothing here brings the models with it.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from broker_bridge.events.fact import Fact
@@ -211,6 +211,14 @@ class StoreReader(Protocol):
 
     def after(self, number: int, limit: int) -> list[Fact]:
         """The events behind a number, in order, at most `limit`."""
+        ...
+
+    def typed(self, types: Collection[str], number: int, upto: int, limit: int) -> list[Fact]:
+        """The events of some types behind a number and up to another, in order, at most `limit`."""
+        ...
+
+    def span(self, upto: int) -> tuple[str, str] | None:
+        """The earliest and the latest time (RFC 3339, UTC) of the events up to a number; None where there are none."""
         ...
 
     def body(self, number: int) -> bytes:

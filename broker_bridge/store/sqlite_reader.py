@@ -5,7 +5,7 @@ Every method is one short read; a reader that held one open would keep the write
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -92,6 +92,20 @@ class SqliteReader:
             self._loads = orjson.loads
         sql = f"{_FACTS} WHERE e.number > ? ORDER BY e.number LIMIT ?"
         return [self._fact(row) for row in self._all(sql, (number, limit))]
+
+    def typed(self, types: Collection[str], number: int, upto: int, limit: int) -> list[Fact]:
+        """See StoreReader."""
+        marks = ", ".join("?" * len(types))
+        sql = (
+            f"{_FACTS} WHERE e.number > ? AND e.number <= ? AND e.type IN"
+            f" (SELECT number FROM types WHERE name IN ({marks})) ORDER BY e.number LIMIT ?"
+        )
+        return [self._fact(row) for row in self._all(sql, (number, upto, *types, limit))]
+
+    def span(self, upto: int) -> tuple[str, str] | None:
+        """See StoreReader."""
+        ((first, last),) = self._all("SELECT min(time), max(time) FROM events WHERE number <= ?", (upto,))
+        return None if first is None else (text(first), text(last))
 
     def body(self, number: int) -> bytes:
         """See StoreReader."""

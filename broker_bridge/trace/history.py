@@ -100,6 +100,8 @@ class History(Value):
     rework: tuple[Rework, ...]
     materials: tuple[Material, ...]
     decisions: tuple[Decision, ...]
+    ends: tuple[Leaving, ...]
+    """When it left the last station of a declared process, or the plant."""
     held: tuple[Decision, ...]
     """Holds in force: placed and not lifted, as far as the record knows."""
     gaps: tuple[Gap, ...]
@@ -178,7 +180,8 @@ def history(
     decided = decisions.decisions(_of(records, *sorted(decisions.DECISIONS)))
     left = route.leavings(lines, declared, identity.part_number)
     left += [Leaving("shipped", one.time, one.evidence) for one in decided if one.type == "board.shipped"]
-    called = chains(inspected, tests, reworked, sorted(left, key=lambda leaving: leaving.time))
+    left.sort(key=lambda leaving: (leaving.time, leaving.what, leaving.evidence))
+    called = chains(inspected, tests, reworked, left)
     material = materials.materials(_own(records, *materials.STATED))
     return History(
         identity=identity,
@@ -193,6 +196,7 @@ def history(
         rework=tuple(reworked),
         materials=tuple(material),
         decisions=tuple(decided),
+        ends=tuple(left),
         held=tuple(decisions.in_force(decided)),
         gaps=tuple(known_gaps),
         findings=tuple(
