@@ -213,7 +213,7 @@ class Follow:
             if state is None:
                 return False
             try:
-                more = await self._advance(name, stream, state)
+                more = await self._advance(name, stream, state, there)
             except OtherLog:
                 self._live.pop(state.generation, None)
                 self._not_it.add((name, state.generation, stream.signature))
@@ -298,7 +298,9 @@ class Follow:
 
     # -- one log
 
-    async def _advance(self, name: str, stream: Stream, state: LogState) -> bool:
+    async def _advance(
+        self, name: str, stream: Stream, state: LogState, there: Mapping[str, Signature]
+    ) -> bool:
         """Read a log to the end of its file, or for as long as the look may last; returns whether there is more."""
         if state.refused:
             self._known[name] = Known(stream.signature, state.generation)
@@ -309,6 +311,8 @@ class Follow:
             self._known[name] = Known(signature, state.generation)
             return False
         again: list[Taking] = []
+        if quoted(name) != state.file and state.size:
+            again = self._moved(state, (name,), there)
         if state.closed:
             self._keeping.reopen(state)
             self._live.pop(state.generation, None)
@@ -316,7 +320,7 @@ class Follow:
         if live is None:
             live = LiveLog(self._mapping, self._place, state)
             await self._keeping.resume(live)
-            again = await asyncio.to_thread(live.replay, stream)
+            again += await asyncio.to_thread(live.replay, stream)
         self._live[state.generation] = live
         while len(self._live) > _LIVE:
             del self._live[next(iter(self._live))]
@@ -363,7 +367,7 @@ class Follow:
             try:
                 told = await asyncio.to_thread(recognise, self._mapping, stream, [state], None)
                 if told.log is state:
-                    await self._advance(found.name, stream, state)
+                    await self._advance(found.name, stream, state, there)
             except (OtherLog, Unfinished):
                 pass
             finally:
@@ -399,18 +403,25 @@ class Follow:
         takings: list[Taking] = []
         name = main or names[0]
         if main is None:
-            number = state.signature.number
-            moved = there[name].number == number
-            elsewhere = any(
-                signature.number == number and other not in names for other, signature in there.items()
-            )
-            if elsewhere or not (moved or plain_name(name) != name):
-                # Copied and cut: what was written between the copy and the cut is nowhere.
-                takings = [self._cut(state, now, f"it was copied to {shown(name)} and cut")]
+            takings = self._moved(state, names, there)
         if main is None or there[name] != state.signature or state.gone or state.lost:
             state.file, state.signature, state.gone, state.lost = quoted(name), there[name], "", False
             await self._batch.add(_only({state.key(): state.dump()}, takings))
         state.looked = now.isoformat()
+
+    def _moved(self, state: LogState, names: Sequence[str], there: Mapping[str, Signature]) -> list[Taking]:
+        """The gap of a log that is found in another file than before, unless that file was only renamed or packed.
+
+        What was written between a copy and the cut of the log itself is nowhere.
+        """
+        number = state.signature.number
+        renamed = any(there[name].number == number for name in names if name in there)
+        left = any(signature.number == number for name, signature in there.items() if name not in names)
+        packed = any(plain_name(name) != name for name in names)
+        if renamed or (packed and not left):
+            return []
+        now = datetime.now(UTC)
+        return [self._cut(state, now, f"it was copied to {shown(names[0])} and cut")]
 
     async def _is_gone(self, state: LogState, replaced: bool, now: datetime) -> None:
         looks = self._missing[state.generation] = self._missing.get(state.generation, 0) + 1

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 from growing_logs import Logs
-from logs_reading import rows
+from logs_reading import rows, until
 from pydantic import ValidationError
 
 from broker_bridge.adapters.base import Request
-from broker_bridge.adapters.logs.adapter.folder_adapter import FolderAdapter
+from broker_bridge.adapters.logs.adapter.folder_adapter import FolderAdapter, Pickup
 
 HEAD = "Time;Code;Result\n"
 ROW = "2026-03-02 06:00:{:02};{};{}\n"
@@ -124,12 +124,16 @@ def test_hazard_32_killed_between_two_transactions_the_rest_is_given_and_nothing
     docs.writer.ceiling = 350
     (docs.path / "results.csv").write_text(text)
 
+    async def endless(pickup: Pickup) -> None:
+        while True:
+            await pickup.cycle()
+
     async def until_full() -> None:
         pickup = await FolderAdapter(docs.config())._begin(docs.writer)
-        with pytest.raises(TimeoutError):
-            async with asyncio.timeout(1):
-                while True:
-                    await pickup.cycle()
+        full = asyncio.create_task(endless(pickup))
+        await until(lambda: docs.writer.refused, full)
+        full.cancel()
+        await asyncio.gather(full, return_exceptions=True)
 
     asyncio.run(until_full())
     assert 0 < len(docs.writer.takings) < 700
