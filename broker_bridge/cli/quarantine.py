@@ -196,12 +196,22 @@ def _archived(args: argparse.Namespace, item: "Kept") -> bytes | None:
     from broker_bridge.cli.where import DEFAULT
 
     config = args.config or DEFAULT
-    if item.archived is None or not config.exists():
+    if not config.exists():
         return None
     from broker_bridge.config import load
     from broker_bridge.edge.archive import Archive
 
-    content = Archive(load(config).edge.archive).get(item.archived)
+    settings = load(config)
+    archive = Archive(settings.edge.archive)
+    if item.archived is None:
+        if item.generation is None or item.offset is None or not settings.edge.outbox.exists():
+            return None
+        from broker_bridge.adapters.logs.adapter.log_state import PIECES, bytes_of
+        from broker_bridge.edge.survey import kept
+
+        of_log = kept(settings.edge.outbox, item.source, f"{PIECES}{item.generation}/")
+        return bytes_of(of_log, archive.get, item.offset, item.size or 0)
+    content = archive.get(item.archived)
     if content is None or item.offset is None:
         return content
     return content[item.offset : item.offset + (item.size or 0)]

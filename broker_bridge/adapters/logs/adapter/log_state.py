@@ -7,7 +7,7 @@ The raw bytes lie beside the position: what was read is kept even where the mach
 """
 
 import hashlib
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Final
@@ -134,3 +134,26 @@ def unpacked_piece(value: bytes) -> bytes:
     """The raw bytes of a piece that is kept in the state itself."""
     raw: bytes = zstandard.ZstdDecompressor().decompress(value[1:])
     return raw
+
+
+def bytes_of(
+    kept: Mapping[str, bytes], archived: Callable[[str], bytes | None], offset: int, size: int
+) -> bytes | None:
+    """Some raw bytes of a log from its kept pieces (key to value); None where one of them is no longer there."""
+    found, wanted = bytearray(), range(offset, offset + size)
+    for key in sorted(kept):
+        begin = int(key.rsplit("/", 1)[1])
+        value = kept[key]
+        if begin >= wanted.stop:
+            break
+        if value.startswith(b"r"):
+            raw: bytes | None = unpacked_piece(value)
+        else:
+            digest, length = orjson.loads(value)
+            if begin + length <= offset:
+                continue
+            raw = archived(digest)
+        if raw is None:
+            return None
+        found += raw[max(0, offset - begin) : wanted.stop - begin]
+    return bytes(found) if len(found) == size else None

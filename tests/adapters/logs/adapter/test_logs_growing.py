@@ -41,7 +41,7 @@ from logs_reading import rows
 from broker_bridge.adapters.base import Request
 from broker_bridge.adapters.logs.adapter.folder import Folder, Listing
 from broker_bridge.adapters.logs.adapter.folder_adapter import FolderAdapter
-from broker_bridge.adapters.logs.adapter.log_state import load_log, pieces
+from broker_bridge.adapters.logs.adapter.log_state import bytes_of, load_log, pieces
 from broker_bridge.edge.archive import Archive
 from broker_bridge.edge.outbox import Outbox
 from broker_bridge.errors import ConfigError, SourceUnavailable
@@ -348,7 +348,9 @@ def test_hazard_20_a_preserved_time_hides_nothing(logs: Logs) -> None:
         ("cp1252", b""),
     ],
 )
-def test_hazard_21_and_22_marks_and_encodings_byte_by_byte(tmp_path: Path, encoding: str, mark: bytes) -> None:
+def test_hazard_21_and_22_marks_and_encodings_byte_by_byte(
+    tmp_path: Path, encoding: str, mark: bytes
+) -> None:
     logs = Logs(tmp_path, rows().replace('encoding = "utf-8"', f'encoding = "{encoding}"'))
     codes = ["A1", "ÄÖ", "A3"] if encoding == "cp1252" else ["A1", "\u0a0a\u0a00ÄÖ", "A3"]
     text = "".join(LINE.format(code) for code in codes)
@@ -686,6 +688,10 @@ def test_every_byte_that_was_read_is_kept(logs: Logs, monkeypatch: pytest.Monkey
     ((generation, *_),) = {(generation,) for generation, *_ in logs.ids}
     assert raw_of(logs, generation) == whole
     assert logs.writer.raw, "most of it in the archive"
+    kept = {key: value for key, value in logs.writer.kept.items() if key.startswith("piece/")}
+    for offset, size in ((0, 26), (8990, 100), (len(whole) - 5, 5), (100, len(whole) - 200)):
+        assert bytes_of(kept, logs.writer.raw.get, offset, size) == whole[offset : offset + size]
+    assert bytes_of(kept, lambda _: None, 0, 26) is None
 
 
 def test_retry_reads_a_log_again_from_its_kept_bytes_even_when_it_was_cut(logs: Logs) -> None:
