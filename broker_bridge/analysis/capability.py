@@ -5,6 +5,7 @@ Intervals: chi-square for Cp, Bissell's for Cpk and the one-sided indices, Boyle
 """
 
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -200,13 +201,11 @@ def _order_interval(column: Sequence[float] | Floats, share: float, level: float
     n, tail = len(column), (1 - level) / 2
 
     def fewer(k: int) -> float:  # chance that fewer than k values lie below the percentile
-        return 1 - beta_below(k, n - k + 1, share) if 0 < k <= n else float(k > n)
+        return 1 - beta_below(k, n - k + 1, share)
 
     ranks = range(1, n + 1)
-    reach = 8 * math.sqrt(n * share * (1 - share)) + 8
-    near = [k for k in ranks[max(0, int(n * share - reach)) : int(n * share + reach)]]
-    low = max((k for k in near if fewer(k) <= tail), default=0)
-    high = min((k for k in near if 1 - fewer(k) <= tail), default=0)
-    if not low or not high:
+    low = bisect_right(ranks, tail, key=fewer)
+    high = bisect_left(ranks, 1 - tail, key=fewer) + 1
+    if low == 0 or high > n:
         return None
     return Interval(float(column[low - 1]), float(column[high - 1]), level, "order statistics")

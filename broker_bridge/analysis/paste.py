@@ -111,7 +111,10 @@ def by_component(values: Any, components: Sequence[Key]) -> tuple[Floats, tuple[
     member = np.zeros((len(components), len(names)))
     for row, name in enumerate(components):
         member[row, place[name]] = 1
-    return table @ (member / member.sum(axis=0)), names
+    missing = np.isnan(table)
+    means = np.where(missing, 0.0, table) @ (member / member.sum(axis=0))
+    means[missing @ member > 0] = np.nan
+    return means, names
 
 
 class Change(Value):

@@ -51,6 +51,7 @@ class PrintOffset(Value):
     outliers: tuple[Key, ...]
     """Pads that had no say: look at them."""
     advice: str
+    """False in no more than 1 - level of prints without any offset."""
 
 
 def resolve(
@@ -97,6 +98,9 @@ def resolve(
     parts, errors, robust, spread = fitted
     scale = [1.0, 1.0, extent, extent, extent]
     t = student_quantile(0.5 + level / 2, 2 * n - design.shape[1])
+    # Advice is one answer from several numbers: each has to pass for all of them together.
+    joint = student_quantile(1 - (1 - level) / 2 / len(parts), 2 * n - design.shape[1])
+    sure = [bool(abs(p) > joint * e) for p, e in zip(parts, errors, strict=True)]
     told = [
         Part(float(p / s), Interval(float((p - t * e) / s), float((p + t * e) / s), level, "robust"))
         for p, e, s in zip(parts, errors, scale, strict=False)
@@ -107,7 +111,7 @@ def resolve(
     lost = iter(out)
     return PrintOffset(
         told[0], told[1], told[2], stretch_x, stretch_y, (cx, cy), int(n - out.sum()), spread,
-        chosen(rows, [bool(k and next(lost)) for k in known]), _advice(told, (cx, cy)),
+        chosen(rows, [bool(k and next(lost)) for k in known]), _advice(told, sure, (cx, cy)),
     )  # fmt: skip
 
 
@@ -137,15 +141,16 @@ def _bisquare(design: Floats, offsets: Floats, given: Floats) -> tuple[Floats, F
         parts = found
     left = offsets - design @ parts
     weight = given * robust
-    bread = np.linalg.pinv((design * weight[:, None]).T @ design)
+    # The slope of Tukey's function, not its weight: the weight would make the errors too small.
+    share = np.sqrt(robust)
+    bread = np.linalg.pinv((design * (given * share * (5 * share - 4))[:, None]).T @ design)
     meat = (design * (weight * left)[:, None]).T @ (design * (weight * left)[:, None])
     free = len(offsets) / max(1, len(offsets) - len(parts))
     errors = np.sqrt(np.maximum(0, np.diag(bread @ meat @ bread)) * free)
     return parts, errors, robust, spread
 
 
-def _advice(told: Sequence[Part], centre: tuple[float, float]) -> str:
-    sure = [not part.interval.low <= 0 <= part.interval.high for part in told]
+def _advice(told: Sequence[Part], sure: Sequence[bool], centre: tuple[float, float]) -> str:
     if not any(sure):
         return "No offset of the whole print can be told from chance."
     needs = []

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
@@ -111,7 +112,8 @@ def cusum(
     return Cusum(tuple(rows), tuple(above), tuple(below), h, tuple(signals), began, every)
 
 
-def cusum_run_length(allowance: float, decision: float, shift: float = 0.0, states: int = 400) -> float:
+@lru_cache(maxsize=256)
+def cusum_run_length(allowance: float, decision: float, shift: float = 0.0, states: int = 200) -> float:
     """Average points to a signal of a one-sided CUSUM, all in sigma (Brook and Evans 1972, a Markov chain)."""
     width = 2 * positive("decision", decision) / (2 * states - 1)
     index = np.arange(states)
