@@ -13,6 +13,7 @@ from broker_bridge.trace.history import Completeness, History
 from broker_bridge.trace.inspections import Call, Coverage, Inspection, Place
 from broker_bridge.trace.levels import Level
 from broker_bridge.trace.loops import Loop
+from broker_bridge.trace.magazines import Storage
 from broker_bridge.trace.portrait import Identity, Key
 from broker_bridge.trace.visits import Program, Visit
 
@@ -44,6 +45,7 @@ def words(history: History, *, evidence: bool = False) -> Iterator[str]:
     told.findings(history)
     told.route(history.route)
     told.loops(history.loops)
+    told.magazines(history.magazines)
     told.inspections(history.inspections)
     told.tests(history.tests)
     told.defects(history)
@@ -148,7 +150,9 @@ class _Telling:
     def held(self, history: History) -> None:
         for hold in history.held:
             number = f" (hold {hold.hold})" if hold.hold else ""
-            self.line(f"ON HOLD since {self.when(hold.time)}{number}: {hold.why or 'no reason stated'}.", 2, "! ")
+            self.line(
+                f"ON HOLD since {self.when(hold.time)}{number}: {hold.why or 'no reason stated'}.", 2, "! "
+            )
 
     def findings(self, history: History) -> None:
         if not history.findings:
@@ -194,6 +198,22 @@ class _Telling:
                 f"{one.station}{side}: left {self.when(one.left)}, back {self.when(one.back)}{by}{why}; pass {one.pass_}.",
                 2, f"L{number} ",
             )  # fmt: skip
+
+    def magazines(self, found: Sequence[Storage]) -> None:
+        if not found:
+            return
+        self.section(f"In magazines: {_count(len(found), 'time')}; contents are proven only while sealed")
+        for number, one in enumerate(found, 1):
+            out = f"out {self.when(one.to)}" if one.to else "nothing shows that it came out"
+            sealed = f"; sealed {self.when(one.sealed)}" if one.sealed else "; never sealed"
+            opened = f", opened {self.when(one.opened)}" if one.opened else ""
+            self.line(
+                f"{one.magazine}, slot {one.slot}: in {self.when(one.from_)}, {out}{sealed}{opened}.",
+                2,
+                f"C{number} ",
+            )
+            self.doubt(one)
+            self.proof(one.evidence)
 
     def _stay(self, visit: Visit) -> str:
         match visit.arrived_certainty:

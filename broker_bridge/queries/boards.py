@@ -5,7 +5,7 @@ from typing import Final, NamedTuple
 
 from broker_bridge.errors import Ambiguous, NotFound, UsageError
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.entries import part_file
+from broker_bridge.projector.entries import magazine_file, part_file
 from broker_bridge.projector.index import Related
 from broker_bridge.queries.record import Record
 from broker_bridge.store.base import Sibling
@@ -94,12 +94,17 @@ def history_of(
     around = windows(about)
     files = {(statement.fact.source, statement.fact.generation) for statement, _ in about}
     notices = record.index.notices(around, files, as_of.number) - found.related.numbers
-    parts = {
+    files_of = {
         part_file(statement.fact.source, part["number"])
         for statement, _ in about
         if (part := statement.get("part"))
     }
-    notices |= {number for file in parts for number in record.index.filed(file, as_of.number)}
+    files_of |= {
+        magazine_file(statement.fact.source, magazine)
+        for statement, _ in about
+        if (magazine := statement.get("magazine"))
+    }
+    notices |= {number for file in files_of for number in record.index.filed(file, as_of.number)}
     subject = beside(found.subject, holding(record, notices, as_of.number), placeholders)
     newest = record.reader.head().commit == as_of.commit
     return history(

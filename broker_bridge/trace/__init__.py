@@ -16,6 +16,7 @@ give the same result in any order and however often one of them is repeated.
     visits        stays as they are told
     route         the declared process: stations without a word, stations it does not know
     loops         coming back to a station, and why
+    magazines     stays in magazines, proven only while sealed
     genealogy     what it is part of and what is part of it, at any depth
     inspections   many records, one inspection: calls, coverage, outcome
     reviews       verdicts joined to the calls they answer

@@ -19,6 +19,7 @@ from broker_bridge.trace import (
     inspections,
     levels,
     loops,
+    magazines,
     materials,
     reviews,
     route,
@@ -36,6 +37,7 @@ from broker_bridge.trace.inspections import Inspection, Record
 from broker_bridge.trace.knots import Web
 from broker_bridge.trace.levels import Level
 from broker_bridge.trace.loops import Loop
+from broker_bridge.trace.magazines import Storage
 from broker_bridge.trace.materials import Material
 from broker_bridge.trace.mentions import Knot, Node
 from broker_bridge.trace.portrait import Identity, portrait
@@ -90,6 +92,8 @@ class History(Value):
     record adds it (module queries.family)."""
     route: tuple[Visit, ...]
     loops: tuple[Loop, ...]
+    magazines: tuple[Storage, ...]
+    """Its stays in magazines, and how far they are proven."""
     inspections: tuple[Inspection, ...]
     tests: tuple[Test, ...]
     defects: tuple[Defect, ...]
@@ -149,6 +153,8 @@ def history(
     because they name too much; `places` tells for panels how many of their boards a board without a position may be.
     """
     about = told_of(subject)
+    magazine = magazines.stored(subject.web, subject.thing, subject.statements, about)
+    about = sorted([*about, *magazine.unread], key=lambda pair: (pair[0].time, pair[0].evidence))
     seen = [witness for statement, way in about for witness in witnesses(statement, way)]
     asserted = [Record(s, way) for s, way in about if s.fact.type == ASSERTED]
     found = corrections.denied(stays(seen), asserted)
@@ -188,6 +194,7 @@ def history(
         genealogy=tuple(genealogy.ancestors(subject.thing)),
         route=tuple(route_visits),
         loops=tuple(loops.loops(route_visits)),
+        magazines=magazine.stays,
         inspections=tuple(inspected),
         tests=tuple(tests),
         defects=called.defects,
@@ -220,6 +227,11 @@ def history(
                     ),
                     *_contradicted(inspected),
                     *_twofold(about, conflicts or {}),
+                    *(
+                        Finding("doubtful_magazine", one.reason or "", one.evidence)
+                        for one in magazine.stays
+                        if one.certainty == "conflicting"
+                    ),
                     *(Finding("crowded_identifier", _crowded(node), ()) for node in crowded),
                 }
             )

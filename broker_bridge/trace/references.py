@@ -18,6 +18,7 @@ LETTERS: Final = {
     "P": ("genealogy", "part of, or has as part"),
     "V": ("route", "visit"),
     "L": ("loops", "return to a station"),
+    "C": ("magazines", "stay in a magazine"),
     "I": ("inspections", "inspection with its calls"),
     "T": ("tests", "attempt of a test"),
     "D": ("defects", "defect"),

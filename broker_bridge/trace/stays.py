@@ -91,6 +91,8 @@ def _again(current: Sequence[Witness], witness: Witness, elsewhere: Sequence[Wit
     last = max(seen.end for seen in current)
     departed = max((seen.end for seen in current if seen.role == "departed"), default=None)
     if departed is not None and (witness.start > departed or witness.role == "arrived"):
+        if witness.statement.get("how") == "loaded" and witness.start - departed < _SAME:
+            return None  # said doubly: nothing comes out of a magazine in the moment in which it leaves the loader
         same_clock = any(seen.statement.fact.source == witness.statement.fact.source for seen in current)
         if witness.start - departed > SKEW or (witness.role == "arrived" and same_clock):
             return ""
