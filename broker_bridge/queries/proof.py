@@ -32,3 +32,16 @@ def prove(url: str, progress: Callable[[], None] = lambda: None) -> Proof:
         return Proof(reader.head(), tuple(damaged))
     finally:
         reader.close()
+
+
+def digest(url: str, upto: int) -> str:
+    """One hash that names everything in the record up to an event: two records with it hold the same bytes.
+
+    SHA-256 over the leaf hashes that were committed, in order, hexadecimal; `prove` tells whether the bytes still
+    have them. Raises as `prove` does.
+    """
+    reader = SqliteReader(path_of(url))
+    try:
+        return reader.digest(upto)
+    finally:
+        reader.close()

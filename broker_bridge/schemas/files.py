@@ -13,6 +13,7 @@ from broker_bridge.bus.wire import EdgeState, Receipt, RecordState, SourceState
 from broker_bridge.events.union import DATA_TYPES
 from broker_bridge.schemas.asyncapi import asyncapi_document
 from broker_bridge.schemas.json_schema import data_file, data_schema, event_schema, model_schema, view_schema
+from broker_bridge.trace.acceptance import Acceptance
 from broker_bridge.trace.balance import Balance
 from broker_bridge.trace.listing import Listing, Unproven
 from broker_bridge.trace.references import Why
@@ -29,6 +30,7 @@ _MESSAGES: Final[dict[str, type[BaseModel]]] = {
 }
 
 _ANSWERS: Final[dict[str, type[Value]]] = {
+    "acceptance": Acceptance,
     "why": Why,
     "defects": Listing,
     "unproven": Unproven,

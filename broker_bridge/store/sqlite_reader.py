@@ -3,6 +3,7 @@
 Every method is one short read; a reader that held one open would keep the write-ahead log from shrinking.
 """
 
+import hashlib
 import json
 import sqlite3
 from collections.abc import Callable, Collection, Iterator, Sequence
@@ -188,6 +189,15 @@ class SqliteReader:
     def reused(self) -> list[int]:
         """See StoreReader."""
         return [row[0] for row in self._all("SELECT event FROM reused ORDER BY event")]
+
+    def digest(self, upto: int) -> str:
+        """One hash for all events up to a number: SHA-256 over their leaf hashes, in order, hexadecimal."""
+        found = hashlib.sha256()
+        for start in range(0, upto, 20_000):
+            sql = "SELECT leaf FROM events WHERE number > ? AND number <= ? ORDER BY number"
+            for (leaf,) in self._all(sql, (start, min(start + 20_000, upto))):
+                found.update(leaf)
+        return found.hexdigest()
 
     def verify(self) -> Iterator[str | None]:
         """See StoreReader."""
