@@ -15,6 +15,7 @@ from broker_bridge.trace.levels import Level
 from broker_bridge.trace.loops import Loop
 from broker_bridge.trace.magazines import Storage
 from broker_bridge.trace.portrait import Identity, Key
+from broker_bridge.trace.readings import Reading
 from broker_bridge.trace.visits import Program, Visit
 
 WIDTH: Final = 96
@@ -51,6 +52,7 @@ def words(history: History, *, evidence: bool = False) -> Iterator[str]:
     told.defects(history)
     told.rework(history)
     told.materials(history)
+    told.readings(history.readings)
     told.decisions(history)
     told.gaps(history)
     told.completeness(history.completeness)
@@ -371,6 +373,20 @@ class _Telling:
             self.doubt(one)
             self.proof(one.evidence)
         self._rest(len(history.materials))
+
+    def readings(self, found: Sequence[Reading]) -> None:
+        if found:
+            self.section(f"Process values while it was there: {_count(len(found), 'reading')}")
+        for number, one in enumerate(found[:_MOST], 1):
+            stage = f" {one.stage}" if one.stage else ""
+            values = [
+                f"{v.name} {v.text if v.value is None else f'{v.value:g}'}{f' {v.unit}' if v.unit else ''}"
+                for v in one.values
+            ]
+            self.line(f"{one.station}{stage}, {self.when(one.time)}: {', '.join(values)}", 2, f"E{number} ")
+            self.doubt(one)
+            self.proof(one.evidence)
+        self._rest(len(found))
 
     def decisions(self, history: History) -> None:
         if not history.decisions:

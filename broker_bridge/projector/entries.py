@@ -6,6 +6,7 @@ from typing import Final, NamedTuple
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace.gaps import EVER, NEVER, RELEVANT, extent
 from broker_bridge.trace.mentions import Mention, Node, mentions, ties
+from broker_bridge.trace.readings import READING
 from broker_bridge.trace.route import DECLARED
 from broker_bridge.trace.statements import Statement, instant
 
@@ -66,8 +67,8 @@ def notice(fact: Fact) -> Notice | None:
     if fact.type == DECLARED:
         return Notice(declared_line(fact.source, fact.data["line"]), FIRST, LAST)
     if (file := _file(fact)) is not None:
-        moment = microseconds(instant(fact.time))
-        return Notice(file, moment, moment)
+        until = fact.data.get("until") if fact.type == READING else None
+        return Notice(file, microseconds(instant(fact.time)), microseconds(instant(until or fact.time)))
     if fact.type not in RELEVANT:
         return None
     since, until = extent(Statement(fact, instant(fact.time), ()))
@@ -89,7 +90,17 @@ def verification_file(source: str) -> str:
     return f"/{source.split('/')[1]}/verifications:"
 
 
+def reading_file(line: str, station: str) -> str:
+    """What readings of a station of a line (/site/area/line) are filed under."""
+    return f"{line}/readings:{station}"
+
+
 def _file(fact: Fact) -> str | None:
+    if fact.type == READING:
+        station = fact.data.get("station")
+        return (
+            reading_file(line_of(fact.source), station) if station and not fact.data.get("boards") else None
+        )
     if fact.type == "line.part_declared":
         part = fact.data.get("part")
         return part_file(fact.source, part["number"]) if part else None
@@ -124,6 +135,6 @@ def microseconds(time: datetime) -> int:
 
 __all__ = [
     "FIRST", "ITSELF", "LAST", "PART", "SAME", "SOMEWHERE", "WHOLE", "Notice", "declared_line", "line_of",
-    "magazine_file", "mentions", "microseconds", "notice", "part_file", "places", "revokes", "tie_rows",
+    "magazine_file", "mentions", "microseconds", "notice", "part_file", "places", "reading_file", "revokes", "tie_rows",
     "verification_file",
 ]  # fmt: skip

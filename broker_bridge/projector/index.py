@@ -6,6 +6,7 @@ asked as of an event number.
 
 import sqlite3
 from collections.abc import Collection, Iterable, Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -128,6 +129,11 @@ class Index:
     def filed(self, under: str, upto: int) -> frozenset[int]:
         """Numbers of the events that are filed under something that is no line (module entries)."""
         return frozenset(self._notices("line = ?", (under,), upto))
+
+    def filed_between(self, under: str, since: datetime, until: datetime, upto: int) -> frozenset[int]:
+        """The same, of those that touch a time."""
+        condition = "line = ? AND since <= ? AND until >= ?"
+        return frozenset(self._notices(condition, (under, microseconds(until), microseconds(since)), upto))
 
     def free_places(self, panel: Node, upto: int) -> int:
         """How many positions of a panel are known at which no board is known by a name of its own."""

@@ -5,13 +5,23 @@ from typing import Final, NamedTuple
 
 from broker_bridge.errors import Ambiguous, NotFound, UsageError
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.entries import magazine_file, part_file
+from broker_bridge.projector.entries import magazine_file, part_file, reading_file
 from broker_bridge.projector.index import Related
 from broker_bridge.queries.record import Record
 from broker_bridge.store.base import Sibling
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.claims import told
-from broker_bridge.trace.history import AsOf, History, Subject, beside, history, subjects, told_of, windows
+from broker_bridge.trace.history import (
+    AsOf,
+    History,
+    Subject,
+    beside,
+    history,
+    sightings,
+    subjects,
+    told_of,
+    windows,
+)
 from broker_bridge.trace.mentions import Knot, Node, Slot
 from broker_bridge.trace.revisions import RawRecord, holding_revision, raw_record, set_size
 from broker_bridge.trace.statements import PLACEHOLDERS, is_placeholder
@@ -105,6 +115,9 @@ def history_of(
         if (magazine := statement.get("magazine"))
     }
     notices |= {number for file in files_of for number in record.index.filed(file, as_of.number)}
+    for station, window in sightings(about):
+        file = reading_file(window.line, station)
+        notices |= record.index.filed_between(file, window.start, window.end, as_of.number)
     subject = beside(found.subject, holding(record, notices, as_of.number), placeholders)
     newest = record.reader.head().commit == as_of.commit
     return history(

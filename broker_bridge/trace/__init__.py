@@ -28,6 +28,7 @@ give the same result in any order and however often one of them is repeated.
     decisions     holds, dispositions, rework, notes
     materials     what was put on it and came off it, as stated board by board
     levels        how complete it is, by the levels of IPC-1782
+    readings      process values taken while it was at a station
     portrait      who it is
     findings      what does not go together
     history       all of it, put together

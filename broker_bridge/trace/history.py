@@ -21,6 +21,7 @@ from broker_bridge.trace import (
     loops,
     magazines,
     materials,
+    readings,
     reviews,
     route,
 )  # fmt: skip
@@ -41,6 +42,7 @@ from broker_bridge.trace.magazines import Storage
 from broker_bridge.trace.materials import Material
 from broker_bridge.trace.mentions import Knot, Node
 from broker_bridge.trace.portrait import Identity, portrait
+from broker_bridge.trace.readings import Reading
 from broker_bridge.trace.statements import PLACEHOLDERS, Statement, opened, together
 from broker_bridge.trace.stays import Stay, overlaps, stays
 from broker_bridge.trace.unjoined import unjoined
@@ -103,6 +105,8 @@ class History(Value):
     """As inspected, as reviewed, as reworked."""
     rework: tuple[Rework, ...]
     materials: tuple[Material, ...]
+    readings: tuple[Reading, ...]
+    """Process values taken at a station while it was there."""
     decisions: tuple[Decision, ...]
     ends: tuple[Leaving, ...]
     """When it left the last station of a declared process, or the plant."""
@@ -202,6 +206,7 @@ def history(
         standing=called.standing,
         rework=tuple(reworked),
         materials=tuple(material),
+        readings=tuple(readings.readings(found, route_visits, subject.statements)),
         decisions=tuple(decided),
         ends=tuple(left),
         held=tuple(decisions.in_force(decided)),
@@ -265,6 +270,13 @@ def told_of(subject: Subject) -> list[tuple[Statement, About]]:
         for statement in subject.statements
         if statement.mentions and (way := subject.thing.about(statement)) is not None
     ]
+
+
+def sightings(about: Sequence[tuple[Statement, About]]) -> list[tuple[str, gaps.Window]]:
+    """The stations a thing was seen at, on which line and when."""
+    return readings.wanted(
+        stays(witness for statement, way in about for witness in witnesses(statement, way))
+    )
 
 
 def beside(subject: Subject, facts: Iterable[Fact], placeholders: Collection[str] = PLACEHOLDERS) -> Subject:
