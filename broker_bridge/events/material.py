@@ -2,7 +2,19 @@
 
 from typing import Literal
 
-from broker_bridge.events.base import Data, Feeding, Finite, Material, Place, Text, Time, Tool
+from broker_bridge.events.base import Data, Feeding, Finite, Material, Place, Program, Text, Time, Tool
+
+
+class MaterialPlanned(Data):
+    """From where a program takes a part, and for which places of each board; one statement a place to take from."""
+
+    TYPE = "material.planned"
+    program: Program
+    feeding: Feeding
+    material: Material | None = None
+    """What the program wants there: its part number."""
+    places: tuple[Place, ...]
+    """In the order in which they are filled."""
 
 
 class MaterialSetUp(Data):
@@ -53,6 +65,9 @@ class MaterialInstalled(Data):
     """Places where it should have been mounted and was not."""
     quantity: Finite | None = None
     by: Literal["machine", "hand"] | None = None
+    sequence: Literal["board_by_board"] | None = None
+    """In which order the machine fills the places, where that is known: board_by_board, from the first position on,
+    all places of a board before the next. With quantities that add up it tells which board got which."""
 
 
 class MaterialConsumed(Data):
@@ -107,6 +122,6 @@ class MaterialExposed(Data):
 
 
 TYPES: tuple[type[Data], ...] = (
-    MaterialSetUp, MaterialRemoved, MaterialSpliced, MaterialInstalled, MaterialConsumed,
+    MaterialPlanned, MaterialSetUp, MaterialRemoved, MaterialSpliced, MaterialInstalled, MaterialConsumed,
     MaterialReplenished, MaterialRemovedFromBoard, MaterialLow, MaterialExposed,
 )  # fmt: skip
