@@ -80,16 +80,38 @@ def beta_below(a: float, b: float, x: float) -> float:
     return math.exp(log_front) / a * _fraction(1.0, term)
 
 
-def _inverse(below: Callable[[float], float], probability: float, low: float, high: float) -> float:
-    """Where a rising function reaches the probability, to about 13 digits."""
+def _inverse(
+    below: Callable[[float], float], probability: float, guess: float, top: float = math.inf
+) -> float:
+    """Where a function that rises from zero on reaches the probability, to about 13 digits.
+
+    Brackets around the guess, then false position with the Illinois step.
+    """
+    low = high = guess
+    f_low = f_high = below(guess) - probability
+    while f_low > 0 and low > _TINY:
+        high, f_high, low = low, f_low, low / 2
+        f_low = below(low) - probability
+    while f_high < 0 and high < top:
+        low, f_low, high = high, f_high, min(top, high * 2)
+        f_high = below(high) - probability
+    side, last = 0, guess
     for _ in range(200):
-        middle = math.sqrt(low * high) if low > 0 and high > 4 * low else (low + high) / 2
-        if high - low <= 1e-14 * high or middle in (low, high):
+        if high - low <= 1e-14 * high:
             break
-        if below(middle) < probability:
-            low = middle
+        x = (low * f_high - high * f_low) / (f_high - f_low)
+        if not low < x < high:
+            x = (low + high) / 2
+        f = below(x) - probability
+        if abs(f) <= 1e-15 * abs(probability) or abs(x - last) <= 1e-15 * x:
+            return x
+        last = x
+        if f < 0:
+            low, f_low, f_high = x, f, f_high / 2 if side < 0 else f_high
+            side = -1
         else:
-            high = middle
+            high, f_high, f_low = x, f, f_low / 2 if side > 0 else f_low
+            side = 1
     return (low + high) / 2
 
 
@@ -98,10 +120,10 @@ def chi_square_quantile(probability: float, freedom: float) -> float:
     """Below it lies that share of a chi-square distribution."""
     if probability <= 0 or freedom <= 0:
         return 0.0
-    high = freedom + 10
-    while chi_square_below(high, freedom) < probability:
-        high *= 2
-    return _inverse(lambda x: chi_square_below(x, freedom), probability, _TINY, high)
+    # Wilson and Hilferty's approximation to begin with.
+    part = 2 / (9 * freedom)
+    guess = freedom * max(1e-3, 1 - part + normal_quantile(probability) * math.sqrt(part)) ** 3
+    return _inverse(lambda x: chi_square_below(x, freedom), probability, guess)
 
 
 def chi_square_below(x: float, freedom: float) -> float:
@@ -112,7 +134,11 @@ def chi_square_below(x: float, freedom: float) -> float:
 @lru_cache(maxsize=4096)
 def beta_quantile(probability: float, a: float, b: float) -> float:
     """Below it lies that share of a beta distribution."""
-    return _inverse(lambda x: beta_below(a, b, x), probability, _TINY, 1.0)
+    middle = a / (a + b)
+    guess = middle + normal_quantile(probability) * math.sqrt(middle * (1 - middle) / (a + b + 1))
+    return _inverse(
+        lambda x: beta_below(a, b, x), probability, min(max(guess, middle / 8), (1 + middle) / 2), 1.0
+    )
 
 
 def student_above(t: float, freedom: float) -> float:
@@ -128,10 +154,7 @@ def student_quantile(probability: float, freedom: float) -> float:
         return 0.0
     if probability < 0.5:
         return -student_quantile(1 - probability, freedom)
-    high = 2.0
-    while student_above(high, freedom) > 1 - probability:
-        high *= 2
-    return _inverse(lambda t: -student_above(t, freedom), probability - 1, 0.0, high)
+    return _inverse(lambda t: -student_above(t, freedom), probability - 1, normal_quantile(probability))
 
 
 def f_above(value: float, upper: float, lower: float) -> float:

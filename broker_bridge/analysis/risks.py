@@ -20,7 +20,7 @@ from broker_bridge.trace.value import Value
 LEAST_DEFECTS: Final = 5
 """Defects below which nothing is told."""
 LEAST_EXPECTED: Final = 1.0
-"""Expected defects of a level below which it is thin: even many would rarely be told from chance."""
+"""Expected defects of a level below which finding nothing means nothing: it is thin, not without difference."""
 
 
 class Risk(Value):
@@ -120,28 +120,31 @@ def relative_risks(
     thin: list[Thin] = []
     for factor, column in columns.items():
         for code, name in enumerate(column.levels):
-            exposed, affected = int(column.rows[code].sum()), int(column.hits[code].sum())
-            if name is None or exposed == 0:
+            tables = [_deflated(table, bunched) for table in column.tables(code)]
+            if name is None or column.rows[code].sum() == 0:
                 continue
-            tables = column.tables(code)
-            # Strata in which there is nothing to compare with say nothing.
-            expected = sum((a + b) * m / (m + o) for a, m, b, o in tables)
-            if not tables or expected < LEAST_EXPECTED * bunched:
-                why = f"{expected:.2g} defects expected" if tables else "nothing to compare with"
-                thin.append(Thin(factor, name, affected, exposed, why))
+            if not tables:
+                thin.append(column.thin(factor, code, "nothing to compare with"))
+            elif _least_chance(tables) > alpha:
+                # Tarone (1990): what no outcome could make certain needs no place among the tests.
+                thin.append(column.thin(factor, code, "too few to be told from chance, whatever they show"))
             else:
                 told.append((factor, code, tables))
-    p = holm([exact_test([_deflated(table, bunched) for table in tables]) for *_, tables in told])
+    p = holm([exact_test(tables) for *_, tables in told])
     risks = []
     for (factor, code, tables), chance in zip(told, p, strict=True):
         column = columns[factor]
-        ratio = risk_ratio(tables, level, bunched)
+        expected = sum((a + b) * m / (m + o) for a, m, b, o in tables)
+        ratio = risk_ratio(column.tables(code), level, bunched)
+        if ratio is None or (chance >= alpha and expected < LEAST_EXPECTED):
+            thin.append(column.thin(factor, code, f"{expected:.2g} defects expected"))
+            continue
         mine = known & (column.codes == code)
         members = [rows[int(i)] for i in np.flatnonzero(hit & mine)]
         share = proportion(len(members), int(mine.sum()), members=members, level=level)
         rest = proportion(*column.rest(code), level=level)
-        if ratio is None or isinstance(share, Refused) or isinstance(rest, Refused):
-            raise AssertionError("a level with an expected defect has a share, a rest and a ratio")
+        if isinstance(share, Refused) or isinstance(rest, Refused):
+            raise AssertionError("a level that is compared has rows, and so has the rest")
         verdict = "no difference told" if chance >= alpha else "higher" if ratio[0] > 1 else "lower"
         alike = () if verdict == "no difference told" else _alike(factor, mine, known, columns)
         risks.append(Risk(factor, column.levels[code], share, rest, *ratio, chance, verdict, alike))
@@ -176,6 +179,10 @@ class _Column:
         both = np.flatnonzero((mine > 0) & (others > 0))
         return [(int(hits[s]), int(mine[s]), int(affected[s]), int(others[s])) for s in both]
 
+    def thin(self, factor: str, code: int, reason: str) -> Thin:
+        """The level as one that cannot be told."""
+        return Thin(factor, self.levels[code], int(self.hits[code].sum()), int(self.rows[code].sum()), reason)
+
     def rest(self, code: int) -> tuple[int, int]:
         """Affected ones and rows of all other levels."""
         affected = self.all_hits.sum() - self.hits[code].sum()
@@ -191,6 +198,16 @@ def _codes(column: Sequence[Hashable]) -> tuple[NDArray[np.intp], list[Hashable]
 def _deflated(table: Table, by: float) -> Table:
     a, m, b, o = table
     return int(a / by), m, int(b / by), o
+
+
+def _least_chance(tables: Sequence[Table]) -> float:
+    """The lowest p that any outcome with these margins could have."""
+    most = [min(a + b, m) for a, m, b, _ in tables]
+    least = [max(0, a + b - o) for a, _, b, o in tables]
+    return min(
+        exact_test([(k, m, a + b - k, o) for k, (a, m, b, o) in zip(side, tables, strict=True)])
+        for side in (most, least)
+    )
 
 
 def _alike(
