@@ -1,13 +1,16 @@
 """Kill broker, edge and recorder at random moments while files arrive; then count what the record holds.
 
     .venv/bin/python tools/campaign/kills.py --files 2000 --kills 100 --seed 1
+    .venv/bin/python tools/campaign/kills.py --files 500 --logs 2000 --roles edge --kills 50 --seed 1
 
-The roles run as processes of their own, as a plant would run them. What the record has to hold in the end is
+With --logs so many records are written to a growing log as well, in pieces that end anywhere, while the log is renamed
+and packed. The roles run as processes of their own, as a plant would run them. What the record has to hold in the end is
 computed beforehand from the same files by the pure reading core, so it is what a run without kills gives.
 """
 
 import argparse
 import ctypes
+import gzip
 import json
 import os
 import random
@@ -16,7 +19,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,7 +28,10 @@ from typing import Any, Final, NamedTuple, NoReturn
 import broker_bridge.adapters.logs.adapter
 import broker_bridge.bootstrap  # noqa: F401  (loaded before the fork)
 from broker_bridge import simulate
+from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.logs import load_mapping, read_bytes
+from broker_bridge.adapters.logs.adapter.growing import GrowingLog, Progress, head_of, log_generation
+from broker_bridge.adapters.logs.mapping.takings import Place
 from broker_bridge.cli.main import main as command_line
 from broker_bridge.config import load
 from broker_bridge.edge.outbox import now_utc
@@ -33,6 +39,9 @@ from broker_bridge.errors import NotFound
 from broker_bridge.store.sqlite_reader import SqliteReader
 
 ROLES: Final = ("broker", "recorder", "edge")
+LOG_MAPPING: Final = Path(__file__).resolve().parents[2] / "broker_bridge/demo/mappings/print.toml"
+ROTATED_AFTER: Final = 150
+"""Records after which the growing log is renamed and begun anew."""
 _PR_SET_PDEATHSIG: Final = 1
 
 
@@ -136,8 +145,9 @@ def running(config: Path, logs: Path) -> Iterator[Plant]:
 
 
 def write_plant(folder: Path, mapping: Path) -> Path:
-    """A configuration with one drop folder."""
+    """A configuration with one drop folder and one of logs that grow."""
     (folder / "drop").mkdir(parents=True, exist_ok=True)
+    (folder / "logs").mkdir(parents=True, exist_ok=True)
     config = folder / "plant.toml"
     config.write_text(
         f"""\
@@ -158,10 +168,85 @@ station = "spi-1"
 folder = "drop"
 mapping = {json.dumps(str(mapping))}
 poll_s = 0.05
+
+[[adapters]]
+kind = "files"
+pickup = "growing"
+name = "print-files"
+area = "smt"
+line = "line-1"
+station = "print-1"
+folder = "logs"
+mapping = {json.dumps(str(LOG_MAPPING))}
+poll_s = 0.05
 """,
         encoding="utf-8",
     )
     return config
+
+
+class Log:
+    """A machine that writes a growing log: pieces that end anywhere, a new file now and then, old ones packed."""
+
+    def __init__(self, folder: Path, records: int, chance: random.Random) -> None:
+        self._folder = folder
+        self._chance = chance
+        lines = [b"ev=PRINT ms=%d panel=HP%07d prog=HW-1040_A_T n=%d\n" % (1_772_431_200_000 + 1000 * number, number, number)
+                 for number in range(records)]  # fmt: skip
+        self.contents = [b"".join(lines[at : at + ROTATED_AFTER]) for at in range(0, records, ROTATED_AFTER)]
+        """What each log holds in the end, the oldest first."""
+        self._left = [bytearray(content) for content in self.contents]
+        self._number = 0
+
+    def write(self, size: int) -> None:
+        """Go on by so many bytes."""
+        while size > 0 and self._number < len(self._left):
+            left = self._left[self._number]
+            piece = bytes(left[:size])
+            with (self._folder / "print.log").open("ab") as log:
+                log.write(piece)
+            size -= len(piece)
+            del left[: len(piece)]
+            if not left:
+                self._number += 1
+                self._rotate()
+
+    def _rotate(self) -> None:
+        old = self._folder / f"print.log.{self._number}"
+        (self._folder / "print.log").rename(old)
+        (self._folder / "print.log").touch()
+        if self._chance.random() < 0.5:
+            packed = old.with_name(old.name + ".gz")
+            packed.write_bytes(gzip.compress(old.read_bytes()))
+            old.unlink()
+
+
+def expected_of_logs(config: Path, contents: Sequence[bytes]) -> dict[str, Any]:
+    """Event id -> content, as the pure core reads these logs."""
+    adapter = load(config).adapters[1]
+    mapping = load_mapping(adapter.mapping)  # type: ignore[union-attr]
+    events: dict[str, Any] = {}
+    for content in contents:
+        head = head_of(mapping, [content])
+        assert head is not None
+        log = GrowingLog(
+            mapping, Place(adapter.name, adapter.station), "print.log",
+            generation=log_generation(mapping, head, 1, "print.log"), modified=now_utc(), progress=Progress(),
+        )  # fmt: skip
+        events |= _events(log.feed(content))
+    return events
+
+
+def _events(takings: Iterable[Taking]) -> dict[str, Any]:
+    return {
+        f"{taking.generation}.{taking.position}.{ordinal}.{taking.revision}": (
+            statement.data.TYPE,
+            statement.subject,
+            _without_archive(json.loads(statement.data.model_dump_json(exclude_none=True))),
+        )
+        for taking in takings
+        for ordinal, statement in enumerate(taking.statements)
+    }
 
 
 def expected_events(config: Path, files: Sequence[tuple[str, bytes]]) -> dict[str, Any]:
@@ -173,11 +258,7 @@ def expected_events(config: Path, files: Sequence[tuple[str, bytes]]) -> dict[st
         reading = read_bytes(
             mapping, content, name, adapter=adapter.name, station=adapter.station, modified=now_utc()
         )
-        for taking in reading:
-            for ordinal, statement in enumerate(taking.statements):
-                key = f"{taking.generation}.{taking.position}.{ordinal}.{taking.revision}"
-                data = json.loads(statement.data.model_dump_json(exclude_none=True))
-                events[key] = (statement.data.TYPE, statement.subject, _without_archive(data))
+        events |= _events(reading)
     return events
 
 
@@ -237,9 +318,11 @@ def campaign(
     *,
     kills: int,
     seed: int,
+    records: int = 0,
+    roles: Sequence[str] = ROLES,
     patience_s: float = 120.0,
 ) -> Outcome:
-    """Let the files arrive while each role is killed `kills` times, in turn, at random moments.
+    """Let files and a log of so many records arrive while each role is killed `kills` times, in turn, at random moments.
 
     Raises TimeoutError when the record is not complete `patience_s` seconds after the last kill.
     """
@@ -247,15 +330,18 @@ def campaign(
     chance = random.Random(seed)
     config = write_plant(folder, mapping)
     record = folder / "data" / "record.db"
-    expected = expected_events(config, files)
+    log = Log(folder / "logs", records, chance)
+    expected = expected_events(config, files) | expected_of_logs(config, log.contents)
     waiting = list(files)
     done: Counter[str] = Counter()
-    per_kill = max(1, len(files) // max(1, kills * len(ROLES)))
+    per_kill = max(1, len(files) // max(1, kills * len(roles)))
+    bytes_a_kill = 1 + sum(map(len, log.contents)) // max(1, kills * len(roles))
     with running(config, folder) as plant:
-        for number in range(kills * len(ROLES)):
+        for number in range(kills * len(roles)):
+            log.write(bytes_a_kill)
             for name, content in _take(waiting, per_kill):
                 _drop(folder / "drop" / name, content)
-            role = ROLES[number % len(ROLES)]
+            role = roles[number % len(roles)]
             plant.wait_ready(role)
             time.sleep(chance.uniform(0.0, 0.5))
             plant.kill(role)
@@ -263,6 +349,7 @@ def campaign(
             plant.start(role)
         for name, content in _take(waiting, len(waiting)):
             _drop(folder / "drop" / name, content)
+        log.write(2**40)
         deadline = time.monotonic() + patience_s
         while record_size(record) < len(expected) or holes(record):
             if time.monotonic() > deadline:
@@ -320,6 +407,8 @@ def main() -> int:
     )
     parser.add_argument("--files", type=int, default=2000)
     parser.add_argument("--kills", type=int, default=100, help="of each role")
+    parser.add_argument("--logs", type=int, default=0, metavar="RECORDS", help="records of a log that grows")
+    parser.add_argument("--roles", nargs="+", choices=ROLES, default=ROLES, help="what to kill")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", action="store_true", help="print the outcome as JSON")
     parser.add_argument("--keep", type=Path, help="folder to work in and leave behind")
@@ -331,7 +420,13 @@ def main() -> int:
             Path(__file__).resolve().parents[2] / "broker_bridge/adapters/logs/samples/paste_inspection.toml"
         )
         outcome = campaign(
-            folder, mapping, paste_files(args.files, args.seed), kills=args.kills, seed=args.seed
+            folder,
+            mapping,
+            paste_files(args.files, args.seed),
+            kills=args.kills,
+            seed=args.seed,
+            records=args.logs,
+            roles=args.roles,
         )
     if args.json:
         print(json.dumps(outcome._asdict()))

@@ -416,7 +416,10 @@ class Follow:
         """
         number = state.signature.number
         renamed = any(there[name].number == number for name in names if name in there)
-        left = any(signature.number == number for name, signature in there.items() if name not in names)
+        # Where its name is gone as well, its number is that of a file that came later.
+        left = any(quoted(name) == state.file for name in there) and any(
+            signature.number == number for name, signature in there.items() if name not in names
+        )
         packed = any(plain_name(name) != name for name in names)
         if renamed or (packed and not left):
             return []
