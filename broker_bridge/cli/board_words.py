@@ -176,6 +176,7 @@ class _Telling:
             ]
             text = f"{', '.join(str(part) for part in place if part)}: {self._stay(visit)}."
             program = f" Program {_program(visit.program)}." if visit.program else ""
+            program += f" Batch {visit.batch}." if visit.batch else ""
             result = f" Outcome {visit.outcome}." if visit.outcome else " No outcome stated."
             handed = f" Handed on as {visit.handed_on}." if visit.handed_on else ""
             by_hand = " Inserted by hand." if visit.came == "inserted" else ""

@@ -19,7 +19,8 @@ class DefectStep(Value):
     """One thing that happened to a defect, in order of time."""
 
     act: str
-    """called, confirmed, false_call, process_indicator, undecided, reworked, not_repairable, rework_failed, passed"""
+    """called, confirmed, false_call, process_indicator, undecided, reworked, not_repairable, false_scrap, rework_failed,
+    passed"""
     time: datetime
     station: str | None
     what: str | None
@@ -68,7 +69,7 @@ class Defect(Value):
     state: str
     """open: no rework at that place is known, or it was called again after the last one. reworked: one is, and nobody
     has looked again. passed_again: a later inspection of that place, by a method that had called it, called nothing.
-    not_repairable: the rework says so."""
+    not_repairable: the rework says so. false_scrap: the rework says that nothing was wrong there."""
     reworked: datetime | None
     looked_again: datetime | None
     """The inspection after the last rework that looked at that place."""
@@ -125,7 +126,7 @@ class Chains(Value):
 
 
 _BY_REVIEW: Final = {"confirmed", "false_call", "process_indicator", "undecided"}
-_SETTLED: Final = frozenset({"reworked", "passed_again", "not_repairable"})
+_SETTLED: Final = frozenset({"reworked", "passed_again", "not_repairable", "false_scrap"})
 _LOOKED: Final = frozenset({"passed", "failed"})
 """Outcomes of an inspection that did look at the board."""
 
@@ -290,7 +291,7 @@ def _did(rework: Rework, action: Action) -> str:
     if action.verdict == "not_repairable":
         return "not_repairable"
     if action.verdict == "false_scrap":
-        return "false_call"
+        return "false_scrap"
     return "rework_failed" if rework.outcome == "failed" else "reworked"
 
 
@@ -310,6 +311,8 @@ def _runs(steps: Sequence[DefectStep]) -> list[list[DefectStep]]:
         current.append(step)
         if step.act in ("called", "confirmed", "undecided"):
             good = False
+        elif step.act == "false_scrap":
+            good = True
         elif step.act in ("false_call", "process_indicator"):
             good = not any(s.act == "confirmed" for s in current)
         elif step.act == "passed":
@@ -319,7 +322,7 @@ def _runs(steps: Sequence[DefectStep]) -> list[list[DefectStep]]:
 
 def _judged(run: Sequence[DefectStep]) -> bool:
     called = sum(step.act == "called" for step in run)
-    judged = sum(step.act in ("false_call", "process_indicator") for step in run)
+    judged = sum(step.act in ("false_call", "process_indicator", "false_scrap") for step in run)
     return judged >= called
 
 
@@ -363,7 +366,7 @@ def _state(run: Sequence[DefectStep]) -> tuple[str, datetime | None]:
         match step.act:
             case "called" if state in _SETTLED:
                 state, again = "open", step.time
-            case "reworked" | "not_repairable":
+            case "reworked" | "not_repairable" | "false_scrap":
                 state, again = step.act, None
             case "passed" if state == "reworked":
                 state, again = "passed_again", step.time

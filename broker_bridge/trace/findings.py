@@ -1,11 +1,12 @@
 """What does not go together: told, never resolved by a guess."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.claims import Claim, told
 from broker_bridge.trace.identity import About, Thing
+from broker_bridge.trace.inspections import Inspection
 from broker_bridge.trace.mentions import Slot
 from broker_bridge.trace.statements import Statement
 from broker_bridge.trace.stays import Stay
@@ -80,6 +81,39 @@ def of_visits(stays: Sequence[Stay], torn: Sequence[tuple[int, int]]) -> list[Fi
         if len(lanes) > 1:
             text = f"{stay.station}: its witnesses state the lanes {' and '.join(map(str, lanes))}"
             found.append(Finding("two_lanes", text, _some(evidence_of(stay.witnesses))))
+    return found
+
+
+def of_placement(
+    inspections: Sequence[Inspection], placed: Mapping[str, tuple[str | None, Evidence]]
+) -> list[Finding]:
+    """Calls at components that the part's declared placement does not have, or has on the other side.
+
+    A board that was turned, another part's program, or a position counted from another corner looks like this.
+    """
+    found: list[Finding] = []
+    for one in inspections if placed else ():
+        odd: list[str] = []
+        evidence = set(one.evidence)
+        for call in one.calls:
+            name = call.place.designator
+            if name is not None and name not in placed:
+                odd.append(f"{name} is no component of the part")
+            elif name is not None:
+                side, declared = placed[name]
+                if side is not None and one.side is not None and side != one.side:
+                    odd.append(f"{name} is placed on the {side}")
+                    evidence.add(declared)
+        if odd:
+            text = f"{one.station or 'a station not known'}, {one.side or 'side not stated'}: its calls contradict the placement"
+            more = f" and {len(odd) - 5} more" if len(odd) > 5 else ""
+            found.append(
+                Finding(
+                    "contradicts_placement",
+                    f"{text}: {', '.join(dict.fromkeys(odd[:5]))}{more}",
+                    _some(evidence),
+                )
+            )
     return found
 
 

@@ -43,7 +43,7 @@ from broker_bridge.trace.materials import Material
 from broker_bridge.trace.mentions import Knot, Node
 from broker_bridge.trace.portrait import Identity, portrait
 from broker_bridge.trace.readings import Reading
-from broker_bridge.trace.statements import PLACEHOLDERS, Statement, opened, together
+from broker_bridge.trace.statements import PLACEHOLDERS, Statement, instant, opened, together
 from broker_bridge.trace.stays import Stay, overlaps, stays
 from broker_bridge.trace.unjoined import unjoined
 from broker_bridge.trace.value import Value
@@ -188,6 +188,7 @@ def history(
     known_gaps += route.silent(lines, declared, identity.part_number, known_gaps)
     known_gaps += unjoined(subject.thing, subject.statements, places or {})
     decided = decisions.decisions(_of(records, *sorted(decisions.DECISIONS)))
+    placed = _placed(subject, identity.part_number)
     left = route.leavings(lines, declared, identity.part_number)
     left += [Leaving("shipped", one.time, one.evidence) for one in decided if one.type == "board.shipped"]
     left.sort(key=lambda leaving: (leaving.time, leaving.what, leaving.evidence))
@@ -230,6 +231,7 @@ def history(
                         Finding("outcome_disputed", one.text, one.evidence)
                         for one in (*judged, *tests_judged)
                     ),
+                    *findings.of_placement(inspected, placed),
                     *_contradicted(inspected),
                     *_twofold(about, conflicts or {}),
                     *(
@@ -252,7 +254,7 @@ def history(
                 levels.Known(
                     _own(records, *_LEVELLED),
                     material,
-                    _placed(subject, identity.part_number),
+                    frozenset(placed),
                     [order.order for order in identity.work_orders],
                     [visit.station for visit in route_visits if visit.station],
                     sorted({gap.where for gap in known_gaps if gap.kind != "unjoined"}),
@@ -328,8 +330,8 @@ _LEVELLED: Final = (
 )  # fmt: skip
 
 
-def _placed(subject: Subject, part: str | None) -> frozenset[str]:
-    """The designators that the newest declaration of the part mounts."""
+def _placed(subject: Subject, part: str | None) -> dict[str, tuple[str | None, Evidence]]:
+    """The designators that the newest declaration of the part mounts, the side of each, and where that is written."""
     declared = [
         statement
         for statement in subject.statements
@@ -339,9 +341,9 @@ def _placed(subject: Subject, part: str | None) -> frozenset[str]:
         and statement.get("placement")
     ]
     if not declared:
-        return frozenset()
-    newest = max(declared, key=lambda s: (s.get("valid_from"), s.evidence))
-    return frozenset(spot["name"] for spot in newest.get("placement"))
+        return {}
+    newest = max(declared, key=lambda s: (instant(s.get("valid_from")), s.evidence))
+    return {spot["name"]: (spot.get("side"), newest.evidence) for spot in newest.get("placement")}
 
 
 PART_DECLARED: Final = "line.part_declared"

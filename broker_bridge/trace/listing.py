@@ -35,7 +35,7 @@ class Row(Value):
     confirmed: datetime | None
     """None: nobody has judged the call."""
     state: str
-    """not_judged, open, reworked, passed_again, not_repairable"""
+    """not_judged, open, reworked, passed_again, not_repairable, false_scrap"""
     reworked: datetime | None
     looked_again: datetime | None
     escaped: tuple[str, ...]

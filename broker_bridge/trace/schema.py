@@ -20,7 +20,7 @@ _WORDS: Final[dict[tuple[str, str], list[str]]] = {
     ("Visit", "departed_certainty"): ["observed", "inferred", "conflicting", "open"],
     ("Gap", "kind"): ["stated", "rejected", "silent", "unjoined"],
     ("Inspection", "reviewed"): ["none", "open", "closed"],
-    ("Defect", "state"): ["open", "reworked", "passed_again", "not_repairable"],
+    ("Defect", "state"): ["open", "reworked", "passed_again", "not_repairable", "false_scrap"],
     ("Kin", "relation"): ["part_of", "holds"],
     ("Escape", "how"): ["not_called", "judged_false"],
     ("Lack", "basis"): ["public", "memory"],

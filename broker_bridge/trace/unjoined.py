@@ -34,7 +34,7 @@ def unjoined(thing: Thing, statements: Iterable[Statement], places: Mapping[Node
 def _without_position(thing: Thing, places: Mapping[Node, int]) -> Iterable[Gap]:
     placed = {slot.panel for slot in thing.slots}
     for within in thing.wholes:
-        if thing.unit == "board" and within.whole.unit == "panel" and within.claim.knot not in placed:
+        if thing.unit in ("board", None) and within.whole.unit == "panel" and within.claim.knot not in placed:
             proofs = within.claim.ours
             names = [name for name in within.whole.names if isinstance(name, Node)]
             count = max((places.get(name, 0) for name in names), default=0)

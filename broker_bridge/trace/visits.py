@@ -47,6 +47,8 @@ class Visit(Value):
     """How it left, as stated: transferred, unloaded, or removed by hand."""
     work: tuple[str, ...]
     """Types of what was done there, each once, in order of time."""
+    batch: str | None
+    """The oven load, wash, bake or cure it was a member of."""
     program: Program | None
     outcome: str | None
     """Of an inspection or test: its outcome; of other work: the work's. None: nobody stated one, which is no
@@ -104,6 +106,7 @@ def _visit(stay: Stay, later: Stay | None, side: str | None, number: int, torn: 
         came=_how(stay, "arrived"),
         left=_how(stay, "departed"),
         work=tuple(dict.fromkeys(fact.type for fact in facts if not fact.type.startswith("board."))),
+        batch=one_of(witness.statement.get("batch") for witness in stay.witnesses),
         program=_program(stay),
         outcome=_outcome(stay),
         handed_on=_worst(
