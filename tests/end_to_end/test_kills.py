@@ -1,4 +1,4 @@
-"""Broker, recorder and edge are killed in turn while files arrive: the record is what a quiet run gives.
+"""Broker, recorder and edge are killed in turn while files arrive and a log grows: the record is what a quiet run gives.
 
 The long form (100 kills of each role) is tools/campaign/kills.py; this is the same code with 20.
 """
@@ -18,7 +18,19 @@ def test_twenty_kills_of_each_role_lose_and_double_nothing(tmp_path):
     campaign = [
         sys.executable,
         str(ROOT / "tools/campaign/kills.py"),
-        *("--files", "600", "--kills", "20", "--seed", "7", "--keep", str(tmp_path), "--json"),
+        *(
+            "--files",
+            "500",
+            "--logs",
+            "1000",
+            "--kills",
+            "20",
+            "--seed",
+            "7",
+            "--keep",
+            str(tmp_path),
+            "--json",
+        ),
     ]
     # A process of its own: it forks its roles, which a test process with threads must not.
     done = subprocess.run(campaign, cwd=ROOT, capture_output=True, text=True, timeout=380, check=False)

@@ -171,11 +171,11 @@ class Machine(RuleBasedStateMachine):
     @precondition(lambda self: not self.partial)
     @rule(written_between=st.booleans())
     def rotate_by_copy_and_cut(self, written_between: bool) -> None:
-        self._ends()
         self.rotated += 1
         shutil.copyfile(self.logs.path / NOW, self.logs.path / f"{NOW}.{self.rotated}")
         if written_between:
             self.append(1, False)
+        self._ends()
         os.truncate(self.logs.path / NOW, 0)
         self._start_file()
 
