@@ -69,7 +69,9 @@ def call_quality(
         if looked_again
         else found.escapes_ppm,
         false_call_ppm=per_million(len(false), seen, members=false, level=level),
-        coverage=proportion(seen, len(rows), members=chosen(rows, [c is not None for c in called])),
+        coverage=proportion(
+            seen, len(rows), members=chosen(rows, [c is not None for c in called]), level=level
+        ),
         open_reviews=still_open,
     )
 
@@ -98,7 +100,7 @@ def quality_of_counts(
         false_positive_rate=proportion(false, good, members=falses, level=level),
         precision=proportion(hit, hit + false, members=hits, level=level),
         false_calls_per_defect=false / hit if hit else None,
-        coverage=proportion(inspected, inspected),
+        coverage=Refused("what was not inspected is not stated"),
         open_reviews=(),
     )
 

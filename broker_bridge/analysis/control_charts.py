@@ -77,6 +77,10 @@ class _Ground:
         labels = [None] * len(points) if phases is None else list(phases)
         self.names = list(dict.fromkeys(labels))
         self.phase = np.asarray([self.names.index(label) for label in labels], dtype=np.intp)
+        if (np.diff(self.phase) < 0).any():
+            raise UsageError(
+                "a phase has to be one stretch of points; give what comes back a name of its own"
+            )
         self.base = np.ones(len(points), bool) if baseline is None else np.asarray(baseline, bool)
         self.base &= ~np.isnan(points)
 

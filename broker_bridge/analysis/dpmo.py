@@ -12,7 +12,7 @@ import numpy as np
 
 from broker_bridge.analysis.columns import Key, named, positive, same_length
 from broker_bridge.analysis.distributions import normal_quantile
-from broker_bridge.analysis.intervals import LEVEL, Rate, Refused, rate
+from broker_bridge.analysis.intervals import LEVEL, Proportion, Rate, Refused, proportion, rate
 from broker_bridge.errors import UsageError
 from broker_bridge.trace.value import Value
 
@@ -54,6 +54,10 @@ class Dpmo(Value):
     estimated_yield: float | None
     """Mean over the boards of the chance to have no defect, from the three rates. None where one is not known."""
     boards: int
+    coverage: Proportion | Refused
+    """Boards that are counted, of these and the not inspected ones."""
+    open_reviews: tuple[Key, ...]
+    """Boards with calls that nobody has judged yet: more defects may come."""
     unclassified: tuple[Key, ...]
     """Boards of defects that belong to no class: in no rate."""
 
@@ -65,6 +69,8 @@ def dpmo(
     defect_classes: Sequence[str | None],
     *,
     stage: Literal["in process", "end item"],
+    not_inspected: Sequence[Key] = (),
+    open_reviews: Sequence[Key] = (),
     level: float = LEVEL,
 ) -> Dpmo:
     """DPMO of the boards, one entry a board; and their defects, one entry a root defect.
@@ -75,6 +81,8 @@ def dpmo(
     same_length(defect_boards=defect_boards, defect_classes=defect_classes)
     if stage not in STANDARDS:
         raise UsageError(f"stage is {stage!r}; it can be {', '.join(STANDARDS)}")
+    if set(not_inspected) & set(boards):
+        raise UsageError("a board is handed in as inspected and as not inspected")
     if len(set(boards)) < len(boards):
         raise UsageError("a board is handed in twice: its opportunities would be counted twice")
     strange = set(defect_boards) - set(boards)
@@ -102,6 +110,8 @@ def dpmo(
         defects_per_unit=rate(len(counted), len(boards), members=_once(counted), level=level),
         estimated_yield=float(np.prod(clean**table, axis=1).mean()) if whole else None,
         boards=len(boards),
+        coverage=proportion(len(boards), len(boards) + len(set(not_inspected)), level=level),
+        open_reviews=_once(open_reviews),
         unclassified=_once(
             [b for b, kind in zip(defect_boards, defect_classes, strict=True) if kind not in CLASSES]
         ),

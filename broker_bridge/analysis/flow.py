@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from broker_bridge.analysis.columns import Floats, Key, Numbers, chosen, floats, named, same_length
-from broker_bridge.analysis.intervals import LEVEL, Mean, Rate, Refused, mean, rate
+from broker_bridge.analysis.intervals import LEVEL, Mean, Proportion, Rate, Refused, mean, proportion, rate
 from broker_bridge.errors import UsageError
 from broker_bridge.trace.value import Value
 
@@ -57,6 +57,8 @@ class StationFlow(Value):
     """Share with boards there, none worked on and none finished: waiting to be started."""
     throughput: Rate | Refused
     """Boards a second. The interval takes departures for random; a steady line's is narrower."""
+    coverage: Proportion | Refused
+    """Visits with all four times. A visit without them looks like an empty station: below 1, starved is told too high."""
     partial: tuple[Key, ...]
     """A time is missing: in no share of the window."""
 
@@ -93,7 +95,8 @@ def station_flow(
     return StationFlow(
         len(keys), (begin, end), durations(table[2] - table[1], keys, level),
         durations(table[3] - table[0], keys, level), *shares,
-        rate(int(whole.sum()), end - begin, members=chosen(keys, whole), level=level), chosen(keys, ~whole),
+        rate(int(whole.sum()), end - begin, members=chosen(keys, whole), level=level),
+        proportion(int(whole.sum()), len(keys), members=chosen(keys, whole), level=level), chosen(keys, ~whole),
     )  # fmt: skip
 
 

@@ -24,7 +24,7 @@ class Bottleneck(Value):
     margin: float
     """Difference of the busy shares."""
     certain: bool
-    """The intervals of the mean cycles do not meet."""
+    """The intervals of the mean cycles do not meet, and nearly all visits of both are known."""
     blocked_before: float | None
     """Mean blocked share of the stations before it; None: it is the first."""
     starved_behind: float | None
@@ -49,6 +49,7 @@ def bottleneck(stations: Mapping[str, StationFlow]) -> Bottleneck | Refused:
         isinstance(cycles[0], Mean)
         and isinstance(cycles[1], Mean)
         and cycles[0].interval.low > cycles[1].interval.high
+        and all(len(stations[n].partial) <= 0.05 * stations[n].boards for n in (first, second))
     )
     return Bottleneck(
         first, stations[first].busy, second, stations[first].busy - stations[second].busy, certain,

@@ -74,7 +74,8 @@ class StationTime(Value):
     mcbf: TimeBetween | Refused
     """Cycles between failures."""
     failures: tuple[Key, ...]
-    """Stretches of unscheduled downtime that follow another state; keys of their first row."""
+    """Stretches of unscheduled downtime that follow another state; keys of their first row. One that the record begins
+    with is none: when it began is not known."""
     open_failure: bool
     """The last failure had not ended: it has no repair time."""
 
@@ -107,10 +108,11 @@ def station_time(
     repair: list[float] = []
     for row, (state, span) in enumerate(zip(states, spans.tolist(), strict=True)):
         if state == "unscheduled_down":
-            if row == 0 or states[row - 1] != state:
+            if row and states[row - 1] != state:
                 failures.append(rows[row])
                 repair.append(0.0)
-            repair[-1] += span
+            if repair:
+                repair[-1] += span
     still = bool(failures) and states[-1] == "unscheduled_down"
     seconds = {name: float(spans[[state == name for state in states]].sum()) for name in (*STATES, "unknown")}
     return _of(seconds, failures, repair[:-1] if still else repair, still, cycles, level)

@@ -49,7 +49,7 @@ def test_one_table_gives_katz_interval(table) -> None:
     assert (interval.low, interval.high) == pytest.approx((theirs.low, theirs.high), rel=1e-6)
 
 
-@settings(max_examples=40)
+@settings(max_examples=8)
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=20))
 def test_holm(chances: list[float]) -> None:
     assert holm(chances) == pytest.approx(multipletests(chances, method="holm")[1])

@@ -177,6 +177,7 @@ def test_refusals_and_wrong_calls() -> None:
         lambda: attribute_chart("p", [7], 5),
         lambda: attribute_chart("u", [-1], 5),
         lambda: individuals([1] * 10, keys=["a"]),
+        lambda: individuals([1] * 30, phases=[*"a" * 10, *"b" * 10, *"a" * 10]),
         lambda: individuals(["x"] * 10),
         lambda: individuals([math.inf] * 10),
         lambda: x_bar_s([[1], [2]]),

@@ -56,9 +56,19 @@ def test_classes_index_and_estimated_yield() -> None:
 
 
 def test_end_item_names_the_other_standard_and_keeps_what_has_no_class() -> None:
-    found = dpmo(["a"], [Opportunities.of(10, 0, 10)], ["a", "a"], [None, "component"], stage="end item")
+    found = dpmo(
+        ["a"],
+        [Opportunities.of(10, 0, 10)],
+        ["a", "a"],
+        [None, "component"],
+        stage="end item",
+        not_inspected=["b", "c"],
+        open_reviews=["a"],
+    )
     assert found.standard == "IPC-7912A"
     assert found.unclassified == ("a",)
+    assert (found.coverage.number, found.coverage.of) == (1, 3)
+    assert found.open_reviews == ("a",)
     assert isinstance(found.termination, Refused)
     assert found.overall_manufacturing_index is None
     assert found.estimated_yield is None

@@ -24,6 +24,7 @@ def test_one_station_by_hand() -> None:
 def test_missing_times_are_filled_by_nothing() -> None:
     found = station_flow([0, 1, 2], [0, None, 2], [1, 2, 3], [1, 2, 3], boards="abc")
     assert found.partial == ("b",)
+    assert (found.coverage.number, found.coverage.of) == (2, 3)
     assert found.cycle.unknown == ("b",)
     assert found.dwell.mean.of == 3
 

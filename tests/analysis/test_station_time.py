@@ -54,6 +54,12 @@ def test_state_changes() -> None:
     assert isinstance(found.mcbf, Refused)
 
 
+def test_a_record_that_begins_with_a_failure_has_not_seen_it_begin() -> None:
+    found = station_time([0, 10], ["unscheduled_down", "productive"], end=30)
+    assert found.failures == ()
+    assert found.seconds["unscheduled_down"] == 10
+
+
 def test_no_failure_gives_a_bound_and_no_mean() -> None:
     refused = time_between(1000, 0)
     assert isinstance(refused, Refused)
