@@ -77,7 +77,7 @@ def in_force(decided: Iterable[Decision]) -> list[Decision]:
         if one.type == "board.held" or one.what == "held":
             holds.append(one)
         elif one.type == "board.released" or one.what == "released":
-            holds = [hold for hold in holds if one.hold is not None and hold.hold != one.hold]
+            holds = [hold for hold in holds if hold.hold != one.hold]
     return holds
 
 
