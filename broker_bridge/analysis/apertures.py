@@ -10,10 +10,22 @@ from typing import Final
 import numpy as np
 
 from broker_bridge.analysis.columns import Floats, Numbers, floats, positive, same_length
+from broker_bridge.errors import UsageError
 from broker_bridge.trace.value import Value
 
 AREA_RATIO: Final = 0.66
 ASPECT_RATIO: Final = 1.5
+
+
+LARGEST_PARTICLE: Final = {3: 0.045, 4: 0.038, 5: 0.025, 6: 0.015}
+"""Of solder powder by type, in mm (J-STD-005 [from memory])."""
+
+
+def smallest_opening(powder: int) -> float:
+    """The narrowest opening, in mm, by the five-ball rule: five of the powder's largest particles. A rule of thumb."""
+    if powder not in LARGEST_PARTICLE:
+        raise UsageError(f"no powder type {powder}; there are {', '.join(map(str, LARGEST_PARTICLE))}")
+    return 5 * LARGEST_PARTICLE[powder]
 
 
 class Aperture(Value):

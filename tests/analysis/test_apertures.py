@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from broker_bridge.analysis.apertures import Aperture, release, transfer_efficiency
+from broker_bridge.analysis.apertures import Aperture, release, smallest_opening, transfer_efficiency
 from broker_bridge.errors import UsageError
 
 
@@ -43,8 +43,14 @@ def test_transfer_efficiency() -> None:
     assert table[1].tolist() == [2.0, 2.0]
 
 
+def test_five_balls() -> None:
+    """calculator.academy: 225, 190, 125, 75 micrometres for types 3 to 6."""
+    assert [round(1000 * smallest_opening(powder)) for powder in (3, 4, 5, 6)] == [225, 190, 125, 75]
+
+
 def test_wrong_calls() -> None:
     for call in (
+        lambda: smallest_opening(9),
         lambda: Aperture.circle(0),
         lambda: Aperture.rectangle(1, -1),
         lambda: release(Aperture.circle(1), 0),

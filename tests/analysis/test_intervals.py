@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from published import LEW, MAVRO, MICHELSO
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
@@ -64,6 +65,22 @@ def test_means_agree_with_scipy(values: list[float]) -> None:
     low, high = stats.t.interval(0.95, len(values) - 1, np.mean(values), stats.sem(values))
     assert (found.interval.low, found.interval.high) == pytest.approx((low, high), rel=1e-7, abs=1e-7)
     assert found.of == len(values)
+
+
+@pytest.mark.parametrize(
+    ("values", "number", "average", "sd"),
+    [
+        (MICHELSO, 100, 299.8524, 0.0790105478190518),
+        (MAVRO, 50, 2.001856, 0.000429123454003053),
+        (LEW, 200, -177.435, 277.332168044316),
+    ],
+)
+def test_certified_values_of_nist_strd(values, number: int, average: float, sd: float) -> None:
+    found = mean(np.array(values, dtype=float))
+    assert isinstance(found, Mean)
+    assert found.of == number
+    assert found.value == pytest.approx(average, rel=1e-13)
+    assert found.sd == pytest.approx(sd, rel=1e-10)
 
 
 @pytest.mark.parametrize("width", [3, 4])
