@@ -20,19 +20,20 @@ def with_family(record: Record, history: History) -> History:
         return history
     (root,) = find(record, Node(key.kind, key.value), history.as_of)
     names = root.subject.thing.names
-    found: dict[Knot, Kin] = {}
+    found: dict[Knot, list[Kin]] = {}
     agenda = [root]
     while agenda and len(found) < _MOST:
         upper = agenda.pop(0)
         for knot in children(upper.subject.web, upper.subject.thing):
             for one in find(record, knot, history.as_of):
                 thing = one.subject.thing
-                kin = holds(thing, names) if thing.key not in found else None
-                if kin is not None:
+                kin = holds(thing, names) if thing.key not in found else []
+                if kin:
                     found[thing.key] = kin
                     if thing.unit in ("panel", "assembly"):
                         agenda.append(one)
-    below = sorted(found.values(), key=lambda kin: (kin.depth, kin.position or 0, kin.kind, kin.value))
+    every = (kin for ways in found.values() for kin in ways)
+    below = sorted(every, key=lambda kin: (kin.depth, kin.position or 0, kin.kind, kin.value))
     findings = history.findings
     if len(found) >= _MOST:
         findings += (Finding("many_parts", f"only {_MOST} of its parts are told", ()),)

@@ -27,7 +27,7 @@ class Kin(Value):
     """Position in the panel: this one's for `part_of`, that one's for `holds`. With `kind` a panel's and relation
     `holds` the thing is known by panel and position alone."""
     through: str | None
-    """What lies between the two at the last step; None at depth 1."""
+    """What lies between the two, next to the upper one; None at depth 1."""
     from_: datetime | None
     """First proof."""
     to: datetime | None
@@ -77,19 +77,20 @@ def children(web: Web, thing: Thing) -> list[Knot]:
     return sorted(_children(web, thing), key=order)
 
 
-def holds(child: Thing, names: Collection[Knot]) -> Kin | None:
-    """A thing as part, at any depth, of the one that goes by these names; None where it is not."""
+def holds(child: Thing, names: Collection[Knot]) -> list[Kin]:
+    """A thing as part, at any depth, of the one that goes by these names: by every way it is or was, nearest first."""
     above = ancestors(child)
-    found = next((kin for kin in above if Node(kin.kind, kin.value) in names), None)
-    if found is None:
-        return None
-    direct = next((kin for kin in above if kin.depth == 1 and kin.unit == "panel"), above[0])
+    panels = [kin for kin in above if kin.depth == 1 and kin.unit == "panel"]
     key = child.key
     kind, value = (key.panel.kind, key.panel.value) if isinstance(key, Slot) else (key.kind, key.value)
-    return found._replace(
-        relation="holds", unit="board" if child.unit == "slot" else child.unit or "unknown", kind=kind, value=value,
-        position=direct.position, through=direct.value if found.depth > 1 else None,
-    )  # fmt: skip
+    return [
+        kin._replace(
+            relation="holds", unit="board" if child.unit == "slot" else child.unit or "unknown", kind=kind,
+            value=value, position=panels[0].position if len(panels) == 1 else None,
+        )
+        for kin in above
+        if Node(kin.kind, kin.value) in names
+    ]  # fmt: skip
 
 
 class _Span(Value):
@@ -109,7 +110,7 @@ class _Span(Value):
     @property
     def empty(self) -> bool:
         """Whether there is no such time."""
-        return self.begun is not None and self.end is not None and self.end < self.begun
+        return self.begun is not None and self.end is not None and self.end <= self.begun
 
 
 def span(claim: Claim) -> _Span | None:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import networkx
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from memory_store import MemoryStore
 from told import Told, at, board, panel, recorded
@@ -14,9 +14,12 @@ from broker_bridge.events.fact import Fact
 from broker_bridge.queries.boards import board as history_of_board
 from broker_bridge.queries.family import with_family
 from broker_bridge.queries.record import open_with
-from broker_bridge.trace.genealogy import Kin
+from broker_bridge.trace.genealogy import Kin, ancestors
+from broker_bridge.trace.history import subjects
+from broker_bridge.trace.mentions import Node
 
-MINUTES = 300
+MINUTES = 100
+KINDS = {"b": "board", "p": "panel", "a": "assembly"}
 
 
 def assembly(value: str) -> Board:
@@ -81,14 +84,34 @@ def ever(plant: list[tuple[str, str, int, int | None]]) -> dict[str, set[str]]:
 
 
 def kin(record: object, name: str, relation: str) -> list[Kin]:
-    kind = {"b": "board", "p": "panel", "a": "assembly"}[name[0]]
-    history = with_family(record, history_of_board(record, name, kind=kind))  # type: ignore[arg-type]
+    history = with_family(record, history_of_board(record, name, kind=KINDS[name[0]]))  # type: ignore[arg-type]
     return [one for one in history.genealogy if one.relation == relation]
 
 
-@settings(max_examples=12, deadline=None)
+IN_A_ROW: list[tuple[str, str, int, int | None]] = [("b1", "a1", 0, 1), ("a1", "a2", 1, 2)]
+TWO_WAYS: list[tuple[str, str, int, int | None]] = [
+    ("b1", "a1", 0, 1), ("b1", "a0", 2, None), ("a0", "a1", 0, None),
+]  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@example(IN_A_ROW)
+@example(TWO_WAYS)
 @given(plants())
-def test_ancestors_and_descendants_are_those_of_the_graph(
+def test_ancestors_are_those_of_the_graph(plant: list[tuple[str, str, int, int | None]]) -> None:
+    facts, last, were = told(plant), truth(plant, MINUTES - 1), ever(plant)
+    for name in sorted(last):
+        (subject,) = subjects(facts, Node(KINDS[name[0]], name))
+        above = ancestors(subject.thing)
+        assert {one.value for one in above if one.now} == networkx.descendants(last, name), name
+        assert {one.value for one in above} == were[name], name
+
+
+@settings(max_examples=8, deadline=None)
+@example(IN_A_ROW)
+@example(TWO_WAYS)
+@given(plants())
+def test_what_the_record_tells_above_and_below_are_those_of_the_graph(
     tmp_path_factory: pytest.TempPathFactory, plant: list[tuple[str, str, int, int | None]]
 ) -> None:
     folder: Path = tmp_path_factory.mktemp("lineage")
