@@ -190,3 +190,84 @@ def test_a_history_of_nothing_but_doubt_is_told_too() -> None:
     text = "\n".join(words(told.history("A")))
     assert "one of a, b" in text
     assert "INFERRED (probability 0.35)" in text
+
+
+def test_why_shows_the_reasoning_and_the_events_in_full(
+    record: MemoryStore, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert ask("A", "--why", "d1") == 0
+    told = capsys.readouterr().out
+    flowing = " ".join(told.split())
+    for expected in (
+        "D1, defect, as of commit 9. Times are UTC.",
+        "defect: short",
+        "Observed: a source saw it",
+        "It stands on 2 events:",
+        "1. inspection.completed at aoi, 2026-03-02T10:10:20Z, said by /harbour/smt/line-1/aoi",
+        "number 6 of commit 6",
+        "no raw record: the bridge or a person says it",
+        '"label": "lifted"',
+        "2. inspection.reviewed at desk",
+    ):
+        assert expected in flowing, expected
+    assert all(len(line) <= WIDTH for line in told.splitlines())
+
+
+def test_why_as_json_is_what_its_schema_says(record: MemoryStore, capsys: pytest.CaptureFixture[str]) -> None:
+    from broker_bridge.schemas.files import FILES
+
+    assert ask("A", "--why", "V1", "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    Draft202012Validator(FILES["why.json"]()).validate(document)
+    assert document["statement"]["station"] == "load"
+    assert [proof["type"] for proof in document["proofs"]] == ["board.identified"]
+    assert (document["proofs"][0]["commit"], document["as_of"]["commit"]) == (1, 9)
+
+
+def test_a_reference_that_is_none_tells_which_there_are(
+    record: MemoryStore, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert ask("A", "--why", "V99") == 2
+    errors = capsys.readouterr().err
+    assert "'V99' is no statement of this history as of commit 9" in errors
+    assert "V1 to V" in errors
+    assert "D1" in errors
+
+
+def test_no_paste_values_is_said(record: MemoryStore, capsys: pytest.CaptureFixture[str]) -> None:
+    assert ask("A", "--paste", "--at", "3") == 0
+    assert "No paste values of it are in the record." in capsys.readouterr().out
+
+
+def test_a_doubtful_clock_is_told_where_the_visit_itself_is_observed() -> None:
+    told = Told()
+    told.say(
+        "board.arrived", "01:30:00", board("A"), station="aoi", how="unknown", flags=["nonexistent_time"]
+    )
+    text = "\n".join(words(told.history("A")))
+    assert "note: the source's time is doubtful (nonexistent_time)" in text
+
+
+def test_what_is_unknown_is_answered_in_order_of_time(
+    record: MemoryStore, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told = Told()
+    told.say(
+        "board.arrived", "05:00:00", board("early"), station="load", how="loaded", generation="late-file"
+    )
+    recorded(record, told.facts)
+    assert ask("nobody") == 1
+    assert "the first of 2026-03-02T05:00:00Z, the last of 2026-03-02T12:05:00Z" in capsys.readouterr().err
+
+
+def test_parts_of_an_assembly_at_any_depth_are_told(
+    record: MemoryStore, capsys: pytest.CaptureFixture[str]
+) -> None:
+    told = Told()
+    top = panel().model_copy(update={"unit": "assembly", "identifiers": board("assembly=CASE").identifiers})
+    told.say("board.joined", "13:00:00", panel("P"), station="build", parent=top, generation="later")
+    recorded(record, told.facts)
+    assert ask("CASE") in (0, 1)
+    flowing = " ".join(capsys.readouterr().out.split())
+    assert "holds panel P" in flowing
+    assert "holds board A, through P" in flowing

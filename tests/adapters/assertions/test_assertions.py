@@ -54,6 +54,8 @@ class Writer:
         self.kept: dict[str, bytes] = {}
         self.answered: list[str] = []
         self._answers = answers
+        self.enough = asyncio.Event()
+        self.wanted = 0
 
     async def take(
         self,
@@ -74,6 +76,8 @@ class Writer:
 
     async def answer(self, request: Request, outcome: str) -> None:
         self.answered.append(outcome)
+        if len(self.answered) >= self.wanted:
+            self.enough.set()
         if self._answers:
             self.open.remove(request)
 
@@ -88,10 +92,10 @@ def answered(writer: Writer, count: int) -> list[str]:
     )
 
     async def life() -> None:
+        writer.wanted = count
         task = asyncio.create_task(adapter.run(writer))  # type: ignore[arg-type]
         async with asyncio.timeout(10):
-            while len(writer.answered) < count:
-                await asyncio.sleep(0)
+            await writer.enough.wait()
         task.cancel()
         await asyncio.wait({task})
 
