@@ -9,6 +9,7 @@ a heading leaves the section unknown until the next heading, for the same reason
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Final
 
 from broker_bridge.adapters.logs.protocol.delimited_settings import Delimited, Rows
 from broker_bridge.adapters.logs.protocol.lines import Line, Lines
@@ -16,6 +17,9 @@ from broker_bridge.adapters.logs.protocol.pairs import Pairs
 from broker_bridge.adapters.logs.protocol.quoting import BLANKS, Quoting
 from broker_bridge.adapters.logs.protocol.record import NEED_DATA, NativeRecord, Refused, Signal
 from broker_bridge.adapters.logs.protocol.region import Region
+
+_AT_ONCE: Final = 64
+"""Rows that are made before the first of them is asked for."""
 
 
 class DelimitedReader:
@@ -68,10 +72,12 @@ class DelimitedReader:
         """The next record or refusal, in order."""
         ready = self._ready
         while not ready:
+            if self._plain is not None and not self._put_back:
+                self._read_on(self._plain)
+                if ready:
+                    break
             item = self._put_back.pop() if self._put_back else self._lines.next_line()
             if isinstance(item, Line):
-                if self._plain is not None and (record := self._like_the_last(item, self._plain)) is not None:
-                    return record
                 self._line(item)
             elif isinstance(item, Refused):
                 self._unreadable(item)
@@ -84,20 +90,24 @@ class DelimitedReader:
                 self._close()
         return ready.popleft()
 
-    def _like_the_last(self, line: Line, kind: str) -> NativeRecord | None:
-        """The record of a line that is surely a row like the one before it: the short way for most lines."""
-        text = line.text
-        if not text or text[0] in self._marks or (self._quote and self._quote in text):
-            return None
-        cells = text.split(self._delimiter)
-        names = self._names
-        if len(cells) != len(names) or self._may_be_header(cells):
-            return None
-        raw = line.raw
-        position = line.position
-        fields = dict(zip(names, cells, strict=True))
-        flags = () if line.terminated else ("unterminated",)
-        return NativeRecord(kind, position, position + len(raw), line.number, raw, fields, names, flags)
+    def _read_on(self, kind: str) -> None:
+        """Give the rows that are surely like the one before: the short way for most lines."""
+        names, marks, quote, delimiter = self._names, self._marks, self._quote, self._delimiter
+        firsts, lasts = self._header_firsts, self._header_lasts
+        columns, give, next_plain = len(names), self._ready.append, self._lines.next_plain
+        for _ in range(_AT_ONCE):
+            line = next_plain()
+            if line is None:
+                return
+            text, position, number, raw, _ = line
+            if text and text[0] not in marks and not (quote and quote in text):
+                cells = text.split(delimiter)
+                if len(cells) == columns and not (cells[-1].strip() in lasts and cells[0].strip() in firsts):
+                    fields = dict(zip(names, cells, strict=True))
+                    give(NativeRecord(kind, position, position + len(raw), number, raw, fields, names))
+                    continue
+            self._line(Line(*line))
+            return
 
     def _may_be_header(self, cells: Sequence[str]) -> bool:
         return cells[-1].strip() in self._header_lasts and cells[0].strip() in self._header_firsts

@@ -107,6 +107,21 @@ class Lines:
             return self._line(raw, None, terminated=False)
         return END
 
+    def next_plain(self) -> tuple[str, int, int, bytes, bool] | None:
+        """What the next line is made of, where there is one with nothing to tell about it; else ask `next_line`."""
+        waiting = self._waiting
+        if len(waiting) < 2 or self._over is not None:
+            return None
+        raw, text = waiting[-1]
+        size = len(raw)
+        if text is None or size > self._limit:
+            return None
+        waiting.pop()
+        position, number = self._position, self._number
+        self._position = position + size
+        self._number = number + 1
+        return text, position, number, raw, True
+
     @property
     def held_bytes(self) -> int:
         """Bytes in memory that are not yet a line."""
