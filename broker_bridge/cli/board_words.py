@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import Final, Protocol
 
+from broker_bridge.cli import material_words
 from broker_bridge.trace.attempts import Test
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.gaps import Source
@@ -358,22 +359,17 @@ class _Telling:
             self.proof(one.evidence)
 
     def materials(self, history: History) -> None:
-        if history.materials:
-            self.section(f"Materials: {len(history.materials)} stated; {history.completeness.materials}")
-        for number, one in enumerate(history.materials[:_MOST], 1):
-            what = " ".join(
-                part for part in (one.part, one.id and f"reel or container {one.id}", one.maker_part) if part
-            )
-            lots = f", lot {' or '.join(one.lots)}" if one.lots else ", lot not stated"
-            places = f" at {', '.join(map(_place, one.places[:8]))}" if one.places else ""
-            more = f" and {len(one.places) - 8} more places" if len(one.places) > 8 else ""
-            self.line(
-                f"{self.when(one.time)} {one.act.replace('_', ' ')}: {what or 'material not named'}{lots}{places}{more}",
-                2, f"M{number} ",
-            )  # fmt: skip
-            self.doubt(one)
-            self.proof(one.evidence)
-        self._rest(len(history.materials))
+        if not history.materials and not history.tools:
+            return
+        self.section(f"Materials: {material_words.summary(history.materials)}")
+        for mark, text, one in material_words.told(history.materials, history.tools):
+            if isinstance(mark, int):
+                self.line(text, mark)
+                continue
+            self.line(text, 4, f"{mark} ")
+            if one is not None:
+                self.doubt(one, 7)
+                self.proof(one.evidence, 7)
 
     def readings(self, found: Sequence[Reading]) -> None:
         if found:
@@ -447,6 +443,7 @@ class _Telling:
             self.line(f"{_count(known.without_result, 'visit')} without a stated outcome: no passes.", 2)
         for level in known.levels:
             self._level(level)
+        self.line(f"Materials: {known.materials}.", 2)
         self.line("")
         self.line(known.caution)
 

@@ -39,10 +39,11 @@ from broker_bridge.trace.knots import Web
 from broker_bridge.trace.levels import Level
 from broker_bridge.trace.loops import Loop
 from broker_bridge.trace.magazines import Storage
-from broker_bridge.trace.materials import Material
+from broker_bridge.trace.materials import Material, Need, Tool
 from broker_bridge.trace.mentions import Knot, Node
 from broker_bridge.trace.portrait import Identity, portrait
 from broker_bridge.trace.readings import Reading
+from broker_bridge.trace.setups import Setups, Supply
 from broker_bridge.trace.statements import PLACEHOLDERS, Statement, instant, opened, together
 from broker_bridge.trace.stays import Stay, overlaps, stays
 from broker_bridge.trace.unjoined import unjoined
@@ -50,6 +51,10 @@ from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Visit, doubt_of, visits
 from broker_bridge.trace.witnesses import witnesses
 
+MATERIALS: Final = (
+    "stated for this board or its panel, or joined with what was set up at slots and on the stencil meanwhile; material"
+    " that no source tells of is not here"
+)
 CAUTION: Final = "A clean history is not a release: the plant's procedure and its authorised people decide."
 
 
@@ -105,6 +110,9 @@ class History(Value):
     """As inspected, as reviewed, as reworked."""
     rework: tuple[Rework, ...]
     materials: tuple[Material, ...]
+    """What it carries, and what it ever carried."""
+    tools: tuple[Tool, ...]
+    """Tools that touched it."""
     readings: tuple[Reading, ...]
     """Process values taken at a station while it was there."""
     decisions: tuple[Decision, ...]
@@ -139,6 +147,15 @@ def subjects(
     return [Subject(thing, web, tuple(statements)) for thing in resolve(web, asked)]
 
 
+class Made(Value):
+    """A history, and what it stands on beyond the statements about the thing itself."""
+
+    history: History
+    needs: tuple[Need, ...]
+    lines: tuple[str, ...]
+    """The line of each visit: /site/area/line."""
+
+
 def history(
     subject: Subject,
     as_of: AsOf,
@@ -148,13 +165,33 @@ def history(
     sources: Collection[str] = (),
     crowded: Collection[Node] = (),
     places: Mapping[Node, int] | None = None,
+    supply: Supply | None = None,
 ) -> History:
+    """Put the history of one thing together (see `made`)."""
+    return made(
+        subject, as_of, missing=missing, conflicts=conflicts, sources=sources, crowded=crowded, places=places,
+        supply=supply,
+    ).history  # fmt: skip
+
+
+def made(
+    subject: Subject,
+    as_of: AsOf,
+    *,
+    missing: Mapping[str, int] | None = None,
+    conflicts: Mapping[Evidence, int] | None = None,
+    sources: Collection[str] = (),
+    crowded: Collection[Node] = (),
+    places: Mapping[Node, int] | None = None,
+    supply: Supply | None = None,
+) -> Made:
     """Put the history of one thing together.
 
     `missing` are the numbered events the record does not hold, by source, where that is known as of the same
     commit; `conflicts` counts other contents that arrived under an event's source and id; `sources` are known to
     speak on the thing's lines beside those whose statements are here; `crowded` are identifiers that were left out
-    because they name too much; `places` tells for panels how many of their boards a board without a position may be.
+    because they name too much; `places` tells for panels how many of their boards a board without a position may be;
+    `supply` tells what stations had set up, the statements themselves where it is absent.
     """
     about = told_of(subject)
     magazine = magazines.stored(subject.web, subject.thing, subject.statements, about)
@@ -193,8 +230,15 @@ def history(
     left += [Leaving("shipped", one.time, one.evidence) for one in decided if one.type == "board.shipped"]
     left.sort(key=lambda leaving: (leaving.time, leaving.what, leaving.evidence))
     called = chains(inspected, tests, reworked, left)
-    material = materials.materials(_own(records, *materials.STATED))
-    return History(
+    on_it = materials.carried(
+        [record for record in records if record.about.scope != "member"],
+        found,
+        route_visits,
+        Setups(subject.statements) if supply is None else supply,
+        identity.position if identity.unit == "board" else None,
+    )
+    material = on_it.materials
+    told = History(
         identity=identity,
         genealogy=tuple(genealogy.ancestors(subject.thing)),
         route=tuple(route_visits),
@@ -206,7 +250,8 @@ def history(
         undecided=called.undecided,
         standing=called.standing,
         rework=tuple(reworked),
-        materials=tuple(material),
+        materials=material,
+        tools=on_it.tools,
         readings=tuple(readings.readings(found, route_visits, subject.statements)),
         decisions=tuple(decided),
         ends=tuple(left),
@@ -263,6 +308,7 @@ def history(
         ),
         as_of=as_of,
     )
+    return Made(told, on_it.needs, tuple(seen.line for seen in lines))
 
 
 def told_of(subject: Subject) -> list[tuple[Statement, About]]:
@@ -392,7 +438,7 @@ def _completeness(
         open_reviews=sum(call.verdict in (None, "undecided") for i in inspected for call in i.calls),
         open_defects=sum(defect.state == "open" for defect in confirmed),
         without_result=sum(visit.outcome is None for visit in route_visits),
-        materials="only what was stated for this board or its panel; what was set up at slots is not joined",
+        materials=MATERIALS,
         levels=reached,
         caution=CAUTION,
     )

@@ -25,6 +25,7 @@ LETTERS: Final = {
     "U": ("undecided", "call without a verdict"),
     "R": ("rework", "rework"),
     "M": ("materials", "material"),
+    "O": ("tools", "tool that touched it"),
     "E": ("readings", "process values taken while it was there"),
     "N": ("decisions", "decision or note"),
     "G": ("gaps", "gap"),
