@@ -81,6 +81,15 @@ placeholders = ["NOREAD", "TESTCODE"]
 ]
 """
 
+_PERSONS: Final = """
+# What persons state: `broker-bridge assert`.
+[[adapters]]
+kind = "assertions"
+name = "desk"
+area = "{area}"
+line = "{line}"
+"""
+
 _TOLERANCE: Final = """\
 # The demo catches up with its past first: the machines' stamps are old then.
 clock_tolerance_s = {tolerance}
@@ -123,6 +132,7 @@ def write_plant(folder: Path, machines: Path, ports: Mapping[str, int], past: ti
         text += _TRANSFER.format(
             area=AREA, line=LINE, labels=labels, tolerance=tolerance, machines="\n".join(rows)
         )
+    text += _PERSONS.format(area=AREA, line=LINE)
     config = folder / "plant.toml"
     config.write_text(text, encoding="utf-8")
     return config
