@@ -12,7 +12,9 @@ from datetime import timedelta
 from typing import Final
 
 from broker_bridge.adapters.registry import build
-from broker_bridge.bus.broker import EmbeddedBroker, address, login
+from broker_bridge.bus.access import WATCH, adapter_login, edge_login, record_login
+from broker_bridge.bus.broker import EmbeddedBroker, address
+from broker_bridge.bus.credentials import authority, has_own, login
 from broker_bridge.bus.mqtt import Client
 from broker_bridge.bus.topics import Topics
 from broker_bridge.bus.wire import EdgeState, RecordState, dump
@@ -92,31 +94,61 @@ async def _edge(settings: Settings, tell: Callable[[str], None]) -> None:
     try:
         for source in adapters:
             await outbox.writer(source)
-        gone = EdgeState(edge=edge.name, alive=False, issued=now_utc())
-        client = await connect(
-            settings,
-            client_id=f"{settings.plant.site}-{edge.name}",
-            filters=receipt_filters(topics, outbox.sources(), settings.record.name),
-            will=(topics.edge_state(settings.plant.site, edge.name), dump(gone)),
-        )
-        async with client:
-            forwarder = Forwarder(
-                outbox,
-                client,
-                topics,
-                site=settings.plant.site,
-                edge=edge.name,
-                record=settings.record.name,
-                keep=timedelta(days=edge.keep_days),
-            )
+        async with contextlib.AsyncExitStack() as stack:
+            forwarders = await _forwarders(settings, outbox, topics, list(adapters), stack)
             supervisor = Supervisor(outbox, adapters)
             async with asyncio.TaskGroup() as group:
-                group.create_task(forwarder.run(), name="forwarder")
+                for forwarder in forwarders:
+                    group.create_task(forwarder.run(), name="forwarder")
                 group.create_task(supervisor.run(), name="supervisor")
                 group.create_task(_expire(outbox.archive, edge.archive_days), name="archive")
                 tell("edge")
     finally:
         await outbox.close()
+
+
+async def _forwarders(
+    settings: Settings,
+    outbox: Outbox,
+    topics: Topics,
+    sources: Sequence[str],
+    stack: contextlib.AsyncExitStack,
+) -> list[Forwarder]:
+    """The edge's forwarder, and one of its own for each adapter that logs in by itself."""
+    edge, site, record = settings.edge, settings.plant.site, settings.record.name
+    alone = [source for source in sources if has_own(settings.broker, adapter_login(source))]
+    # Without its login nobody speaks for an adapter that is no longer configured; what waits of it is told.
+    together = [] if alone else outbox.sources()
+    forwarders: list[Forwarder] = []
+
+    async def add(spoken_for: Sequence[str], name: str, client_id: str, speaks: bool) -> None:
+        gone = EdgeState(edge=edge.name, alive=False, issued=now_utc())
+        client = await connect(
+            settings,
+            client_id=client_id,
+            name=name,
+            filters=receipt_filters(topics, spoken_for, record),
+            will=(topics.edge_state(site, edge.name), dump(gone)) if speaks else None,
+        )
+        forwarders.append(
+            Forwarder(
+                outbox,
+                await stack.enter_async_context(client),
+                topics,
+                site=site,
+                edge=edge.name,
+                record=record,
+                keep=timedelta(days=edge.keep_days),
+                sources=spoken_for,
+                others=tuple(forwarders) if speaks else None,
+            )
+        )
+
+    for source in alone:
+        name = source.rpartition("/")[2]
+        await add([source], adapter_login(source), f"{site}-{edge.name}-{name}", False)
+    await add(together, edge_login(edge.name), f"{site}-{edge.name}", True)
+    return forwarders
 
 
 async def _expire(archive: Archive, days: float) -> None:
@@ -151,6 +183,7 @@ async def _recorder(settings: Settings, tell: Callable[[str], None]) -> None:
         client = await connect(
             settings,
             client_id=f"{site}-{name}",
+            name=record_login(name),
             filters=filters(topics),
             will=(topics.record_state(site, name), dump(gone)),
         )
@@ -174,20 +207,24 @@ async def connect(
     settings: Settings,
     *,
     client_id: str,
+    name: str = WATCH,
     filters: Sequence[str] = (),
     will: tuple[str, bytes] | None = None,
     clean: bool = False,
 ) -> Client:
-    """A client of the configured broker, not yet entered. Waits for the address of an embedded broker."""
+    """A client of the configured broker, not yet entered. Waits for the address of an embedded broker.
+
+    `name`: whose login it uses, one of the access list's. Raises ConfigError when its secret cannot be read.
+    """
+    username, password = login(settings.broker, name)
     host, port = await _address(settings.broker)
-    username, password = login(settings.broker)
     return Client(
         host=host,
         port=port,
         client_id=client_id,
         username=username,
         password=password,
-        ca_file=settings.broker.ca_file,
+        ca_file=authority(settings.broker),
         filters=filters,
         will=will,
         clean=clean,

@@ -20,6 +20,8 @@ Role = Literal["broker", "edge", "recorder", "projector"]
 ROLES: Final[tuple[Role, ...]] = ("broker", "edge", "recorder", "projector")
 
 Port = Annotated[int, Field(ge=0, le=65535)]
+HostName = Annotated[str, Field(min_length=1, max_length=253, pattern=r"^[A-Za-z0-9:._-]+$")]
+"""A host's name or address."""
 
 
 def _root(value: str) -> str:
@@ -57,6 +59,22 @@ class Plant(Section):
     """First level or levels of every topic."""
 
 
+class Login(Section):
+    """A user name at the broker and where its password lies."""
+
+    username: Text
+    password_file: Path | None = None
+    """A file that only this user may read."""
+    password_env: str | None = None
+    """Name of an environment variable."""
+
+    @model_validator(mode="after")
+    def _one_password(self) -> "Login":
+        if (self.password_file is None) == (self.password_env is None):
+            raise ValueError("a login needs password_file or password_env, one of the two")
+        return self
+
+
 class Broker(Section):
     """The MQTT broker: one of our own on this machine, or any other."""
 
@@ -66,7 +84,17 @@ class Broker(Section):
     """0 with the embedded broker: any free port."""
     store: Path = Path("broker")
     """Folder in which the embedded broker keeps its sessions."""
+    credentials: Path | None = None
+    """Folder that `broker-bridge secure` makes: authority, certificate, access list, a password for each login. Present
+    means TLS, and a login of its own for every role and adapter."""
+    names: tuple[HostName, ...] = ()
+    """Further names and addresses under which clients reach the embedded broker: they go into its certificate."""
+    readers: tuple[Name, ...] = ()
+    """Plant systems that may read events and states and publish nothing: a login each."""
+    logins: dict[str, Login] = {}
+    """Logins that others have made, by the names `broker-bridge secure` prints, in place of those in `credentials`."""
     username: str | None = None
+    """One login for all roles, where the broker has no access list."""
     password_file: Path | None = None
     password_env: str | None = None
     ca_file: Path | None = None
@@ -76,6 +104,12 @@ class Broker(Section):
     def _external_has_port(self) -> "Broker":
         if self.kind == "external" and self.port == 0:
             raise ValueError("port 0 means 'any free port' and goes only with kind = \"embedded\"")
+        return self
+
+    @model_validator(mode="after")
+    def _one_way_to_log_in(self) -> "Broker":
+        if self.username is not None and (self.credentials is not None or self.logins):
+            raise ValueError("username is one login for all; it does not go with credentials or logins")
         return self
 
 
@@ -100,7 +134,9 @@ class Edge(Section):
     keep_days: Annotated[float, Field(ge=0)] = 7
     """Days that receipted events are kept for a record restored from backup."""
     archive_days: Annotated[float, Field(gt=0)] = 400
-    """Days that raw files are kept."""
+    """Days that raw files are kept. They hold what machines wrote, names of persons included."""
+    persons: Path = Path("persons")
+    """Folder of the key and the table by which names of persons become pseudonyms before anything is kept."""
 
 
 class _Adapter(Section):
@@ -288,7 +324,10 @@ class Settings(Section):
         return f"/{self.plant.site}/{adapter.area}/{adapter.line}/{adapter.name}"
 
 
-_WRITTEN: Final = {("record", "path"), ("edge", "outbox"), ("edge", "archive"), ("broker", "store")}
+_WRITTEN: Final = {
+    ("record", "path"), ("edge", "outbox"), ("edge", "archive"), ("edge", "persons"),
+    ("broker", "store"), ("broker", "credentials"),
+}  # fmt: skip
 _READ: Final = {("broker", "password_file"), ("broker", "ca_file")}
 _ADAPTER_PATHS: Final = ("folder", "mapping", "move_to")
 
@@ -375,6 +414,13 @@ def _absolute(settings: Settings, folder: Path) -> Settings:
             for key, value in section
             if (section_name, key) in _WRITTEN | _READ and value is not None
         }
+        if section_name == "broker":
+            update["logins"] = {
+                name: login.model_copy(update={"password_file": folder / login.password_file})
+                if login.password_file
+                else login
+                for name, login in section.logins.items()
+            }
         changes[section_name] = section.model_copy(update=update)
     changes["adapters"] = tuple(
         adapter.model_copy(

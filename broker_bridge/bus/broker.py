@@ -23,6 +23,9 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
 
+from broker_bridge.bus.access import subjects
+from broker_bridge.bus.credentials import CERTIFICATE, KEY, PASSWORDS, login, read_access
+from broker_bridge.bus.secret import read_secret, refuse_open
 from broker_bridge.bus.wire import MAX_PAYLOAD
 from broker_bridge.config import Broker
 from broker_bridge.errors import BusUnavailable, ConfigError
@@ -61,11 +64,15 @@ class EmbeddedBroker:
         Raises ConfigError when the settings would open the broker to the network without a login."""
         self._settings = settings
         self._store = settings.store
-        self._username, self._password = login(settings)
-        if settings.host not in _LOOPBACK and self._username is None:
+        if settings.ca_file is not None and settings.credentials is None:
             raise ConfigError(
-                f"broker.host = {settings.host!r} opens the broker to the network, and there is no login: set "
-                'broker.username with password_file or password_env, or keep host = "127.0.0.1"'
+                "broker.ca_file is for clients of another broker; this one speaks TLS by broker.credentials"
+            )
+        self._users = _users(settings)
+        if settings.host not in _LOOPBACK and not self._users:
+            raise ConfigError(
+                f"broker.host = {settings.host!r} opens the broker to the network, and there is no login: run "
+                '`broker-bridge secure CONFIG` and set broker.credentials, or keep host = "127.0.0.1"'
             )
         self._redeliver_s = redeliver_s
         self._port = 0
@@ -137,6 +144,7 @@ class EmbeddedBroker:
             program,
             "-c",
             conf,
+            env={"PATH": os.defpath, "HOME": str(self._store)},  # ours may hold secrets
             stdin=asyncio.subprocess.DEVNULL,
             stdout=asyncio.subprocess.DEVNULL,
             stderr=asyncio.subprocess.DEVNULL,
@@ -187,20 +195,23 @@ class EmbeddedBroker:
 
     def _configuration(self) -> dict[str, Any]:
         """The program's configuration: its language takes JSON."""
-        # Every login is for MQTT alone, so nobody gets in through the listener that cannot be turned off.
-        user = {
-            "user": self._username or "anonymous",
-            "password": self._password or secrets.token_urlsafe(24),
-            "allowed_connection_types": ["MQTT"],
-        }
         mqtt: dict[str, Any] = {
             "host": self._settings.host,
             "port": self._port,
             "ack_wait": f"{self._redeliver_s * 1000:.0f}ms",
             "max_ack_pending": MAX_ACK_PENDING,
         }
-        if self._username is None:
+        users = self._users or [{"user": "anonymous", "password": secrets.token_urlsafe(24)}]
+        if not self._users:
             mqtt["no_auth_user"] = "anonymous"
+        folder = self._settings.credentials
+        if folder is not None:
+            mqtt["tls"] = {
+                "cert_file": str(folder / CERTIFICATE),
+                "key_file": str(folder / KEY),
+                "min_version": "1.2",
+                "timeout": 10,
+            }
         return {
             "server_name": "broker",
             "host": "127.0.0.1",
@@ -212,7 +223,8 @@ class EmbeddedBroker:
             "max_pending": 32 * MAX_PAYLOAD,
             "write_deadline": "60s",
             "jetstream": {"store_dir": str(self._store)},
-            "authorization": {"users": [user]},
+            # Every login is for MQTT alone, so nobody gets in through the listener that cannot be turned off.
+            "authorization": {"users": [{**user, "allowed_connection_types": ["MQTT"]} for user in users]},
             "mqtt": mqtt,
         }
 
@@ -291,22 +303,31 @@ def address(settings: Broker) -> tuple[str, int]:
     return _reachable(settings.host), port
 
 
-def login(settings: Broker) -> tuple[str | None, str | None]:
-    """User name and password for the broker. Raises ConfigError when the named secret cannot be read."""
-    if settings.username is None:
-        return None, None
-    if settings.password_file is not None:
-        try:
-            return settings.username, settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
-        except (OSError, UnicodeDecodeError) as error:
-            raise ConfigError(f"broker.password_file = {settings.password_file}: {error}") from error
-    if settings.password_env is not None:
-        if settings.password_env not in os.environ:
+def _users(settings: Broker) -> list[dict[str, Any]]:
+    """The broker's users with what each may do; empty: anybody may do everything."""
+    if settings.credentials is None:
+        username, password = login(settings, "broker")
+        return [] if username is None else [{"user": username, "password": password}]
+    for name in (CERTIFICATE, KEY):
+        path = settings.credentials / name
+        if not path.exists():
             raise ConfigError(
-                f"broker.password_env = {settings.password_env!r}: no such environment variable"
+                f"broker.credentials: {path} is not there: run `broker-bridge secure CONFIG` first"
             )
-        return settings.username, os.environ[settings.password_env]
-    raise ConfigError("broker.username is set without password_file or password_env")
+        if name == KEY:
+            refuse_open(path.stat().st_mode, path, "broker.credentials")
+    return [
+        {
+            "user": one.login,
+            "password": read_secret(settings.credentials / PASSWORDS / one.login, "broker.credentials"),
+            # An empty list would allow everything.
+            "permissions": {
+                "publish": {"allow": subjects(one.publish)} if one.publish else {"deny": [">"]},
+                "subscribe": {"allow": subjects(one.read)} if one.read else {"deny": [">"]},
+            },
+        }
+        for one in read_access(settings.credentials)
+    ]
 
 
 def _program() -> Path:

@@ -9,7 +9,7 @@ import logging
 import ssl
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from paho.mqtt.client import Client as PahoClient
@@ -35,7 +35,7 @@ class Options:
     port: int
     client_id: str
     username: str | None
-    password: str | None
+    password: str | None = field(repr=False)
     tls: ssl.SSLContext | None
     clean: bool
     keepalive: int
@@ -60,6 +60,8 @@ class Link:
         """Done when the subscriptions are acknowledged."""
         self.lost: asyncio.Future[str] = loop.create_future()
         """Done when the connection is over: why."""
+        self.refused_login = False
+        """Whether the broker did not let us in."""
         self.refused = ""
         """What the broker did not let us subscribe to, in words."""
         self.unacknowledged: dict[int, Message] = {}
@@ -198,10 +200,12 @@ class Link:
     ) -> None:
         options = self._options
         if reason.is_failure:
+            self.refused_login = True
             who = "without a login" if options.username is None else f"as {options.username!r}"
             self.fail(
-                f"{options.where} refuses the client id {options.client_id!r} {who}: {reason.getName()}; check the "
-                "broker's logins and the settings username, password_file or password_env"
+                f"{options.where} refuses the client id {options.client_id!r} {who}: {reason.getName()}; the broker "
+                "does not know this login or its password: run `broker-bridge secure CONFIG` there, start it again, and "
+                "copy the password here; without credentials, correct username and password_file or password_env"
             )
             return
         self._number = self._on_accepted(flags.session_present)

@@ -260,15 +260,17 @@ class Client:
             await asyncio.wait(
                 (link.ready, link.lost), timeout=HANDSHAKE_S, return_when=asyncio.FIRST_COMPLETED
             )
-            if not link.ready.done():
-                link.fail(f"{options.where} accepted the connection but is silent")
-            else:
+            if link.ready.done():
                 await self._hold(link)
+            elif not link.lost.done():
+                link.fail(f"{options.where} accepted the connection but is silent")
+            elif options.tls is None and not link.refused_login:
+                return f"{link.lost.result()} before it answered; if it wants TLS, set broker.credentials or ca_file"
             return link.lost.result()
         except TimeoutError:
             return f"{options.where} did not answer within {REACH_S:.0f} s"
         except ssl.SSLError as error:
-            return f"{options.where}: TLS failed: {error}; check ca_file, and that the certificate names {self.host}"
+            return f"{options.where}: {_tls_trouble(error, self.host)}"
         except OSError as error:
             return f"{options.where} cannot be reached: {error.strerror or error}"
         finally:
@@ -297,6 +299,35 @@ class Client:
             )
         self.session_present = session_present
         return self.connection
+
+
+_EXPIRED, _NOT_YET, _WRONG_NAME, _WRONG_ADDRESS = 10, 9, 62, 64
+"""Answers of certificate verification, as OpenSSL numbers them (X509_V_ERR_...)."""
+
+
+def _tls_trouble(error: ssl.SSLError, host: str) -> str:
+    """What is wrong between the broker's certificate and us, and what to do. Never: do not verify."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        match error.verify_code:
+            case code if code == _EXPIRED:
+                return (
+                    "the broker's certificate has expired: run `broker-bridge secure CONFIG --renew` on the broker's "
+                    "machine and start the broker again"
+                )
+            case code if code == _NOT_YET:
+                return "the broker's certificate does not hold yet: set this machine's clock"
+            case code if code in (_WRONG_NAME, _WRONG_ADDRESS):
+                return (
+                    f"the broker's certificate is not for {host!r}: add that to broker.names on the broker's machine, run "
+                    "`broker-bridge secure CONFIG` and start the broker again"
+                )
+        return (
+            f"the broker's certificate is not signed by the authority we know ({error.verify_message}): copy "
+            "authority.pem from the broker's machine again, or another program poses as the broker"
+        )
+    if error.reason in ("WRONG_VERSION_NUMBER", "RECORD_LAYER_FAILURE", "HTTP_REQUEST"):
+        return "what listens there speaks no TLS: correct the port, or give the broker its credentials"
+    return f"TLS failed: {error.reason or error}; look at the broker's log"
 
 
 def _tls(ca_file: Path) -> ssl.SSLContext:

@@ -81,6 +81,16 @@ class Topics:
         """Filter that matches every retained state."""
         return f"{self.root}/{VERSION}/+/+/+/+/+/state/#"
 
+    def all_events_of(self, source: str) -> str:
+        """Filter that matches every event of one source, whatever the station."""
+        levels = self._source(source, None).split("/")
+        levels[-2] = "+"
+        return f"{'/'.join(levels)}/event/+/+"
+
+    def all_receipts(self, record: str) -> str:
+        """Filter that matches the receipts of one record for every source."""
+        return f"{self.root}/{VERSION}/+/+/+/+/+/receipt/{record}"
+
     def read(self, topic: str) -> Address | None:
         """What a topic name says, None if it is none of ours."""
         if topic not in self._known:

@@ -31,6 +31,7 @@ COMMANDS: Final = {
     "demo": "show a board's history on invented data, end to end",
     "run": "run the roles a configuration names",
     "preview": "what files would become by a mapping, or a first mapping for unknown files; writes nothing",
+    "secure": "certificates, logins and access list of the broker",
     "backfill": "old files through the same source, each once",
     "check": "is the configuration valid, everything reachable and healthy?",
     "watch": "the line as it is now, or live events one a line, beside the machine",

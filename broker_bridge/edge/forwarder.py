@@ -72,9 +72,14 @@ class Forwarder:
         edge: str,
         record: str,
         keep: timedelta,
+        sources: Sequence[str] | None = None,
+        others: "Sequence[Forwarder] | None" = (),
         monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
+        """`sources`: those it speaks for, by default all of the outbox. `others`: forwarders of the same edge; None for
+        one that leaves speaking of the edge, and forgetting what is receipted, to another."""
         self._outbox = outbox
+        self._others = others
         self._client = client
         self._topics = topics
         self._site = site
@@ -86,10 +91,11 @@ class Forwarder:
             source: _Stream(
                 source, Plan(outbox.level(source).receipted, monotonic()), source.rpartition("/")[2]
             )
-            for source in outbox.sources()
+            for source in (outbox.sources() if sources is None else sources)
         }
         self._receipts = {topics.receipt(source, record): source for source in self._streams}
         self._connection = 0
+        self._incarnation = outbox.incarnation
         self._trimmed = monotonic()
         self.alarms: dict[str, tuple[str, ...]] = {}
         """Alarms by source; "" for the edge as a whole."""
@@ -115,7 +121,8 @@ class Forwarder:
                 self._connection = self._client.connection
                 for stream in self._streams.values():
                     stream.plan.disconnect()
-            self._outbox.changed.clear()
+            changed = self._outbox.changed
+            self._follow_restore()
             busy = False
             try:
                 for stream in self._streams.values():
@@ -127,7 +134,7 @@ class Forwarder:
             if not busy:
                 with contextlib.suppress(asyncio.TimeoutError):
                     async with asyncio.timeout(0.5):
-                        await self._outbox.changed.wait()
+                        await changed.wait()
 
     async def _send_some(self, stream: _Stream) -> bool:
         last = self._outbox.level(stream.source).last
@@ -197,6 +204,7 @@ class Forwarder:
                 await asyncio.sleep(1.0)
 
     async def _act_on(self, stream: _Stream, receipt: Receipt, live: bool) -> None:
+        self._follow_restore()
         mine = EpochReceipt(epoch=self._outbox.epoch, contiguous=0)
         for epoch in receipt.epochs:
             if epoch.epoch == self._outbox.epoch:
@@ -221,8 +229,8 @@ class Forwarder:
         stream.receipt_issued = receipt.issued
         await self._outbox.receipt(stream.source, mine.contiguous, receipt.incarnation, forgotten=younger)
         if restored:
-            for other in self._streams.values():
-                other.plan.restore(self._outbox.level(other.source).receipted, self._now())
+            self._follow_restore()
+            self._outbox.wake()  # its other forwarders have to send again too
         elif mine.contiguous < before:
             stream.plan.restore(mine.contiguous, self._now())
         stream.plan.receive(
@@ -236,6 +244,13 @@ class Forwarder:
         ) * fenced + (
             f"a record has heard of number {claimed}, this edge gave {last}: another client publishes as this source",
         ) * (claimed > last)
+
+    def _follow_restore(self) -> None:
+        """Send again what a restored record lacks, whichever forwarder of this outbox has heard of it first."""
+        if self._incarnation < self._outbox.incarnation:
+            self._incarnation = self._outbox.incarnation
+            for stream in self._streams.values():
+                stream.plan.restore(self._outbox.level(stream.source).receipted, self._now())
 
     async def _state_gap(self, stream: _Stream, epoch: int, span: Range, cause: str) -> None:
         key = (epoch, span.first)
@@ -274,7 +289,7 @@ class Forwarder:
             await self._client.wait_connected()
             try:
                 await self._tell(alive=True)
-                if self._now() - self._trimmed > _TRIM_S:
+                if self._others is not None and self._now() - self._trimmed > _TRIM_S:
                     self._trimmed = self._now()
                     await self._outbox.trim(self._keep)
             except (BusUnavailable, StoreUnavailable) as error:
@@ -302,6 +317,8 @@ class Forwarder:
                 issued=now,
             )
             await (await self._client.publish(self._topics.state(stream.source), dump(state), retain=True))
+        if self._others is None:
+            return
         edge = EdgeState(edge=self._edge, alive=alive, alarms=self.edge_alarms(), issued=now)
         await (
             await self._client.publish(
@@ -322,6 +339,13 @@ class Forwarder:
         )
         return late + self.alarms.get(source, ())
 
+    def alarms_to_tell(self) -> tuple[str, ...]:
+        """What another has to tell, since a broker that drops what is published here drops the alarm too."""
+        sources = list(self._streams)
+        trouble = (self._client.trouble,) if self._client.trouble else ()
+        alarms = (*trouble, *(alarm for source in sources for alarm in self.source_alarms(source)))
+        return tuple(f"{', '.join(sources)}: {alarm}" for alarm in alarms)
+
     def edge_alarms(self) -> tuple[str, ...]:
         """What a person has to know about the edge as a whole."""
         used = self._outbox.backlog_bytes()
@@ -333,7 +357,18 @@ class Forwarder:
             else ()
         )
         trouble = (self._client.trouble,) if self._client.trouble else ()
-        return full + trouble + self.alarms.get("", ())
+        others = tuple(alarm for other in self._others or () for alarm in other.alarms_to_tell())
+        return full + trouble + others + self._unspoken() + self.alarms.get("", ())
+
+    def _unspoken(self) -> tuple[str, ...]:
+        """Sources of the outbox for which nobody speaks."""
+        spoken = set(self._streams).union(*(other._streams for other in self._others or ()))
+        return tuple(
+            f"{source}: {self._outbox.level(source).backlog:,} events wait, and the adapter is not configured: it has no"
+            " login; configure it again until they are in the record"
+            for source in self._outbox.sources()
+            if source not in spoken and self._outbox.level(source).backlog
+        )
 
 
 def _grouped(events: Sequence[Held]) -> list[list[Held]]:

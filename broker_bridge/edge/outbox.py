@@ -146,7 +146,7 @@ class Outbox:
         self.incarnation = 0
         """Highest incarnation of the record seen so far."""
         self.changed = asyncio.Event()
-        """Set whenever events were added."""
+        """Set when events are added; then another one stands here, for whoever looks next."""
 
     @classmethod
     async def open(
@@ -172,6 +172,11 @@ class Outbox:
         async with self._writing:
             await self._connection.close()
             self._lock_file.close()
+
+    def wake(self) -> None:
+        """Let whoever waits for `changed` look at the outbox."""
+        self.changed.set()
+        self.changed = asyncio.Event()
 
     async def writer(self, source: str) -> "OutboxWriter":
         """The writer of one source; the source is made known to the outbox."""
@@ -325,7 +330,7 @@ class Outbox:
 
         kept = await self._guarded(keep)
         if kept:
-            self.changed.set()
+            self.wake()
         return kept
 
     async def get_state(self, source: str, key: str) -> bytes | None:

@@ -15,7 +15,8 @@ import pytest
 from servers import Embedded, free_port, until
 
 from broker_bridge.bus import broker as broker_module
-from broker_bridge.bus.broker import EmbeddedBroker, address, login
+from broker_bridge.bus.broker import EmbeddedBroker, address
+from broker_bridge.bus.credentials import login
 from broker_bridge.bus.mqtt import Client
 from broker_bridge.config import Broker
 from broker_bridge.errors import BusUnavailable, ConfigError
@@ -161,13 +162,14 @@ def test_only_mqtt_is_reachable_and_only_from_this_machine(embedded: Embedded, t
 def test_a_login_is_asked_for_and_its_files_are_private(tmp_path: Path) -> None:
     secret = tmp_path / "secret"
     secret.write_text('pass "word" $x\n')
+    secret.chmod(0o600)
     settings = Broker(port=0, store=tmp_path / "broker", username="bridge", password_file=secret)
 
     async def story() -> None:
         broker = EmbeddedBroker(settings)
         host, port = await broker.start()
         try:
-            username, password = login(settings)
+            username, password = login(settings, "watch")
             assert (username, password) == ("bridge", 'pass "word" $x')
             async with Client(
                 host=host, port=port, client_id="a", username=username, password=password
@@ -260,12 +262,12 @@ def test_the_address_of_any_other_broker_is_its_setting(tmp_path: Path) -> None:
 def test_a_login_comes_from_a_file_or_the_environment(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    assert login(Broker()) == (None, None)
+    assert login(Broker(), "watch") == (None, None)
     monkeypatch.setenv("PLANT_SECRET", "s")
-    assert login(Broker(username="u", password_env="PLANT_SECRET")) == ("u", "s")
+    assert login(Broker(username="u", password_env="PLANT_SECRET"), "watch") == ("u", "s")
     with pytest.raises(ConfigError, match="'NOT_SET'"):
-        login(Broker(username="u", password_env="NOT_SET"))
+        login(Broker(username="u", password_env="NOT_SET"), "watch")
     with pytest.raises(ConfigError, match="absent"):
-        login(Broker(username="u", password_file=tmp_path / "absent"))
+        login(Broker(username="u", password_file=tmp_path / "absent"), "watch")
     with pytest.raises(ConfigError, match="without password_file or password_env"):
-        login(Broker(username="u"))
+        login(Broker(username="u"), "watch")

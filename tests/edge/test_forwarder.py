@@ -161,7 +161,7 @@ def test_a_broker_that_acknowledges_and_forgets_is_caught_up(tmp_path):
             bus.deaf = False
             hands[0] = 35.0
             assert any("no receipt for" in alarm for alarm in forwarder.source_alarms(SOURCE))
-            outbox.changed.set()
+            outbox.wake()
             await until(lambda: bus.numbers() == [1, 2, 3], "sent again")
 
     asyncio.run(life())
@@ -233,7 +233,7 @@ def test_a_stop_at_the_moment_of_a_new_event_is_a_stop(tmp_path):
             async with forwarding(tmp_path, bus) as (outbox, _):
                 await until(lambda: TOPICS.state(SOURCE) in bus.states, "running and idle")
                 await asyncio.sleep(0.002)
-                outbox.changed.set()
+                outbox.wake()
 
     async def bounded() -> None:
         async with asyncio.timeout(20):
@@ -272,5 +272,28 @@ def test_a_record_restored_together_with_its_mark_is_filled_again(tmp_path):
             clock.now += timedelta(seconds=60)
             bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=2))
             await until(lambda: bus.numbers() == [3, 4, 5, 6], "sent again")
+
+    asyncio.run(life())
+
+
+def test_a_restored_record_is_filled_by_every_forwarder_of_the_outbox(tmp_path):
+    async def life() -> None:
+        bus, other_bus, clock = FakeBus(), FakeBus(), Clock()
+        other = SOURCE.replace("line-1", "line-2")
+        async with forwarding(tmp_path, bus, clock=clock) as (outbox, _):
+            await outbox.writer(other)
+            rest = {"site": "harbour-works", "edge": "edge", "record": RECORD, "keep": timedelta(days=7)}
+            second = Forwarder(outbox, other_bus, TOPICS, **rest, sources=[other], others=None)
+            task = asyncio.create_task(second.run())
+            try:
+                await outbox.take(other, [taking(n) for n in range(4)], None)
+                await until(lambda: other_bus.numbers() == [1, 2, 3, 4], "sent")
+                await outbox.receipt(other, 4, 1)
+                other_bus.events.clear()
+                bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=0), incarnation=2)
+                await until(lambda: other_bus.numbers() == [1, 2, 3, 4], "sent again")
+            finally:
+                task.cancel()
+                await asyncio.wait({task})
 
     asyncio.run(life())

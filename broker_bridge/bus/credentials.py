@@ -1,0 +1,85 @@
+"""The folder of credentials that `broker-bridge secure` makes, and the login a client takes from it.
+
+    authority.pem     the certificate authority: every client needs it
+    authority.key     its key: needed here only to renew; keep it off the broker's machine
+    broker.pem, .key  the broker's certificate and key
+    access.json       who may publish and read what
+    passwords/LOGIN   a password each
+
+A machine that runs only an edge needs authority.pem and the passwords of its edge and adapters, nothing else.
+"""
+
+import json
+import os
+from pathlib import Path
+from typing import Final
+
+from broker_bridge.bus.access import Access
+from broker_bridge.bus.secret import read_secret
+from broker_bridge.config import Broker
+from broker_bridge.errors import ConfigError
+
+AUTHORITY: Final = "authority.pem"
+AUTHORITY_KEY: Final = "authority.key"
+CERTIFICATE: Final = "broker.pem"
+KEY: Final = "broker.key"
+ACCESS: Final = "access.json"
+PASSWORDS: Final = "passwords"
+
+
+def has_own(settings: Broker, name: str) -> bool:
+    """Whether this role or adapter logs in by itself, not with one login for all."""
+    return settings.credentials is not None or name in settings.logins
+
+
+def login(settings: Broker, name: str) -> tuple[str | None, str | None]:
+    """User name and password of a role or adapter. Raises ConfigError when the secret named cannot be read."""
+    own = settings.logins.get(name)
+    if own is not None:
+        return own.username, _password(own.password_file, own.password_env, f'broker.logins."{name}"')
+    if settings.credentials is not None:
+        path = settings.credentials / PASSWORDS / name
+        if not path.exists():
+            raise ConfigError(
+                f"broker.credentials: there is no password for {name!r} at {path}: run `broker-bridge secure CONFIG`"
+                " on the broker's machine, and copy this file here if that is another one"
+            )
+        return name, read_secret(path, "broker.credentials")
+    if settings.username is None:
+        return None, None
+    return settings.username, _password(settings.password_file, settings.password_env, "broker")
+
+
+def authority(settings: Broker) -> Path | None:
+    """The certificate authority that the broker's certificate is checked against; None: no TLS."""
+    if settings.ca_file is not None:
+        return settings.ca_file
+    return None if settings.credentials is None else settings.credentials / AUTHORITY
+
+
+def read_access(folder: Path) -> list[Access]:
+    """The access list. Raises ConfigError when it is not there or not to be read."""
+    path = folder / ACCESS
+    try:
+        return [
+            Access(one["login"], tuple(one["publish"]), tuple(one["read"]))
+            for one in json.loads(path.read_text(encoding="utf-8"))
+        ]
+    except FileNotFoundError:
+        raise ConfigError(
+            f"broker.credentials = {folder}: there is no access list: run `broker-bridge secure CONFIG` first"
+        ) from None
+    except (OSError, ValueError, TypeError, KeyError) as error:
+        raise ConfigError(
+            f"{path}: cannot be read: {error}; `broker-bridge secure` writes it anew"
+        ) from error
+
+
+def _password(file: Path | None, variable: str | None, key: str) -> str:
+    if file is not None:
+        return read_secret(file, f"{key}.password_file")
+    if variable is None:
+        raise ConfigError(f"{key}.username is set without password_file or password_env")
+    if variable not in os.environ:
+        raise ConfigError(f"{key}.password_env = {variable!r}: no such environment variable")
+    return os.environ[variable]
