@@ -32,6 +32,8 @@ from broker_bridge.config import FilesAdapter
 
 _SLICE_S: Final = 2.0
 """A look reads for so long at most; then the next one shows what has changed meanwhile."""
+_LISTING_SHARE: Final = 20
+"""Listing the folder takes at most 1/20 of the time, however many old logs lie there."""
 _LIVE: Final = 16
 """Logs whose readers are kept in memory; another one is read from its first byte again when it grows."""
 _AGREED: Final = 2
@@ -86,7 +88,9 @@ class Follow:
     async def cycle(self) -> float:
         """Look once; returns the seconds to wait before the next look. Raises as the drop folder's does."""
         now = datetime.now(UTC)
+        began = time.monotonic()
         listing = await asyncio.to_thread(self._folder.list)
+        cost = time.monotonic() - began
         if not self._started:
             await self._start(listing)
         if listing.device != self._device:
@@ -123,7 +127,7 @@ class Follow:
             self._writer.report("waiting", self._told)
         else:
             self._writer.report("idle")
-        return 0.0 if more else self._config.poll_s
+        return 0.0 if more else max(self._config.poll_s, _LISTING_SHARE * cost)
 
     async def answer_requests(self) -> None:
         """Read logs again from their kept raw bytes where people ask for it."""
@@ -312,7 +316,7 @@ class Follow:
             return False
         again: list[Taking] = []
         if quoted(name) != state.file and state.size:
-            again = self._moved(state, (name,), there)
+            again = self._moved(state, {name: signature}, there)
         if state.closed:
             self._keeping.reopen(state)
             self._live.pop(state.generation, None)
@@ -402,20 +406,24 @@ class Follow:
         main = next((name for name in names if quoted(name) == state.file), None)
         takings: list[Taking] = []
         name = main or names[0]
+        # Not what the listing says: the file may have been another one by the time it was opened.
+        signatures = {name: self._known[name].signature for name in names}
         if main is None:
-            takings = self._moved(state, names, there)
-        if main is None or there[name] != state.signature or state.gone or state.lost:
-            state.file, state.signature, state.gone, state.lost = quoted(name), there[name], "", False
+            takings = self._moved(state, signatures, there)
+        if main is None or signatures[name] != state.signature or state.gone or state.lost:
+            state.file, state.signature, state.gone, state.lost = quoted(name), signatures[name], "", False
             await self._batch.add(_only({state.key(): state.dump()}, takings))
         state.looked = now.isoformat()
 
-    def _moved(self, state: LogState, names: Sequence[str], there: Mapping[str, Signature]) -> list[Taking]:
+    def _moved(
+        self, state: LogState, names: Mapping[str, Signature], there: Mapping[str, Signature]
+    ) -> list[Taking]:
         """The gap of a log that is found in another file than before, unless that file was only renamed or packed.
 
         What was written between a copy and the cut of the log itself is nowhere.
         """
         number = state.signature.number
-        renamed = any(there[name].number == number for name in names if name in there)
+        renamed = any(signature.number == number for signature in names.values())
         # Where its name is gone as well, its number is that of a file that came later.
         left = any(quoted(name) == state.file for name in there) and any(
             signature.number == number for name, signature in there.items() if name not in names
@@ -424,7 +432,7 @@ class Follow:
         if renamed or (packed and not left):
             return []
         now = datetime.now(UTC)
-        return [self._cut(state, now, f"it was copied to {shown(names[0])} and cut")]
+        return [self._cut(state, now, f"it was copied to {shown(next(iter(names)))} and cut")]
 
     async def _is_gone(self, state: LogState, replaced: bool, now: datetime) -> None:
         looks = self._missing[state.generation] = self._missing.get(state.generation, 0) + 1

@@ -91,6 +91,27 @@ def test_hazard_01_a_log_renamed_to_a_name_that_does_not_match_is_read_to_its_en
     assert not logs.gaps
 
 
+def test_hazard_01_renamed_between_the_listing_and_the_opening(
+    logs: Logs, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def rotate(number: int, code: str) -> None:
+        (logs.path / "a.log").rename(logs.path / f"a.log.{number}")
+        logs.append("a.log", lines(code))
+
+    logs.append("a.log", lines("A1"))
+    logs.look()
+    logs.append("a.log", lines("A2"))
+    old = Folder(logs.path, "*", None).list()
+    rotate(1, "B1")
+    monkeypatch.setattr(Folder, "list", lambda folder: old)
+    logs.look()
+    monkeypatch.undo()
+    rotate(2, "C1")
+    logs.look(3)
+    assert sorted(logs.codes) == ["A1", "A2", "B1", "C1"]
+    assert not logs.gaps
+
+
 def test_hazard_02_rotated_twice_while_nobody_looked_the_rest_is_found(logs: Logs) -> None:
     logs.append("a.log", lines("A1"))
     logs.look()
