@@ -6,6 +6,7 @@ and cut connections are met as they would be. Raw files are not archived.
 """
 
 import asyncio
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,7 +18,7 @@ from broker_bridge.adapters.logs.adapter.reading import Reading
 from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mapping
 from broker_bridge.adapters.logs.mapping.takings import Place
 from broker_bridge.config import Settings, TransferAdapter, load
-from broker_bridge.demo.growing import GrowingLog
+from broker_bridge.demo.appended import AppendedLog
 from broker_bridge.demo.plant import MAPPINGS, mapping_text, write_plant
 from broker_bridge.demo.show import Say
 from broker_bridge.demo.wire import Wire
@@ -87,7 +88,7 @@ async def _record(plant: Plant, settings: Settings, config: Path, truth: Path, s
     try:
         with truth.open("w", encoding="utf-8") as lines:
             batch: list[Arrival] = []
-            for delivery in deliveries(plant, lambda _, line: lines.write(line + "\n")):
+            for delivery in deliveries(plant, lambda _, line: print(line, file=lines)):
                 batch += intake.take(delivery)
                 if len(batch) >= _BATCH:
                     if writing is not None:
@@ -139,7 +140,8 @@ class Intake:
                         source,
                         Wire(adapter_config, machine, generation),
                     )
-        self._logs: dict[tuple[str, str], tuple[int, GrowingLog]] = {}
+        self._logs: dict[tuple[str, str], tuple[int, AppendedLog]] = {}
+        self._heads: defaultdict[str, Counter[str]] = defaultdict(Counter)
         self._known: set[str] = set()
         self._sequences: dict[str, int] = {}
 
@@ -161,7 +163,7 @@ class Intake:
         """What is left of the logs when nothing more comes."""
         arrivals: list[Arrival] = []
         for (station, _), (_, log) in self._logs.items():
-            arrivals += self._numbered(self._files[station][0], log.end(at), at)
+            arrivals += self._numbered(self._files[station][0], log.end(), at)
         return arrivals
 
     def _file(self, delivery: Delivery) -> list[Taking]:
@@ -174,14 +176,14 @@ class Intake:
         return list(reading)
 
     def _log(self, delivery: Delivery) -> list[Taking]:
-        _, mapping, place = self._files[delivery.station]
+        source, mapping, place = self._files[delivery.station]
         key = delivery.station, delivery.name
         number, log = self._logs.get(key, (0, None))
         takings: list[Taking] = []
         if log is None or number != delivery.generation:
             if log is not None:
-                takings = log.end(delivery.at)
-            log = GrowingLog(mapping, place, delivery.name)
+                takings = log.end()
+            log = AppendedLog(mapping, place, delivery.name, self._heads[source])
             self._logs[key] = delivery.generation, log
         return takings + log.add(delivery.data, delivery.at)
 

@@ -10,6 +10,7 @@ from itertools import groupby
 from typing import Final
 
 from broker_bridge.trace.belief import Evidence, chain, inferred
+from broker_bridge.trace.clocks import judged, untimed
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.witnesses import Witness
 
@@ -46,6 +47,11 @@ class Stay(Value):
         """The last sight of the board there."""
         return max(witness.end for witness in self.witnesses)
 
+    @property
+    def untimed(self) -> bool:
+        """Whether nothing supports the time of any of its witnesses."""
+        return all(map(untimed, self.witnesses))
+
     def end(self, role: str) -> Witness | None:
         """The witness of the arrival or departure: the surest, of equals the earliest."""
         ends = [witness for witness in self.witnesses if witness.role == role]
@@ -55,14 +61,14 @@ class Stay(Value):
 
 def stays(witnesses: Iterable[Witness]) -> list[Stay]:
     """The witnesses sorted into visits, ordered by the first sight of the board."""
-    ordered = sorted(witnesses, key=_order)
+    ordered = sorted(judged(witnesses), key=_order)
     stations: dict[tuple[str | None, tuple[str, ...]], list[Witness]] = {}
     for witness in ordered:
         key = (witness.station, () if witness.station else witness.candidates)
         stations.setdefault(key, []).append(witness)
     found: list[Stay] = []
     for key in sorted(stations, key=repr):
-        elsewhere = [w for w in ordered if w.station is not None and w.station != key[0]]
+        elsewhere = [w for w in ordered if w.station not in (None, key[0]) and not untimed(w)]
         found.extend(_split(stations[key], elsewhere if key[0] else []))
     return sorted(
         _placed(found), key=lambda stay: (stay.first, stay.last, stay.station or "", repr(stay.witnesses[0]))
@@ -173,6 +179,8 @@ def overlaps(found: Sequence[Stay]) -> list[tuple[int, int]]:
     for first, one in enumerate(found):
         for second, other in enumerate(found[first + 1 :], first + 1):
             if one.station is None or other.station is None or one.station == other.station:
+                continue
+            if one.untimed or other.untimed:
                 continue
             if min(one.last, other.last) - max(one.first, other.first) > SKEW or _inside(one, other):
                 pairs.append((first, second))
