@@ -7,9 +7,10 @@ should not wait for an event loop to be imported.
 """
 
 import contextlib
+import logging
 import os
 import sqlite3
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, Literal, NamedTuple
 from urllib.parse import quote
@@ -19,6 +20,7 @@ from broker_bridge.errors import (
     ConfigError,
     NoDatabase,
     NotFound,
+    RecordDamaged,
     StoreError,
     StoreUnavailable,
     StoreVersionError,
@@ -32,6 +34,9 @@ SQLITE_FLOOR: Final = (3, 37, 0)
 """STRICT tables came with 3.37."""
 
 _NETWORK: Final = ("nfs", "cifs", "smb", "9p", "fuse", "virtiofs", "afs", "ceph", "glusterfs", "lustre")
+
+
+_log = logging.getLogger(__name__)
 
 
 class Kind(NamedTuple):
@@ -105,7 +110,25 @@ def open_reader(path: Path, kind: Kind) -> sqlite3.Connection:
     return connection
 
 
-def lock(path: Path, kind: Kind) -> IO[str]:
+class Held:
+    """A database held against a second writing process until `close`."""
+
+    def __init__(self, file: IO[str], left_by: str) -> None:
+        self._file = file
+        self.name = file.name
+        """The lock file."""
+        self.left_by = left_by
+        """Process id of the last holder, if that ended without letting go; empty after a clean end."""
+
+    def close(self) -> None:
+        """Let go."""
+        if not self._file.closed:
+            with contextlib.suppress(OSError):
+                self._file.truncate(0)
+            self._file.close()
+
+
+def lock(path: Path, kind: Kind) -> Held:
     """Hold a database against a second writing process until the result is closed.
 
     The lock file lies beside the database and holds the process id of its holder; it stays when the process is
@@ -121,6 +144,8 @@ def lock(path: Path, kind: Kind) -> IO[str]:
         raise StoreUnavailable(f"{beside}: {error.strerror}") from error
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        file.seek(0)
+        left_by = file.read().strip()
         file.truncate(0)
         file.write(str(os.getpid()))
         file.flush()
@@ -134,7 +159,39 @@ def lock(path: Path, kind: Kind) -> IO[str]:
     except OSError as error:
         file.close()
         raise StoreUnavailable(f"{beside}: {error.strerror}") from error
-    return file
+    return Held(file, left_by)
+
+
+async def look_through(
+    connection: "aiosqlite.Connection", path: Path, kind: Kind, left_by: str, clock: Callable[[], float]
+) -> None:
+    """Check a database whose last holder ended without letting go, and say so. `clock` counts seconds.
+
+    Raises RecordDamaged when it is not sound: it is left as it is, for a person to look at.
+    """
+    if not left_by:
+        return
+    begun = clock()
+    _log.warning(
+        "%s: process %s ended without closing it; looking through %.1f MB",
+        path, left_by, path.stat().st_size / 1e6,
+    )  # fmt: skip
+    try:
+        verdict = await _value(connection, "PRAGMA quick_check(1)")
+    except sqlite3.OperationalError as error:
+        raise _trouble(path, error) from error
+    except sqlite3.DatabaseError as error:
+        verdict = str(error)
+    if verdict != "ok":
+        raise RecordDamaged(
+            f"{path}: the {kind.name} is damaged after an unclean end: {' '.join(str(verdict).split())}; keep the file as it is, "
+            + (
+                "and put the last backup in its place with `broker-bridge restore`; edges refill it"
+                if kind.name == "record"
+                else "move it aside and start anew; what it held and no record had becomes a stated gap"
+            )
+        )
+    _log.info("%s: in order, after %.1f s", path, clock() - begun)
 
 
 @contextlib.asynccontextmanager

@@ -40,6 +40,8 @@ COMMANDS: Final = {
     "balance": "a work order's boards: started, finished, scrapped, in process, not accounted for",
     "assert": "put a person's statement about boards into the record, or revoke one",
     "quarantine": "records that could not be used: list, show, retry",
+    "backup": "copy the record while it is being written",
+    "restore": "put a backup in the record's place",
     "verify": "prove that the record's bytes are those that were committed",
     "schemas": "write the schemas of all events and views",
 }

@@ -25,6 +25,16 @@ def where(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def record_name(args: argparse.Namespace) -> str | None:
+    """What the configuration calls the record; None where only a URL names it. Call `record_url` first."""
+    if args.record is not None:
+        return None
+    import tomllib
+
+    document = tomllib.loads((args.config or DEFAULT).read_text(encoding="utf-8"))
+    return str(document.get("record", {}).get("name", "record"))
+
+
 def record_url(args: argparse.Namespace) -> str:
     """The record's URL. Raises UsageError when nothing names one, ConfigError when the file cannot be used.
 

@@ -11,14 +11,16 @@ epoch; the epoch is the time of its birth and only grows.
 
 import asyncio
 import json
+import time
 from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Final, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, TypeVar
 
 from broker_bridge.adapters.base import Request, Taking
-from broker_bridge.db import Kind, lock, open_writer, transaction
+from broker_bridge.db import Held as HeldFile
+from broker_bridge.db import Kind, lock, look_through, open_writer, transaction
 from broker_bridge.edge.archive import Archive
 from broker_bridge.errors import OutboxFull
 from broker_bridge.events.ids import EventId
@@ -130,7 +132,7 @@ class Outbox:
     def __init__(
         self,
         connection: "aiosqlite.Connection",
-        held: IO[str],
+        held: HeldFile,
         archive: Archive,
         ceiling_bytes: int,
         clock: Clock,
@@ -161,6 +163,7 @@ class Outbox:
             raise
         outbox = cls(connection, held, archive, ceiling_bytes, clock)
         try:
+            await look_through(connection, path, KIND, held.left_by, time.monotonic)
             await outbox._load()
         except BaseException:
             await outbox.close()

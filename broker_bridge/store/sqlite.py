@@ -12,9 +12,9 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from broker_bridge.db import lock, open_writer, transaction
+from broker_bridge.db import Held, lock, look_through, open_writer, transaction
 from broker_bridge.errors import ConfigError, RecordDamaged
 from broker_bridge.store.base import Arrival, Committed, Head, Heard, Progress, Refusal, RefusedRow
 from broker_bridge.store.content import content
@@ -70,7 +70,7 @@ class SqliteStore:
     def __init__(
         self,
         connection: "aiosqlite.Connection",
-        held: IO[str],
+        held: Held,
         mark: MarkFile,
         now: Callable[[], int],
     ) -> None:
@@ -98,6 +98,7 @@ class SqliteStore:
             try:
                 connection = await open_writer(path, RECORD, allow_network=allow_network)
                 try:
+                    await look_through(connection, path, RECORD, held.left_by, time.monotonic)
                     store = cls(connection, held, mark, now)
                     await store._begin(path, name)
                 except BaseException:

@@ -5,6 +5,7 @@ Every method is one short read; a reader that held one open would keep the write
 
 import hashlib
 import json
+import os
 import sqlite3
 from collections.abc import Callable, Collection, Iterator, Sequence
 from pathlib import Path
@@ -230,7 +231,12 @@ class SqliteReader:
             raise RecordDamaged(f"the copy of {self._path} is not sound: {error}") from error
         if verdict != "ok":
             raise RecordDamaged(f"the copy of {self._path} is not sound: {verdict}")
-        unfinished.rename(target)
+        try:
+            with unfinished.open("rb") as file:
+                os.fsync(file.fileno())  # what is not on the disk is no backup
+            unfinished.rename(target)
+        except OSError as error:
+            raise StoreUnavailable(f"{target} cannot be written: {error.strerror}") from error
 
     def close(self) -> None:
         """See StoreReader."""
