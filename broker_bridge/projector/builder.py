@@ -13,13 +13,24 @@ from pathlib import Path
 from typing import Final
 
 from broker_bridge.db import open_reader, split_script
-from broker_bridge.errors import NotFound, StoreUnavailable, StoreVersionError
+from broker_bridge.errors import BridgeError, NotFound, StoreUnavailable, StoreVersionError
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.entries import line_of, mentions, notice, places, revokes, tie_rows
+from broker_bridge.projector.entries import (
+    container_rows,
+    line_of,
+    magazine_file,
+    mark_row,
+    mentions,
+    notice,
+    places,
+    revokes,
+    tie_rows,
+)  # fmt: skip
 from broker_bridge.projector.index import rules_of
-from broker_bridge.projector.schema import INDEX, RULES, TABLES
+from broker_bridge.projector.schema import INDEX, RULES, SETTLED, TABLES
 from broker_bridge.store.base import Head, StoreReader
 from broker_bridge.trace.mentions import Node
+from broker_bridge.trace.setups import PROGRAM
 
 Progress = Callable[[int, int], None]
 """Told the events taken in, and the events there are."""
@@ -43,6 +54,9 @@ class Builder:
         self._names: dict[Node, int] = {}
         self._ties: set[tuple[int, int, int, int]] = set()
         self._sources: set[str] = set()
+        self._places: dict[tuple[str, str], int] = {}
+        self._contents: set[tuple[str, str]] = set()
+        self._tellers: set[tuple[int, str]] = set()
         self._last_name = 0
         self.number = 0
         self.commit = 0
@@ -115,7 +129,7 @@ class Builder:
             "SELECT name FROM sqlite_schema WHERE type = 'table'"
         ).fetchall():
             self._connection.execute(f'DROP TABLE "{name}"')
-        for statement in split_script(TABLES):
+        for statement in split_script(TABLES + SETTLED):
             self._connection.execute(statement)
         self._connection.execute(f"PRAGMA application_id={INDEX.application_id}")
         self._connection.execute(f"PRAGMA user_version={len(INDEX.migrations)}")
@@ -128,6 +142,8 @@ class Builder:
         tied: list[tuple[int, int, int, int, int]] = []
         notices: list[tuple[object, ...]] = []
         revoked: list[tuple[str, str, int]] = []
+        marked: list[tuple[object, ...]] = []
+        held: list[tuple[object, ...]] = []
         for fact in facts:
             found = mentions(fact)
             number = fact.number
@@ -154,6 +170,16 @@ class Builder:
                 )
             if (reference := revokes(fact)) is not None:
                 revoked.append((*reference, number))
+            if (row := mark_row(fact)) is not None:
+                place = self._place(row.line, row.station)
+                marked.append((place, row.family, row.slot, row.since, number, int(row.proven)))
+                if row.family != PROGRAM and (place, fact.source) not in self._tellers:
+                    self._tellers.add((place, fact.source))
+                    self._many("mark_sources", [(place, fact.source, number)])
+            for container in container_rows(fact):
+                if container not in self._contents:
+                    self._contents.add(container)
+                    held.append((*container, number))
             if fact.source not in self._sources:
                 self._sources.add(fact.source)
                 self._many("sources", [(fact.source, line_of(fact.source), number)])
@@ -161,6 +187,61 @@ class Builder:
         self._many("ties", tied)
         self._many("notices", notices)
         self._many("revocations", revoked)
+        self._many("marks", marked)
+        self._many("contents", held)
+        self._spoil(facts, {row[0] for row in named})
+
+    def _spoil(self, facts: Sequence[Fact], names: set[int]) -> None:
+        """Note which histories these facts may change; `names` are those that they give."""
+        changed = [*facts, *self._superseded(facts)]
+        for fact in changed[len(facts) :]:
+            names.update(self._names_of(fact))
+        agenda = [fact for fact in changed if fact.type == "board.asserted"]
+        seen: set[tuple[str, str]] = set()
+        while agenda:
+            reference = revokes(agenda.pop())
+            if reference is not None and reference not in seen:
+                seen.add(reference)
+                with contextlib.suppress(NotFound):
+                    (fact,) = self._reader.facts([self._reader.number_of(*reference)])
+                    names.update(self._names_of(fact))
+                    agenda.append(fact)
+        self._many("dirty", [(name,) for name in sorted(names)])
+        if self._connection.execute("SELECT 1 FROM boards LIMIT 1").fetchone() is None:
+            return  # nothing stands on anything yet
+        files: set[str] = set()
+        containers: set[str] = set()
+        windows: dict[tuple[str, str], tuple[int, int]] = {}
+        for fact in changed:
+            containers.update(container for container, _ in container_rows(fact))
+            if (magazine := fact.data.get("magazine")) is not None:
+                files.add(magazine_file(fact.source, magazine))
+            for line, station, since, until in _touched(fact):
+                first, last = windows.get((line, station), (since, until))
+                windows[line, station] = min(first, since), max(last, until)
+        self._many("dirty_files", [(file,) for file in sorted(files)])
+        self._many("dirty_containers", [(container,) for container in sorted(containers)])
+        self._many("dirty_windows", [(*where, *window) for where, window in sorted(windows.items())])
+
+    def _superseded(self, facts: Sequence[Fact]) -> Sequence[Fact]:
+        """The other facts of raw records that came in several revisions."""
+        self._many("revised", sorted({(f.source, f.generation) for f in facts if f.revision > 1}))
+        known = set(self._connection.execute("SELECT source, generation FROM revised").fetchall())
+        numbers = [f.number for f in facts if (f.source, f.generation) in known]
+        if not numbers:
+            return []
+        others = {s.number for s in self._reader.siblings(numbers) if s.number <= facts[-1].number}
+        return self._reader.facts(sorted(others - set(numbers)))
+
+    def _names_of(self, fact: Fact) -> list[int]:
+        return [self._names.get(node) or self._name(node, fact.number) for node, _ in places(mentions(fact))]
+
+    def _place(self, line: str, station: str) -> int:
+        if (line, station) not in self._places:
+            self._many("places", [(None, line, station)])
+            sql = "SELECT place FROM places WHERE line = ? AND station = ?"
+            self._places[line, station] = self._connection.execute(sql, (line, station)).fetchone()[0]
+        return self._places[line, station]
 
     def _name(self, node: Node, number: int) -> int:
         row = self._connection.execute(
@@ -197,6 +278,9 @@ class Builder:
         self._names.clear()
         self._ties.clear()
         self._sources.clear()
+        self._places.clear()
+        self._contents.clear()
+        self._tellers.clear()
         self._last_name = 0
 
     def _one(self, sql: str) -> int:
@@ -238,6 +322,14 @@ def catch_up(
         builder.close()
 
 
+def _touched(fact: Fact) -> Iterator[tuple[str, str, int, int]]:
+    """Line, station and time for which a fact changes what is known to have been set up."""
+    if (row := mark_row(fact)) is not None:
+        yield row.line, row.station, row.since, row.since
+    if fact.type in ("source.gap", "source.rejected") and (told := notice(fact)) is not None:
+        yield told.line, fact.data.get("station") or "", told.since, told.until
+
+
 def _trouble(path: Path, error: sqlite3.Error) -> StoreUnavailable:
     if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return StoreUnavailable(f"{path} is damaged ({error}): delete it, it is made anew from the record")
@@ -254,6 +346,10 @@ def _open(path: Path, busy_ms: int) -> sqlite3.Connection:
             path.with_name(path.name + suffix).unlink(missing_ok=True)
     except NotFound:
         pass  # begun and still empty
+    except BridgeError as error:
+        if isinstance(error.__cause__, sqlite3.Error):
+            raise _trouble(path, error.__cause__) from error
+        raise
     try:
         connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
     except sqlite3.Error as error:

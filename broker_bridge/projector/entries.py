@@ -1,5 +1,6 @@
 """Pure: what one fact adds to the index."""
 
+import json
 from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple
 
@@ -8,6 +9,7 @@ from broker_bridge.trace.gaps import EVER, NEVER, RELEVANT, extent
 from broker_bridge.trace.mentions import Mention, Node, mentions, ties
 from broker_bridge.trace.readings import READING
 from broker_bridge.trace.route import DECLARED
+from broker_bridge.trace.setups import PLANNED, PROGRAM, contents, marked
 from broker_bridge.trace.statements import Statement, instant
 
 FIRST: Final = -(2**62)
@@ -110,6 +112,34 @@ def _file(fact: Fact) -> str | None:
     return magazine_file(fact.source, magazine) if magazine else None
 
 
+class MarkRow(NamedTuple):
+    """What a fact says of what a station had set up."""
+
+    line: str
+    station: str
+    family: str
+    slot: str
+    since: int
+    proven: bool
+
+
+def mark_row(fact: Fact) -> MarkRow | None:
+    """What a fact adds to what is known of a station's set-ups (trace.setups)."""
+    if fact.type == PLANNED and fact.data.get("station"):
+        family, slot, proven = PROGRAM, "", True
+    elif (found := marked(fact)) is not None:
+        family, slot, _, proven = found
+    else:
+        return None
+    since = microseconds(instant(fact.time))
+    return MarkRow(line_of(fact.source), fact.data["station"], family, slot, since, proven)
+
+
+def container_rows(fact: Fact) -> list[tuple[str, str]]:
+    """Which lots a fact says a container holds: its id, and the lots as a JSON list."""
+    return [(container, json.dumps(lots)) for container, lots in contents(fact)]
+
+
 def revokes(fact: Fact) -> tuple[str, str] | None:
     """Source and id of the assertion that a fact revokes."""
     reference = fact.data.get("revokes") if fact.type == "board.asserted" else None
@@ -134,7 +164,27 @@ def microseconds(time: datetime) -> int:
 
 
 __all__ = [
-    "FIRST", "ITSELF", "LAST", "PART", "SAME", "SOMEWHERE", "WHOLE", "Notice", "declared_line", "line_of",
-    "magazine_file", "mentions", "microseconds", "notice", "part_file", "places", "reading_file", "revokes", "tie_rows",
+    "FIRST",
+    "ITSELF",
+    "LAST",
+    "PART",
+    "SAME",
+    "SOMEWHERE",
+    "WHOLE",
+    "MarkRow",
+    "Notice",
+    "container_rows",
+    "declared_line",
+    "line_of",
+    "magazine_file",
+    "mark_row",
+    "mentions",
+    "microseconds",
+    "notice",
+    "part_file",
+    "places",
+    "reading_file",
+    "revokes",
+    "tie_rows",
     "verification_file",
 ]  # fmt: skip

@@ -26,6 +26,7 @@ from broker_bridge.projector.schema import INDEX, RULES
 from broker_bridge.trace.gaps import EVER, HEARING, MARGIN, NEVER, UNDATED, Window
 from broker_bridge.trace.mentions import UNITS, Knot, Node, Slot
 from broker_bridge.trace.route import DECLARED
+from broker_bridge.trace.setups import PASTE, PROGRAM, SLOT
 
 CROWDED: Final = 5000
 """Events that name one thing by an identifier; one with more, unless it was asked for, tells nothing apart."""
@@ -33,6 +34,8 @@ _MOST_THINGS: Final = 20
 """Boards, panels and assemblies that are looked at for one identifier that several of them go by."""
 _DEPTH: Final = 8
 _LAST_WORDS: Final = 16
+_NEAREST: Final = 4
+_FAR: Final = 500
 
 
 class Cursor(NamedTuple):
@@ -65,6 +68,7 @@ class Index:
     def __init__(self, path: Path) -> None:
         """Raises NotFound where there is none that this program can read, StoreUnavailable as all methods do."""
         self._path = path
+        self._places: dict[tuple[str, str], int] = {}
         try:
             self._connection = open_reader(path, INDEX)
         except StoreVersionError as error:
@@ -160,6 +164,107 @@ class Index:
             "SELECT number FROM notices WHERE type = 'source.rejected' AND number > ? ORDER BY number LIMIT ?"
         )
         return [number for (number,) in self._all(sql, after, limit)]
+
+    # -- what stations had set up --------------------------------------------------------------------------
+
+    def families(self, line: str, station: str, upto: int) -> dict[str, list[str]]:
+        """The families of marks of a station and the slots of each, in order."""
+        found: dict[str, list[str]] = {}
+        for family in (SLOT, PASTE, PROGRAM):
+            slot: str | None = None
+            while True:
+                # Skips from slot to slot: reading all marks of a station would take as long as it has run.
+                rows = self._all(
+                    "SELECT slot FROM marks WHERE place = ? AND family = ? AND slot > ? ORDER BY slot LIMIT 1"
+                    if slot is not None
+                    else "SELECT slot FROM marks WHERE place = ? AND family = ? AND slot >= ? ORDER BY slot LIMIT 1",
+                    self._place(line, station), family, slot or "",
+                )  # fmt: skip
+                if not rows:
+                    break
+                slot = rows[0][0]
+                sql = "SELECT min(number) FROM marks WHERE place = ? AND family = ? AND slot = ?"
+                if self._all(sql, self._place(line, station), family, slot)[0][0] <= upto:
+                    found.setdefault(family, []).append(str(slot))
+        return found
+
+    def marks(
+        self, line: str, station: str, family: str, slot: str, since: int, until: int, upto: int
+    ) -> list[int]:
+        """Numbers of the marks from the last proof at or before an instant to some behind another one.
+
+        A few more on either side, as a revision may have superseded the nearest.
+        """
+        place = self._place(line, station)
+        where = "place = ? AND family = ? AND slot = ? AND number <= ?"
+        key = (place, family, slot, upto)
+        rows = self._all(
+            f"SELECT since FROM marks WHERE {where} AND proven AND since <= ? ORDER BY since DESC LIMIT ?",
+            *key, since, _NEAREST,
+        )  # fmt: skip
+        if len(rows) < _NEAREST:
+            # Hardly anything proven: what was fed tells as much, and a splice is not that long ago.
+            sql = f"SELECT since FROM marks WHERE {where} AND since <= ? ORDER BY since DESC LIMIT 1 OFFSET ?"
+            rows = self._all(sql, *key, since, _FAR)
+        first = rows[-1][0] if rows else FIRST
+        found = [n for (n,) in self._all(
+            f"SELECT number FROM marks WHERE {where} AND since >= ? AND since <= ?", *key, first, until
+        )]  # fmt: skip
+        found += [n for (n,) in self._all(
+            f"SELECT number FROM marks WHERE {where} AND since > ? ORDER BY since, number LIMIT ?", *key, until, _NEAREST
+        )]  # fmt: skip
+        return found
+
+    def plans(self, line: str, station: str, instant: int, upto: int) -> list[int]:
+        """Numbers of what was planned at a station at the nearest instants before and after one."""
+        where = "place = ? AND family = ? AND slot = '' AND number <= ?"
+        key = (self._place(line, station), PROGRAM, upto)
+        instants = self._all(
+            f"SELECT DISTINCT since FROM marks WHERE {where} AND since <= ? ORDER BY since DESC LIMIT ?",
+            *key, instant, _NEAREST,
+        ) + self._all(
+            f"SELECT DISTINCT since FROM marks WHERE {where} AND since > ? ORDER BY since LIMIT ?",
+            *key, instant, _NEAREST,
+        )  # fmt: skip
+        return [
+            number
+            for (since,) in instants
+            for (number,) in self._all(f"SELECT number FROM marks WHERE {where} AND since = ?", *key, since)
+        ]
+
+    def missing_of(self, line: str, station: str, since: int, until: int, upto: int) -> frozenset[int]:
+        """Numbers of gaps and rejected records of a line that touch a time, for a station or for none."""
+        return frozenset(self._notices(
+            "line = ? AND type IN ('source.gap', 'source.rejected') AND station IN (?, '') AND since <= ? AND until >= ?",
+            (line, station, until, since), upto,
+        ))  # fmt: skip
+
+    def mark_sources(self, line: str, station: str, upto: int) -> set[str]:
+        """The sources that tell what a station has set up."""
+        sql = "SELECT source FROM mark_sources WHERE place = ? AND first <= ?"
+        return {source for (source,) in self._all(sql, self._place(line, station), upto)}
+
+    def lots(self, container: str, upto: int) -> list[str]:
+        """The lists of lots, as JSON, that events give a container."""
+        sql = "SELECT lots FROM contents WHERE id = ? AND first <= ?"
+        return [lots for (lots,) in self._all(sql, container, upto)]
+
+    def beside(self, panels: Iterable[Node], upto: int) -> list[int]:
+        """Numbers of the events that name these panels, whichever of their boards they are about."""
+        found: set[int] = set()
+        for panel in panels:
+            name = self.name(panel)
+            if name is not None:
+                found.update(self.named(name, None, upto, CROWDED + 1))
+        return sorted(found)
+
+    def _place(self, line: str, station: str) -> int:
+        if (line, station) not in self._places:
+            rows = self._all("SELECT place FROM places WHERE line = ? AND station = ?", line, station)
+            if not rows:
+                return 0
+            self._places[line, station] = rows[0][0]
+        return self._places[line, station]
 
     def _last_words(self, source: str, upto: int) -> set[int]:
         """What a source last said of each station it hears; some more, as a revision may have superseded it."""

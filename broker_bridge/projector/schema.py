@@ -1,4 +1,8 @@
-"""The tables of the index. Nothing superseded is taken out: who reads judges as of any commit."""
+"""The tables of the index, and of what is derived from histories.
+
+Of the index nothing superseded is taken out: who reads judges as of any commit. What is derived holds as of the
+newest commit only.
+"""
 
 from pathlib import Path
 from typing import Final
@@ -73,11 +77,196 @@ CREATE TABLE revocations (
     number INTEGER NOT NULL,
     PRIMARY KEY (source, event, number)
 ) STRICT, WITHOUT ROWID;
+
+-- What a station had set up, by slot: family 'slot', 'paste' (slot '') or 'program' (slot ''). proven: what is there is
+-- known from here on without what was said before.
+CREATE TABLE marks (
+    place INTEGER NOT NULL,
+    family TEXT NOT NULL,
+    slot TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    number INTEGER NOT NULL,
+    proven INTEGER NOT NULL,
+    PRIMARY KEY (place, family, slot, since, number)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE places (
+    place INTEGER PRIMARY KEY,
+    line TEXT NOT NULL,
+    station TEXT NOT NULL,
+    UNIQUE (line, station)
+) STRICT;
+
+CREATE TABLE mark_sources (
+    place INTEGER NOT NULL,
+    source TEXT NOT NULL,
+    first INTEGER NOT NULL,
+    PRIMARY KEY (place, source)
+) STRICT, WITHOUT ROWID;
+
+-- Which lots a reel or container holds, by the first event that says so; lots as a JSON list.
+CREATE TABLE contents (
+    id TEXT NOT NULL,
+    lots TEXT NOT NULL,
+    first INTEGER NOT NULL,
+    PRIMARY KEY (id, lots)
+) STRICT, WITHOUT ROWID;
+
+-- Generations of which a raw record came in a later revision.
+CREATE TABLE revised (
+    source TEXT NOT NULL,
+    generation TEXT NOT NULL,
+    PRIMARY KEY (source, generation)
+) STRICT, WITHOUT ROWID;
 """
 
-INDEX: Final = Kind(name="index", application_id=0x42424958, migrations=(TABLES,))  # "BBIX"
+SETTLED: Final = """
+-- Derived from the histories of boards, as of the cursor once nothing is dirty.
 
-RULES: Final = f"2-{crc32(TABLES.encode()):08x}"
+-- name: an identifier of which something new was said.
+CREATE TABLE dirty (name INTEGER PRIMARY KEY) STRICT;
+
+-- What was set up at a station, or what may be missing there, became known for a time: who passed meanwhile is dirty.
+-- station '': any of the line.
+CREATE TABLE dirty_windows (
+    line TEXT NOT NULL,
+    station TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    until INTEGER NOT NULL,
+    PRIMARY KEY (line, station, since, until)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE dirty_containers (id TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;
+
+-- What events are filed under (a magazine), and the boards whose history reads it.
+CREATE TABLE dirty_files (file TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;
+
+CREATE TABLE board_files (
+    file TEXT NOT NULL,
+    board INTEGER NOT NULL,
+    PRIMARY KEY (file, board)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX board_files_by_board ON board_files (board);
+
+-- Identifiers that name too much to tell anything apart: not followed.
+CREATE TABLE crowded (name INTEGER PRIMARY KEY) STRICT;
+
+-- The things of which a history was made. Their key: an identifier, or a panel's with a position (0: none).
+-- state: in_process, held, shipped, scrapped, returned. station: where it was last seen; since: from when, or when it left.
+CREATE TABLE boards (
+    board INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL,
+    value TEXT NOT NULL,
+    position INTEGER NOT NULL,
+    unit TEXT NOT NULL,
+    panel TEXT,
+    panel_position INTEGER,
+    part TEXT,
+    revision TEXT,
+    work_orders TEXT,
+    purpose TEXT,
+    state TEXT NOT NULL,
+    station TEXT,
+    there INTEGER NOT NULL,
+    since INTEGER,
+    first INTEGER,
+    last INTEGER,
+    doubts INTEGER NOT NULL,
+    UNIQUE (kind, value, position)
+) STRICT;
+
+-- All names a thing goes by, so that it is found again when something new is said of one of them.
+CREATE TABLE board_names (
+    name INTEGER NOT NULL,
+    board INTEGER NOT NULL,
+    PRIMARY KEY (name, board)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX board_names_by_board ON board_names (board);
+
+-- Instants in microseconds since 1970. until: last seen there at the latest (NULL: nothing shows that it has left).
+-- needs_since, needs_until: the time whose set-ups and gaps decide what it took along there; NULL: none.
+CREATE TABLE passages (
+    board INTEGER NOT NULL,
+    visit INTEGER NOT NULL,
+    line TEXT NOT NULL,
+    station TEXT NOT NULL,
+    equipment TEXT,
+    lane INTEGER,
+    side TEXT,
+    pass INTEGER NOT NULL,
+    since INTEGER NOT NULL,
+    until INTEGER,
+    program TEXT,
+    program_revision TEXT,
+    outcome TEXT,
+    certainty TEXT NOT NULL,
+    probability REAL,
+    why TEXT,
+    needs_since INTEGER,
+    needs_until INTEGER,
+    PRIMARY KEY (board, visit)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX passages_by_station ON passages (station, since);
+CREATE INDEX passages_by_need ON passages (line, station, needs_until) WHERE needs_until IS NOT NULL;
+CREATE INDEX passages_by_program ON passages (program, program_revision);
+CREATE INDEX passages_by_equipment ON passages (equipment);
+
+-- One use of material or of a tool, shared by all boards of which it is told in the same words. said: the whole of it as
+-- JSON. now: the board still carries it (0: removed, replaced, washed off; tools and chemistry 0). kind: material, tool.
+CREATE TABLE uses (
+    use INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL,
+    station TEXT,
+    side TEXT,
+    slot TEXT,
+    part TEXT,
+    certainty TEXT NOT NULL,
+    probability REAL,
+    why TEXT,
+    confirm TEXT,
+    now INTEGER NOT NULL,
+    said TEXT NOT NULL UNIQUE
+) STRICT;
+
+-- What a use is found by: kind reel, lot, date_code, part, maker_part, receipt, feeder, nozzle, stencil, fixture ...
+-- kind unknown: the value is the part number of which any reel and lot may be meant.
+CREATE TABLE use_words (
+    value TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    use INTEGER NOT NULL,
+    PRIMARY KEY (value, kind, use)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE carries (
+    use INTEGER NOT NULL,
+    board INTEGER NOT NULL,
+    since INTEGER NOT NULL,
+    until INTEGER,
+    PRIMARY KEY (use, board, since)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX carries_by_board ON carries (board);
+
+CREATE TABLE board_defects (
+    board INTEGER NOT NULL,
+    defect INTEGER NOT NULL,
+    designator TEXT,
+    termination TEXT,
+    name TEXT NOT NULL,
+    state TEXT NOT NULL,
+    station TEXT,
+    side TEXT,
+    called INTEGER NOT NULL,
+    confirmed INTEGER NOT NULL,
+    reworked INTEGER,
+    certainty TEXT NOT NULL,
+    PRIMARY KEY (board, defect)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX board_defects_by_name ON board_defects (name, called);
+"""
+
+INDEX: Final = Kind(name="index", application_id=0x42424958, migrations=(TABLES + SETTLED,))  # "BBIX"
+
+RULES: Final = f"3-{crc32((TABLES + SETTLED).encode()):08x}"
 """Changes with the tables; raise the number when other things are to be taken from an event. An index made by
 other rules is made anew, so it never has to be migrated."""
 

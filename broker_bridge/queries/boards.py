@@ -6,9 +6,10 @@ from typing import Final, NamedTuple
 from broker_bridge.errors import Ambiguous, NotFound, UsageError
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector.entries import magazine_file, part_file, reading_file
+from broker_bridge.projector.holding import holding as holding_facts
 from broker_bridge.projector.index import Related
+from broker_bridge.projector.supply import IndexSupply
 from broker_bridge.queries.record import Record
-from broker_bridge.store.base import Sibling
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.claims import told
 from broker_bridge.trace.history import (
@@ -23,7 +24,6 @@ from broker_bridge.trace.history import (
     windows,
 )
 from broker_bridge.trace.mentions import Knot, Node, Slot
-from broker_bridge.trace.revisions import RawRecord, holding_revision, raw_record, set_size
 from broker_bridge.trace.statements import PLACEHOLDERS, is_placeholder
 
 _POSITIONS: Final = 9999
@@ -127,6 +127,7 @@ def history_of(
         conflicts=_conflicts(record, found.facts, as_of.commit),
         sources=[source for window in around for source in record.index.sources(window.line, as_of.number)],
         crowded=found.related.crowded,
+        supply=IndexSupply(record.reader, record.index, as_of.number),
         places={
             name: record.index.free_places(name, as_of.number)
             for within in found.subject.thing.wholes
@@ -153,27 +154,7 @@ def _about(record: Record, key: Knot, as_of: AsOf) -> tuple[Related, list[Fact]]
 
 def holding(record: Record, numbers: Iterable[int], upto: int) -> list[Fact]:
     """Of these events the ones that hold: those of the highest complete revision of their raw record."""
-    ordered = sorted(numbers)
-    facts = record.reader.facts(ordered)
-    revised = _revised(record, ordered, upto)
-    return [fact for fact in facts if fact.revision == revised.get(raw_record(fact), fact.revision)]
-
-
-def _revised(record: Record, numbers: Sequence[int], upto: int) -> dict[RawRecord, int]:
-    """The revision that holds of the raw records which have several."""
-    records: dict[RawRecord, list[Sibling]] = {}
-    for sibling in record.reader.siblings(numbers):
-        if sibling.number <= upto:
-            records.setdefault(sibling[:3], []).append(sibling)
-    several = {raw: found for raw, found in records.items() if len({s.revision for s in found}) > 1}
-    one_of_each = sorted({s.number for found in several.values() for s in found})
-    sizes = {(raw_record(fact), fact.revision): set_size(fact) for fact in record.reader.facts(one_of_each)}
-    return {
-        raw: holding_revision(
-            [(s.revision, s.ordinal) for s in found], {s.revision: sizes[raw, s.revision] for s in found}
-        )
-        for raw, found in several.items()
-    }
+    return holding_facts(record.reader, numbers, upto)
 
 
 def _missing(record: Record) -> dict[str, int]:
