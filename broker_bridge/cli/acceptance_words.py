@@ -48,7 +48,7 @@ def _counts(told: Acceptance) -> Iterator[str]:
     for counter in told.counters[:_LISTED]:
         yield f"{'machine: ' + counter.name[:18]:<28}{counter.increase:>8,g}   from {counter.first:g} to {counter.last:g}"
     if not told.counters:
-        yield f"{'machine':<28}{'-':>8}   no event here holds a counter of the machine's own"
+        yield f"{'machine':<28}{'-':>8}   no counter of its own in these events"
     yield f"{'record less count':<28}{told.difference:>+8,}"
     yield ""
 

@@ -8,6 +8,9 @@ from typing import Any, Final
 from broker_bridge.adapters.logs.preview.view import FileLine, FirstEvent, Preview, Rejection
 
 _FILES: Final = 12
+"""Files told one by one, those with something rejected first ..."""
+_FINE: Final = 4
+"""... and of those where all is fine."""
 _LISTED: Final = 12
 _LOCAL: Final = "machine's time"
 _FLAGS: Final = {
@@ -35,15 +38,18 @@ def words(view: Preview, width: int) -> Iterator[str]:
 
 def _files(view: Preview, width: int) -> Iterator[str]:
     yield from _section(f"Files: {len(view.files)}")
-    shown = sorted(view.files, key=lambda file: not (file.verdict or file.rejected))[:_FILES]
+    shown = [file for file in view.files if file.verdict or file.rejected][:_FILES]
+    shown += [file for file in view.files if not (file.verdict or file.rejected)][
+        : max(_FINE - len(shown), 0)
+    ]
     room = min(max((len(file.file) for file in shown), default=0), width - 42)
     for file in shown:
         yield f"  {_cut(file.file, room):<{room}} {_told(file)}"
         if file.verdict:
             yield from _wrapped(file.verdict, width, "      ")
-    if len(view.files) > len(shown):
-        rest = view.files if len(view.files) <= _FILES else [f for f in view.files if f not in shown]
-        yield f"  and {len(rest)} more with {_many(sum(f.events for f in rest), 'event')}"
+    rest = [file for file in view.files if file not in shown]
+    if rest:
+        yield f"  and {len(rest)} more with {_many(sum(file.events for file in rest), 'event')}"
 
 
 def _told(file: FileLine) -> str:
@@ -106,7 +112,7 @@ def _clock(time: str) -> str:
 def _about(event: FirstEvent) -> str:
     said = [*_boards(event.data.get("boards", []))]
     for name, value in event.data.items():
-        if name == "boards":
+        if name in ("boards", "started", "ended"):
             continue
         match value:
             case list():
@@ -202,7 +208,7 @@ def _never(view: Preview, width: int) -> Iterator[str]:
     for what, items in lists:
         if items:
             shown = ", ".join(items[:40]) + (f" and {len(items) - 40} more" if len(items) > 40 else "")
-            yield from _wrapped(f"{len(items)} {what}: {shown}", width, "  ")
+            yield from _wrapped(f"{what} ({len(items)}): {shown}", width, "  ")
 
 
 def _verdict(view: Preview, width: int) -> Iterator[str]:
