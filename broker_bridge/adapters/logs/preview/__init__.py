@@ -8,5 +8,6 @@ sample      bytes -> encoding and kind of content
 shape       text -> settings of a reader
 columns     values of a column -> what they may be
 clock       texts -> time format, or an open question
+look        settings of a reader -> kinds and columns of the samples
 draft       all of that -> the text of a first mapping
 """

@@ -3,28 +3,19 @@
 import json
 import re
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
-import orjson
-from pydantic import TypeAdapter, ValidationError
-
 from broker_bridge.adapters.logs.mapping.compiled import compile_mapping
-from broker_bridge.adapters.logs.preview.clock import Clock, clock_of, example_of
-from broker_bridge.adapters.logs.preview.columns import NOTHING, OUTCOMES, Column, column_of
+from broker_bridge.adapters.logs.preview.clock import Clock, example_of
+from broker_bridge.adapters.logs.preview.columns import OUTCOMES, Column
+from broker_bridge.adapters.logs.preview.look import Kind, look
 from broker_bridge.adapters.logs.preview.sample import Encoding, encoding_of, known_binary
 from broker_bridge.adapters.logs.preview.shape import TEXT, Shape, shape_of, slug
-from broker_bridge.adapters.logs.protocol.readers import AnyReader, open_reader
-from broker_bridge.adapters.logs.protocol.record import NativeRecord, Refused, Signal
 from broker_bridge.errors import ConfigError
 
 QUESTION: Final = "# QUESTION: "
-_WHOLE: Final = frozenset({"json", "xml"})
-_MOST_RECORDS: Final = 20_000
-_MOST_FIELDS: Final = 80
 _MOST_VALUES: Final = 24
 """Values of a reading that the suggested event carries."""
-_READERS: Final[TypeAdapter[Any]] = TypeAdapter(AnyReader)
 
 
 def draft(samples: Sequence[tuple[str, bytes]], *, most: int) -> str:
@@ -60,17 +51,6 @@ def _text(content: bytes, encoding: Encoding, most: int) -> str:
     return text if whole or len(content) <= most else text[: text.rfind("\n") + 1]
 
 
-class _Kind(NamedTuple):
-    """One kind of record in the samples."""
-
-    kind: str
-    records: int
-    files: int
-    columns: tuple[Column, ...]
-    joined: tuple[tuple[str, str, Clock], ...]
-    """Date and time in two columns that together are a time."""
-
-
 def _settings(shape: Shape, encoding: Encoding) -> dict[str, Any]:
     kind = shape.reader["kind"]
     told: dict[str, Any] = {"kind": kind}
@@ -86,7 +66,7 @@ def _written(
     samples: Sequence[tuple[str, bytes]], encoding: Encoding, shape: Shape, most: int, binary: str | None
 ) -> str:
     settings = _settings(shape, encoding)
-    kinds, refused = _look(samples, settings, most)
+    kinds, refused = look(samples, settings, most)
     if not kinds and shape is not TEXT and shape.reader is not TEXT.reader:
         note = Shape(
             TEXT.reader, (*TEXT.questions, f"it looked like {shape.reader['kind']}, but gave no record")
@@ -96,86 +76,6 @@ def _written(
         settings = {"kind": settings["kind"], "decimal": ",", **settings}
     writer = _Writer(samples, encoding, shape, settings, kinds, refused, binary)
     return "\n".join(writer.lines()) + "\n"
-
-
-def _look(
-    samples: Sequence[tuple[str, bytes]], settings: dict[str, Any], most: int
-) -> tuple[list[_Kind], tuple[int, str]]:
-    """What the reader finds in the samples: columns by kind, and how much it refuses."""
-    try:
-        reader_settings = _READERS.validate_json(orjson.dumps(settings), strict=True)
-    except (ValidationError, TypeError):
-        return [], (0, "")
-    values: dict[str, dict[str, list[str | None]]] = {}
-    counts: dict[str, int] = {}
-    files: dict[str, set[str]] = {}
-    refused, reason = 0, ""
-    for name, content in samples:
-        part = content if settings["kind"] in _WHOLE else content[:most]
-        for item in _records(reader_settings, part):
-            if isinstance(item, Refused):
-                refused, reason = refused + 1, reason or f"{item.place}: {item.reason}"
-                continue
-            number = counts[item.kind] = counts.get(item.kind, 0) + 1
-            if number > _MOST_RECORDS:
-                continue
-            files.setdefault(item.kind, set()).add(name)
-            columns = values.setdefault(item.kind, {})
-            for column, text in _flat(item.fields, "", 0):
-                column_values = columns.setdefault(column, [])
-                column_values += [None] * (number - 1 - len(column_values))
-                column_values.append(text)
-    order = [one["kind"] for one in settings["records"]]
-    kinds = [
-        _kind_of(kind, counts[kind], len(files[kind]), values[kind])
-        for kind in sorted(counts, key=lambda kind: order.index(kind) if kind in order else 99)
-    ]
-    return kinds, (refused, reason)
-
-
-def _kind_of(kind: str, records: int, files: int, values: dict[str, list[str | None]]) -> _Kind:
-    seen = min(records, _MOST_RECORDS)
-    columns = tuple(
-        column_of(name, texts + [None] * (seen - len(texts)))
-        for name, texts in list(values.items())[:_MOST_FIELDS]
-    )
-    joined = []
-    names = list(values)
-    for date, time in pairwise(names):
-        if re.search(r"date|day", date, re.IGNORECASE) and re.search(r"time|hour", time, re.IGNORECASE):
-            texts = [
-                f"{a.strip()} {b.strip()}"
-                for a, b in zip(values[date], values[time], strict=False)
-                if a and b and a.strip().casefold() not in NOTHING
-            ]
-            clock = clock_of(list(dict.fromkeys(texts)))
-            if clock is not None:
-                joined.append((date, time, clock))
-    return _Kind(kind, records, files, columns, tuple(joined))
-
-
-def _records(settings: Any, content: bytes) -> Iterator[NativeRecord | Refused]:
-    reader = open_reader(settings)
-    for at in range(0, len(content), 65_536):
-        reader.receive_data(content[at : at + 65_536])
-        while not isinstance(item := reader.next_record(), Signal):
-            yield item
-    reader.receive_data(b"")
-    while not isinstance(item := reader.next_record(), Signal):
-        yield item
-
-
-def _flat(value: Any, path: str, depth: int) -> Iterator[tuple[str, str | None]]:
-    """Columns and texts of a record; paths into objects, lists left out."""
-    for key, inner in value.items():
-        below = f"{path}.{key}" if path else key
-        if key == "^" or (depth and "." in key):
-            continue
-        if isinstance(inner, dict):
-            if depth < 4:
-                yield from _flat(inner, below, depth + 1)
-        elif inner is None or isinstance(inner, str):
-            yield below, inner
 
 
 class _Field(NamedTuple):
@@ -194,7 +94,7 @@ class _Writer:
         encoding: Encoding,
         shape: Shape,
         settings: dict[str, Any],
-        kinds: Sequence[_Kind],
+        kinds: Sequence[Kind],
         refused: tuple[int, str],
         binary: str | None,
     ) -> None:
@@ -298,7 +198,7 @@ class _Writer:
 
     # -- fields
 
-    def _field_lines(self, kind: _Kind) -> Iterator[str]:
+    def _field_lines(self, kind: Kind) -> Iterator[str]:
         fields = self._fields[kind.kind] = []
         times = self._times[kind.kind] = []
         yield f"[fields.{kind.kind}]                 # {_many(kind.records, 'record')} in {_many(kind.files, 'file')}"
@@ -314,7 +214,7 @@ class _Writer:
             yield from self._one_field(kind, name, column, times)
         yield ""
 
-    def _one_field(self, kind: _Kind, name: str, column: Column, times: list[str]) -> Iterator[str]:
+    def _one_field(self, kind: Kind, name: str, column: Column, times: list[str]) -> Iterator[str]:
         place = f"column = {_quoted(column.name)}"
         if column.absent:
             yield f"{QUESTION}{', '.join(map(repr, column.absent))} in {_comment(column.name, 40)!r} is taken for: no value. Is it?"
@@ -414,7 +314,7 @@ class _Writer:
             return
         yield from self._values(kind)
 
-    def _worth(self, kind: _Kind) -> int:
+    def _worth(self, kind: Kind) -> int:
         fields = self._fields[kind.kind]
         return (
             3 * any(field.column.outcome for field in fields)
@@ -422,7 +322,7 @@ class _Writer:
             + bool(self._times[kind.kind])
         )
 
-    def _event_time(self, kind: _Kind) -> Iterator[str]:
+    def _event_time(self, kind: Kind) -> Iterator[str]:
         empty = {field.name: field.column.empty for field in self._fields[kind.kind]}
         known = [(name, f"${name}") for name in self._times[kind.kind]]
         always = [one for one in known if not empty.get(one[0])]
@@ -464,7 +364,7 @@ class _Writer:
         yield f'unit = "{unit}"'
         yield f'identifiers = [{{ kind = "{unit}", value = "{reference}", how = "read" }}]'
 
-    def _values(self, kind: _Kind) -> Iterator[str]:
+    def _values(self, kind: Kind) -> Iterator[str]:
         numbers = [field for field in self._fields[kind.kind] if field.column.type in ("integer", "number")]
         texts = [field for field in self._fields[kind.kind] if field.name not in self._times[kind.kind]]
         items = [
