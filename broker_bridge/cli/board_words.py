@@ -1,36 +1,35 @@
 """A history in words that can be read aloud. Pure: a history in, lines of at most 96 columns out."""
 
-import textwrap
-from collections.abc import Iterable, Iterator, Sequence
-from datetime import datetime
-from typing import Final, Protocol
+from collections.abc import Iterator, Sequence
+from datetime import timedelta
+from typing import Final
 
 from broker_bridge.cli import material_words
+from broker_bridge.cli.telling import (
+    Telling,
+    counted,
+    coverage_words,
+    outcome_words,
+    place_words,
+    program_words,
+)
 from broker_bridge.trace.attempts import Test
-from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.gaps import Source
 from broker_bridge.trace.genealogy import Kin
 from broker_bridge.trace.history import Completeness, History
-from broker_bridge.trace.inspections import Call, Coverage, Inspection, Place
+from broker_bridge.trace.inspections import Call, Inspection
 from broker_bridge.trace.levels import Level
 from broker_bridge.trace.loops import Loop
 from broker_bridge.trace.magazines import Storage
 from broker_bridge.trace.portrait import Identity, Key
 from broker_bridge.trace.readings import Reading
-from broker_bridge.trace.visits import Program, Visit
+from broker_bridge.trace.visits import Visit
 
-WIDTH: Final = 96
+_APART: Final = timedelta(minutes=10)
+"""Readings of one station further apart are told as of two visits; common practice, no source."""
+
 _MOST: Final = 20
 """Gaps and materials told one by one; the rest is counted, --json has them all."""
-
-
-class _Doubtful(Protocol):
-    @property
-    def certainty(self) -> str: ...
-    @property
-    def probability(self) -> float | None: ...
-    @property
-    def reason(self) -> str | None: ...
 
 
 def words(history: History, *, evidence: bool = False) -> Iterator[str]:
@@ -60,49 +59,8 @@ def words(history: History, *, evidence: bool = False) -> Iterator[str]:
     yield from told.lines
 
 
-class _Telling:
-    """The lines so far, and the date that was said last."""
-
-    def __init__(self, evidence: bool) -> None:
-        self.lines: list[str] = []
-        self._evidence = evidence
-        self._date = ""
-
-    def line(self, text: str, indent: int = 0, mark: str = "") -> None:
-        """One paragraph, wrapped; `mark` stands before its first line."""
-        first = " " * indent + mark
-        self.lines.extend(
-            textwrap.wrap(
-                safe(text), WIDTH, initial_indent=first, subsequent_indent=" " * len(first),
-                break_on_hyphens=False,
-            )
-            or [first.rstrip()]
-        )  # fmt: skip
-
-    def section(self, title: str) -> None:
-        self.lines.append("")
-        self.line(title)
-        self._date = ""
-
-    def when(self, time: datetime) -> str:
-        """A time of day; the date where it is another one than was said last."""
-        date, clock = f"{time:%Y-%m-%d}", f"{time:%H:%M:%S}"
-        if date == self._date:
-            return clock
-        self._date = date
-        return f"{date} {clock}"
-
-    def doubt(self, statement: _Doubtful, indent: int = 5) -> None:
-        if statement.certainty != "observed":
-            share = "" if statement.probability is None else f" (probability {statement.probability:g})"
-            self.line(f"{statement.certainty.upper()}{share}: {statement.reason}", indent)
-        elif statement.reason:
-            self.line(f"note: {statement.reason}", indent)
-
-    def proof(self, evidence: Iterable[Evidence], indent: int = 5) -> None:
-        if self._evidence:
-            for event in evidence:
-                self.line(f"evidence: {event.source} {event.id}", indent)
+class _Telling(Telling):
+    """The sections of a history."""
 
     # -- sections -----------------------------------------------------------------------------------------
 
@@ -166,7 +124,7 @@ class _Telling:
             self.proof(finding.evidence)
 
     def route(self, route: Sequence[Visit]) -> None:
-        self.section(f"Route: {_count(len(route), 'visit')}")
+        self.section(f"Route: {counted(len(route), 'visit')}")
         for number, visit in enumerate(route, 1):
             where = visit.station or "one of " + ", ".join(visit.candidates)
             place = [
@@ -176,7 +134,7 @@ class _Telling:
                 visit.pass_ > 1 and f"pass {visit.pass_}",
             ]
             text = f"{', '.join(str(part) for part in place if part)}: {self._stay(visit)}."
-            program = f" Program {_program(visit.program)}." if visit.program else ""
+            program = f" Program {program_words(visit.program)}." if visit.program else ""
             program += f" Batch {visit.batch}." if visit.batch else ""
             result = f" Outcome {visit.outcome}." if visit.outcome else " No outcome stated."
             handed = f" Handed on as {visit.handed_on}." if visit.handed_on else ""
@@ -189,7 +147,7 @@ class _Telling:
     def loops(self, found: Sequence[Loop]) -> None:
         if not found:
             return
-        self.section(f"Came back: {_count(len(found), 'time')}")
+        self.section(f"Came back: {counted(len(found), 'time')}")
         for number, one in enumerate(found, 1):
             by = (
                 f" by way of {', '.join(one.through)}"
@@ -206,7 +164,7 @@ class _Telling:
     def magazines(self, found: Sequence[Storage]) -> None:
         if not found:
             return
-        self.section(f"In magazines: {_count(len(found), 'time')}; contents are proven only while sealed")
+        self.section(f"In magazines: {counted(len(found), 'time')}; contents are proven only while sealed")
         for number, one in enumerate(found, 1):
             out = f"out {self.when(one.to)}" if one.to else "nothing shows that it came out"
             sealed = f"; sealed {self.when(one.sealed)}" if one.sealed else "; never sealed"
@@ -248,16 +206,16 @@ class _Telling:
                 if one.scope != "several"
                 else " of several boards"
             )
-            text = f"{', '.join(str(part) for part in place if part)}: {_outcome(one.outcome)}{scope}"
+            text = f"{', '.join(str(part) for part in place if part)}: {outcome_words(one.outcome)}{scope}"
             cause = f" ({one.cause})" if one.cause else ""
-            program = f"; program {_program(one.program)}" if one.program else ""
-            self.line(f"{text}{cause}; {_count(len(one.calls), 'call')}{program}.", 2, f"I{number} ")
-            self.line(_coverage(one.coverage), 5)
+            program = f"; program {program_words(one.program)}" if one.program else ""
+            self.line(f"{text}{cause}; {counted(len(one.calls), 'call')}{program}.", 2, f"I{number} ")
+            self.line(coverage_words(one.coverage), 5)
             for call in one.calls:
                 self.line(self._call(call), 5, "- ")
             for paste in one.paste:
                 out = "" if paste.out_of_limits is None else f", {paste.out_of_limits} out of limits"
-                self.line(f"paste measured on {_count(paste.pads, 'pad')}{out} (values: --paste)", 5)
+                self.line(f"paste measured on {counted(paste.pads, 'pad')}{out} (values: --paste)", 5)
             if one.outcome_after_review:
                 after = one.outcome_after_review
                 self.line(f"after review: {'not stated by the reviewer' if after == 'unknown' else after}", 5)
@@ -265,7 +223,7 @@ class _Telling:
             self.proof(one.evidence)
 
     def _call(self, call: Call) -> str:
-        text = f"{_place(call.place)}: {call.label}"
+        text = f"{place_words(call.place)}: {call.label}"
         if not call.verdicts:
             return f"{text}; not reviewed"
         given = [
@@ -279,13 +237,13 @@ class _Telling:
     def tests(self, found: Sequence[Test]) -> None:
         if not found:
             return
-        self.section(f"Tests: {_count(len(found), 'attempt')}")
+        self.section(f"Tests: {counted(len(found), 'attempt')}")
         for number, one in enumerate(found, 1):
             attempt = f"attempt {one.attempt}" if one.attempt else "attempt not numbered"
             fixture = f", fixture {one.fixture}" if one.fixture else ""
             place = f"{one.station or 'station not known'}, {one.method.replace('_', ' ')}"
             time = f", {self.when(one.begun)}" if one.begun else ""
-            self.line(f"{place}{time}, {attempt}{fixture}: {_outcome(one.outcome)}.", 2, f"T{number} ")
+            self.line(f"{place}{time}, {attempt}{fixture}: {outcome_words(one.outcome)}.", 2, f"T{number} ")
             for step in one.failed_steps:
                 value = step.text if step.value is None else f"{step.value:g} {step.unit or ''}".strip()
                 self.line(f"failed step {step.name}: {value or 'no value'}", 5, "- ")
@@ -298,7 +256,7 @@ class _Telling:
         standing = history.standing
         if standing.called:
             self.section(
-                f"Defects: {_count(standing.called, 'place')} called; {standing.confirmed} confirmed;"
+                f"Defects: {counted(standing.called, 'place')} called; {standing.confirmed} confirmed;"
                 f" {standing.not_reviewed} not judged; {standing.open} still open"
             )
             told = (
@@ -311,7 +269,7 @@ class _Telling:
             mended = f", {self.when(one.reworked)}" if one.reworked else ""
             again = f", looked at again {self.when(one.looked_again)}" if one.looked_again else ""
             self.line(
-                f"{_place(one.place)}: {one.defect}, called at {one.station or 'a station not known'},"
+                f"{place_words(one.place)}: {one.defect}, called at {one.station or 'a station not known'},"
                 f" confirmed {self.when(one.confirmed)}; {one.state.replace('_', ' ')}{mended}{again}.",
                 2, f"D{number} ",
             )  # fmt: skip
@@ -332,7 +290,7 @@ class _Telling:
             again = f"; not called again {self.when(call.looked_again)}" if call.looked_again else ""
             left_with = "".join(f"; the board left with it: {left.what}" for left in call.left)
             self.line(
-                f"{_place(call.place)}: {call.label}, called at {call.station or 'a station not known'}"
+                f"{place_words(call.place)}: {call.label}, called at {call.station or 'a station not known'}"
                 f" {self.when(call.called)}; not judged{again}{left_with}.",
                 2, f"U{number} ",
             )  # fmt: skip
@@ -345,7 +303,7 @@ class _Telling:
         self.section(f"Rework: {len(history.rework)}")
         for number, one in enumerate(history.rework, 1):
             done = "; ".join(
-                f"{_place(action.place)} {action.action}"
+                f"{place_words(action.place)} {action.action}"
                 + (f", lot {' '.join(action.installed)} installed" if action.installed else "")
                 for action in one.actions
             )
@@ -354,7 +312,7 @@ class _Telling:
                 f" {one.outcome}{f': {done}' if done else ''}.", 2, f"R{number} ",
             )  # fmt: skip
             if one.left:
-                self.line(f"left as they were: {', '.join(map(_place, one.left))}", 5)
+                self.line(f"left as they were: {', '.join(map(place_words, one.left))}", 5)
             self.doubt(one)
             self.proof(one.evidence)
 
@@ -372,18 +330,26 @@ class _Telling:
                 self.proof(one.evidence, 7)
 
     def readings(self, found: Sequence[Reading]) -> None:
-        if found:
-            self.section(f"Process values while it was there: {_count(len(found), 'reading')}")
-        for number, one in enumerate(found[:_MOST], 1):
-            stage = f" {one.stage}" if one.stage else ""
-            values = [
-                f"{v.name} {v.text if v.value is None else f'{v.value:g}'}{f' {v.unit}' if v.unit else ''}"
-                for v in one.values
-            ]
-            self.line(f"{one.station}{stage}, {self.when(one.time)}: {', '.join(values)}", 2, f"E{number} ")
-            self.doubt(one)
-            self.proof(one.evidence)
-        self._rest(len(found))
+        if not found:
+            return
+        self.section(f"Process values while it was there: {counted(len(found), 'reading')}")
+        last = 0
+        while last < len(found):
+            first = last
+            here = found[first].station, found[first].stage
+            while last < len(found) and (found[last].station, found[last].stage) == here:
+                if last > first and found[last].time - found[last - 1].time > _APART:
+                    break  # of another visit
+                last += 1
+            run = found[first:last]
+            references = f"E{first + 1}" + (f" to E{last}" if len(run) > 1 else "")
+            since = self.when(run[0].time)
+            until = f" to {self.when(run[-1].time)}" if len(run) > 1 else ""
+            place = " ".join(part for part in here if part)
+            self.line(f"{place}, {since}{until}: {_ranges(run)}", 2, f"{references} ")
+            self.doubt(run[0])
+            for one in run:
+                self.proof(one.evidence)
 
     def decisions(self, history: History) -> None:
         if not history.decisions:
@@ -400,7 +366,7 @@ class _Telling:
             self.proof(one.evidence)
 
     def gaps(self, history: History) -> None:
-        self.section(f"What may be missing: {_count(len(history.gaps), 'gap')} in its time and place")
+        self.section(f"What may be missing: {counted(len(history.gaps), 'gap')} in its time and place")
         for number, gap in enumerate(history.gaps[:_MOST], 1):
             start = self.when(gap.from_) if gap.from_ else "not known when"
             end = self.when(gap.to) if gap.to else "not known when, or still open"
@@ -430,17 +396,17 @@ class _Telling:
             self.line("Never seen at a station.", 2)
         behind = [text for source in known.sources if (text := self._behind(source))]
         self.line(
-            f"{_count(len(known.sources), 'source')} speak of its lines; not caught up: {'; '.join(behind) or 'none'}.",
+            f"{counted(len(known.sources), 'source')} speak of its lines; not caught up: {'; '.join(behind) or 'none'}.",
             2,
         )
         if any(source.missing is None for source in known.sources):
             self.line("What was missing from each source at that commit is not known.", 2)
         if known.open_reviews:
-            self.line(f"{_count(known.open_reviews, 'call')} not reviewed or undecided.", 2)
+            self.line(f"{counted(known.open_reviews, 'call')} not reviewed or undecided.", 2)
         if known.open_defects:
-            self.line(f"{_count(known.open_defects, 'confirmed defect')} with no rework known.", 2)
+            self.line(f"{counted(known.open_defects, 'confirmed defect')} with no rework known.", 2)
         if known.without_result:
-            self.line(f"{_count(known.without_result, 'visit')} without a stated outcome: no passes.", 2)
+            self.line(f"{counted(known.without_result, 'visit')} without a stated outcome: no passes.", 2)
         for level in known.levels:
             self._level(level)
         self.line(f"Materials: {known.materials}.", 2)
@@ -471,46 +437,22 @@ class _Telling:
             self.line(f"and {count - _MOST} more: --json tells them all", 2)
 
 
-def safe(text: str) -> str:
-    """A text of which a terminal obeys nothing."""
-    # A label from a machine may hold bytes that a terminal would obey.
-    if text.isprintable():
-        return text
-    return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in text)
-
-
 def _key(key: Key) -> str:
     return f"at position {key.position} of panel {key.value}" if key.position is not None else key.value
 
 
-def _program(program: Program) -> str:
-    revision = f" revision {program.revision}" if program.revision else ", revision not stated"
-    return program.name + ("" if program.hash and not program.revision else revision)
-
-
-def _outcome(outcome: str) -> str:
-    text = outcome.replace("_", " ")
-    return text if outcome in ("passed", "failed") else f"{text}, which is no pass"
-
-
-def _coverage(coverage: Coverage | None) -> str:
-    if coverage is None:
-        return "coverage not stated"
-    counted = [part for part in (coverage.inspected, coverage.total) if part is not None]
-    text = f"coverage {' of '.join(map(str, counted)) or 'not counted'} {coverage.of or ''}".rstrip()
-    left = f"; left out by the program: {', '.join(coverage.left_out)}" if coverage.left_out else ""
-    sampling = f"; sampling {coverage.sampling}" if coverage.sampling else ""
-    return text + left + sampling
-
-
-def _place(place: Place) -> str:
-    parts = (
-        place.designator,
-        place.termination and f"termination {place.termination}",
-        place.pad and f"pad {place.pad}",
-    )
-    return " ".join(part for part in parts if part) or "place not stated"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
+def _ranges(run: Sequence[Reading]) -> str:
+    """Each value of some readings: lowest to highest, texts as they are."""
+    numbers: dict[tuple[str, str], list[float]] = {}
+    texts: dict[str, dict[str, None]] = {}
+    for value in (value for reading in run for value in reading.values):
+        if value.value is not None:
+            numbers.setdefault((value.name, value.unit or ""), []).append(value.value)
+        elif value.text is not None:
+            texts.setdefault(value.name, {})[value.text] = None
+    told = [
+        f"{name} {min(found):g}{f' to {max(found):g}' if min(found) < max(found) else ''} {unit}".rstrip()
+        for (name, unit), found in numbers.items()
+    ]
+    told += [f"{name} {' then '.join(found)}" for name, found in texts.items()]
+    return ", ".join(told) or "no values"

@@ -5,7 +5,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from broker_bridge.cli.board_words import WIDTH, safe
+from broker_bridge.cli.telling import WIDTH, safe
 from broker_bridge.trace.plain import plain
 from broker_bridge.trace.references import Proof, Why
 
