@@ -22,6 +22,7 @@ from broker_bridge.config import Broker, Settings
 from broker_bridge.edge.archive import Archive
 from broker_bridge.edge.forwarder import Forwarder, receipt_filters
 from broker_bridge.edge.outbox import Outbox, now_utc
+from broker_bridge.edge.persons import Persons
 from broker_bridge.edge.supervisor import Supervisor
 from broker_bridge.errors import BridgeError, BusUnavailable, ConfigError
 from broker_bridge.projector.projector import follow
@@ -89,7 +90,10 @@ async def _edge(settings: Settings, tell: Callable[[str], None]) -> None:
     topics = Topics(settings.plant.topic_root)
     edge = settings.edge
     outbox = await Outbox.open(
-        edge.outbox, archive=Archive(edge.archive), ceiling_bytes=int(edge.ceiling_mb * _MB)
+        edge.outbox,
+        archive=Archive(edge.archive),
+        ceiling_bytes=int(edge.ceiling_mb * _MB),
+        persons=Persons(edge.persons),
     )
     try:
         for source in adapters:

@@ -42,6 +42,7 @@ COMMANDS: Final = {
     "quarantine": "records that could not be used: list, show, retry",
     "backup": "copy the record while it is being written",
     "restore": "put a backup in the record's place",
+    "persons": "who stands behind a pseudonym; forget a person",
     "verify": "prove that the record's bytes are those that were committed",
     "schemas": "write the schemas of all events and views",
 }

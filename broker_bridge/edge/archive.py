@@ -37,7 +37,9 @@ class Archive:
             return digest
         partial = month / f"{digest}.{os.getpid()}.partial"
         try:
-            month.mkdir(parents=True, exist_ok=True)
+            # It may hold names of persons, as machines wrote them.
+            self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            month.mkdir(exist_ok=True, mode=0o700)
             with partial.open("wb") as file:
                 file.write(zstandard.ZstdCompressor(level=_LEVEL).compress(raw))
                 file.flush()

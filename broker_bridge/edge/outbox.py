@@ -22,6 +22,7 @@ from broker_bridge.adapters.base import Request, Taking
 from broker_bridge.db import Held as HeldFile
 from broker_bridge.db import Kind, lock, look_through, open_writer, transaction
 from broker_bridge.edge.archive import Archive
+from broker_bridge.edge.persons import Persons
 from broker_bridge.errors import OutboxFull
 from broker_bridge.events.ids import EventId
 from broker_bridge.events.union import encode_event
@@ -136,11 +137,13 @@ class Outbox:
         archive: Archive,
         ceiling_bytes: int,
         clock: Clock,
+        persons: Persons | None = None,
     ) -> None:
         self._connection = connection
         self._lock_file = held
         self._writing = asyncio.Lock()
         self._sources: dict[str, _Source] = {}
+        self._persons = persons
         self.archive = archive
         self.ceiling_bytes = ceiling_bytes
         self.clock = clock
@@ -152,16 +155,24 @@ class Outbox:
 
     @classmethod
     async def open(
-        cls, path: Path, *, archive: Archive, ceiling_bytes: int, clock: Clock = now_utc
+        cls,
+        path: Path,
+        *,
+        archive: Archive,
+        ceiling_bytes: int,
+        clock: Clock = now_utc,
+        persons: Persons | None = None,
     ) -> "Outbox":
-        """Open or create the outbox at `path`. Raises ConfigError when another edge holds it."""
+        """Open or create the outbox at `path`. `persons` takes names out of events before they are kept.
+
+        Raises ConfigError when another edge holds it."""
         held = lock(path, KIND)
         try:
             connection = await open_writer(path, KIND)
         except BaseException:
             held.close()
             raise
-        outbox = cls(connection, held, archive, ceiling_bytes, clock)
+        outbox = cls(connection, held, archive, ceiling_bytes, clock, persons)
         try:
             await look_through(connection, path, KIND, held.left_by, time.monotonic)
             await outbox._load()
@@ -314,7 +325,7 @@ class Outbox:
 
         async def keep() -> int:
             now = self.clock()
-            rows, size = _rows(entry, takings, now, self.epoch)
+            rows, size = _rows(entry, takings, now, self.epoch, self._persons)
             if rows and not reserved and self.backlog_bytes() + size > self.ceiling_bytes:
                 raise OutboxFull(
                     f"{source}: {len(rows)} events of {size:,} bytes do not fit: {self.backlog_bytes():,} of"
@@ -492,7 +503,9 @@ class OutboxWriter:
 _Row = tuple[int, str | None, str, int, bytes]
 
 
-def _rows(entry: _Source, takings: Sequence[Taking], now: datetime, epoch: int) -> tuple[list[_Row], int]:
+def _rows(
+    entry: _Source, takings: Sequence[Taking], now: datetime, epoch: int, persons: Persons | None
+) -> tuple[list[_Row], int]:
     rows: list[_Row] = []
     size = 0
     sequence = entry.last
@@ -508,7 +521,7 @@ def _rows(entry: _Source, takings: Sequence[Taking], now: datetime, epoch: int) 
             body = encode_event(
                 event_id=EventId(taking.generation, taking.position, ordinal, taking.revision),
                 source=entry.name,
-                data=statement.data,
+                data=statement.data if persons is None else persons.without_names(statement.data),
                 time=statement.time,
                 subject=statement.subject,
                 recordedtime=now,

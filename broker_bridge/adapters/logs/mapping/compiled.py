@@ -20,6 +20,9 @@ from broker_bridge.adapters.logs.mapping.values import FieldError, Values, row_r
 from broker_bridge.adapters.logs.protocol.json_text import ENCLOSING
 from broker_bridge.adapters.logs.protocol.record import NativeRecord
 
+PERSONS = ("operator", "who")
+"""The keys of an event's data that name persons."""
+
 _BUILT_IN = {
     "name": FieldRule(column="name"),
     "modified": FieldRule(column="modified", type="time", format="iso", means="saved", zone="UTC"),
@@ -53,6 +56,20 @@ class Compiled:
     """What of the file's name and time the events depend on: it is part of the generation."""
     read_name: Callable[[str], Values]
     """Values from a file's name. Raises FieldError when the name is not as the mapping states."""
+
+    @property
+    def persons(self) -> frozenset[str]:
+        """Names of fields, and their columns, from which events name persons; empty where none does."""
+        told = [str(rule.data[key]) for rule in self.file.event for key in PERSONS if key in rule.data]
+        fields = {text.removeprefix("$").rpartition(".")[2] for text in told}
+        columns = {
+            column
+            for rules in self.file.fields.values()
+            for name, rule in rules.items()
+            for column in (rule.column, *rule.columns)
+            if name in fields and column
+        }
+        return frozenset((*PERSONS, *fields, *columns)) if told else frozenset()
 
     @property
     def revision(self) -> int:

@@ -20,6 +20,8 @@ from broker_bridge.events.source import SourceRejected
 INLINE: Final = 4096
 """Raw bytes of a rejected record up to this length travel inside its event."""
 
+_WITHHELD: Final = "a field that names a person cannot be used; its text is in the edge's archive only"
+
 RawParts = dict[str, Any]
 """The fields of an event's `raw`. Not yet a model: validated together with the event it costs a third."""
 
@@ -59,6 +61,7 @@ class Takings:
     def __init__(self, mapping: Compiled, place: Place, document: Document) -> None:
         self._revision = mapping.revision
         self._validity = mapping.file.validity
+        self._persons = mapping.persons
         self._place = place
         self._document = document
         self._companions = [{"name": name, "hash": hash_} for name, hash_ in document.companions]
@@ -169,7 +172,8 @@ class Takings:
             "offset": record.position,
             "line": record.line,
         }
-        if size <= INLINE:
+        # An event is kept for good and cannot forget: bytes that may name persons stay in the archive.
+        if size <= INLINE and not self._persons:
             raw["inline"] = base64.b64encode(record.raw).decode("ascii")
         return self.rejected(record.position, raw, error, looked=record.kind in self._looking)
 
@@ -177,19 +181,21 @@ class Takings:
         """The taking of raw bytes that cannot become events. `looked`: companion files may have been the cause."""
         self.rejections += 1
         place, document = self._place, self._document
+        private = any(name in f"{error} {error.place}" for name in self._persons)
         data = SourceRejected(
             station=place.station,
             equipment=place.equipment,
             lane=place.lane,
-            reason=_told(str(error), 8000),
+            reason=_WITHHELD if private else _told(str(error), 8000),
             place=_told(error.place, 512) or None,
-            value=_told(error.value, 256) if error.value else None,
+            value=_told(error.value, 256) if error.value and not private else None,
             code=error.code,
             origin=Origin.model_validate(
                 {
                     "adapter": place.adapter,
                     "raw": raw,
                     "time_means": "saved",
+                    "flags": ("withheld",) if self._persons else (),
                     "companions": (looked and self._companions) or None,
                 }
             ),
