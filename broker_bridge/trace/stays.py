@@ -69,7 +69,7 @@ def stays(witnesses: Iterable[Witness]) -> list[Stay]:
     found: list[Stay] = []
     for key in sorted(stations, key=repr):
         elsewhere = [w for w in ordered if w.station not in (None, key[0]) and not untimed(w)]
-        found.extend(_split(stations[key], elsewhere if key[0] else []))
+        found.extend(_numbered(list(_split(stations[key], elsewhere if key[0] else [])), elsewhere))
     return sorted(
         _placed(found), key=lambda stay: (stay.first, stay.last, stay.station or "", repr(stay.witnesses[0]))
     )
@@ -90,6 +90,22 @@ def _split(witnesses: Sequence[Witness], elsewhere: Sequence[Witness]) -> Iterab
                 current, suspect = [], again or None
             current.append(witness)
     yield Stay(tuple(current), suspect)
+
+
+def _numbered(found: list[Stay], elsewhere: Sequence[Witness]) -> list[Stay]:
+    """The stays of one station; those in which the same attempt was made twice, with no rework between, are suspect."""
+    attempts: dict[tuple[object, ...], list[int]] = {}
+    for place, stay in enumerate(found):
+        for attempt in {(*w.test, w.attempt) for w in stay.witnesses if w.test and w.attempt is not None}:
+            attempts.setdefault(attempt, []).append(place)
+    reworked = [w.start for w in elsewhere if w.statement.fact.type == "inspection.rework_performed"]
+    for (*_, number), places in attempts.items():
+        for one, other in zip(places, places[1:], strict=False):
+            if not any(found[one].first <= moment <= found[other].last for moment in reworked):
+                why = f"attempt {number} was stated twice: one of them may be another board"
+                for place in (one, other):
+                    found[place] = found[place]._replace(suspect=found[place].suspect or why)
+    return found
 
 
 def _again(current: Sequence[Witness], witness: Witness, elsewhere: Sequence[Witness]) -> str | None:

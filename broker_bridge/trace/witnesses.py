@@ -71,6 +71,14 @@ class Witness(Value):
         )  # fmt: skip
 
     @property
+    def test(self) -> tuple[object, ...] | None:
+        """What a numbered attempt is an attempt of; None where it is no test."""
+        data = self.statement.fact.data
+        if self.statement.fact.type != "inspection.test_completed":
+            return None
+        return self.statement.fact.source, data.get("method"), (data.get("program") or {}).get("name")
+
+    @property
     def attempt(self) -> int | None:
         """Number of the attempt, as stated."""
         number: int | None = self.statement.get("attempt")

@@ -170,6 +170,26 @@ class TestComingAgain:
         (visit,) = route(told)
         assert (visit.certainty, visit.outcome) == ("observed", "passed")
 
+    @pytest.mark.parametrize(
+        ("second", "reworked", "certainties"),
+        [(1, False, ["inferred", "inferred"]), (2, False, ["observed"] * 2), (1, True, ["observed"] * 2)],
+        ids=["the same attempt twice", "the next attempt", "counted anew after rework"],
+    )
+    def test_2_an_attempt_made_twice_may_be_of_another_board(
+        self, second: int, reworked: bool, certainties: list[str]
+    ) -> None:
+        told = Told()
+        for attempt, start, end in ((1, "10:00:00", "10:00:30"), (second, "11:00:00", "11:00:30")):
+            told.say("board.arrived", start, A, station="ict", how="inserted", source="transfer")
+            told.say(
+                "inspection.test_completed", end, A, station="ict", method="in_circuit", attempt=attempt,
+                outcome="passed", started=start,
+            )  # fmt: skip
+            told.say("board.departed", end, A, station="ict", how="removed", source="transfer")
+        if reworked:
+            told.say("inspection.rework_performed", "10:30:00", A, station="bench", kind="rework")
+        assert [v.certainty for v in route(told) if v.station == "ict"] == certainties
+
     def test_two_places_at_once_is_a_finding_and_both_are_conflicting(self) -> None:
         told = Told()
         told.passes("print", "10:00:00", "10:20:00", A)
