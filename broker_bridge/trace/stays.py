@@ -6,7 +6,7 @@ of the same work, without either is suspect: a stale code read on another board 
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Final
 
 from broker_bridge.trace.belief import Evidence, chain, inferred
@@ -100,7 +100,7 @@ def _numbered(found: list[Stay], elsewhere: Sequence[Witness]) -> list[Stay]:
             attempts.setdefault(attempt, []).append(place)
     reworked = [w.start for w in elsewhere if w.statement.fact.type == "inspection.rework_performed"]
     for (*_, number), places in attempts.items():
-        for one, other in zip(places, places[1:], strict=False):
+        for one, other in pairwise(places):
             if not any(found[one].first <= moment <= found[other].last for moment in reworked):
                 why = f"attempt {number} was stated twice: one of them may be another board"
                 for place in (one, other):
