@@ -1,6 +1,9 @@
 """What an outbox holds, read from outside: for `check`, while the edge runs or while it does not."""
 
 import fcntl
+from bisect import bisect_left
+from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -42,6 +45,43 @@ def holdings(path: Path) -> list[Holding]:
             ).fetchone()[0]
             found.append(Holding(source, last, receipted, count, size, oldest, waiting))
         return found
+    finally:
+        connection.close()
+
+
+def intake(path: Path, at_ms: Sequence[int]) -> list[float]:
+    """About how many bytes of events were taken in between each two of these instants. Raises as `holdings` does.
+
+    Only what is still held counts. A source's events lie in the order they were taken in, so a few looks find each
+    instant; sizes are those of its youngest events on average.
+    """
+    connection = open_reader(path, KIND)
+    try:
+        connection.execute("BEGIN")
+        grown = [0.0] * (len(at_ms) - 1)
+        for (number,) in connection.execute("SELECT source_no FROM sources").fetchall():
+            span = place(number, 0), place(number + 1, 0) - 1
+            first, last = connection.execute(
+                "SELECT min(place), max(place) FROM events WHERE place BETWEEN ? AND ?", span
+            ).fetchone()
+            if first is None:
+                continue
+            (size,) = connection.execute(
+                "SELECT avg(length(body)) FROM (SELECT body FROM events WHERE place BETWEEN ? AND ? ORDER BY place DESC"
+                " LIMIT 200)",
+                span,
+            ).fetchone()
+
+            def taken(at: int) -> int:
+                found: int = connection.execute(
+                    "SELECT taken_ms FROM events WHERE place >= ? LIMIT 1", (at,)
+                ).fetchone()[0]
+                return found
+
+            counts = [bisect_left(range(first, last + 1), instant, key=taken) for instant in at_ms]
+            for bin_no, (earlier, later) in enumerate(pairwise(counts)):
+                grown[bin_no] += size * (later - earlier)
+        return grown
     finally:
         connection.close()
 

@@ -5,8 +5,10 @@ from collections.abc import Callable
 
 from broker_bridge.config import Settings
 from broker_bridge.health.bus import bus
+from broker_bridge.health.credentials import credentials
 from broker_bridge.health.files import adapters, disks
 from broker_bridge.health.finding import Finding
+from broker_bridge.health.growth import growth
 from broker_bridge.health.stock import index, outbox, record
 
 
@@ -17,6 +19,8 @@ def checkup(settings: Settings, *, offline: bool, progress: Callable[[str], None
     findings += adapters(settings)
     progress("disks ...")
     findings += disks(settings)
+    progress("credentials ...")
+    findings += credentials(settings)
     progress("outbox ...")
     findings += outbox(settings)
     if not offline:
@@ -25,5 +29,7 @@ def checkup(settings: Settings, *, offline: bool, progress: Callable[[str], None
     progress("record ...")
     findings += record(settings)
     findings += index(settings)
+    progress("forecast ...")
+    findings += growth(settings)
     progress("")
     return findings

@@ -1,0 +1,107 @@
+"""How fast record, outbox and raw archive have grown, and when there will be no more room."""
+
+import os
+import shutil
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from itertools import pairwise
+from pathlib import Path
+from typing import Final
+
+from broker_bridge.config import Settings
+from broker_bridge.edge.survey import intake
+from broker_bridge.errors import BridgeError
+from broker_bridge.health.finding import Finding
+from broker_bridge.health.forecast import BINS, Outlook, edges, outlook
+from broker_bridge.store.sqlite_reader import SqliteReader
+
+_SOON_S: Final = 7 * 86_400
+"""Full sooner than this at the mean rate is a problem; if only the busiest day lasted, a notice."""
+_OUTAGE_S: Final = 24 * 3600
+"""An outbox should hold a day without broker or recorder."""
+_FILES: Final = 50_000
+
+
+def growth(settings: Settings, now: datetime | None = None) -> Iterator[Finding]:
+    """Forecasts for the outbox's ceiling and for the disks."""
+    at = edges((now or datetime.now(UTC)).timestamp())
+    nothing = [0.0] * BINS
+    record = _record(settings.record.path, at) if "recorder" in settings.roles else nothing
+    outbox = _outbox(settings.edge.outbox, at) if "edge" in settings.roles else nothing
+    archive = _archive(settings.edge.archive, at[-1]) if "edge" in settings.roles else nothing
+    ceiling = settings.edge.ceiling_mb * 1_000_000
+    if (found := outlook(outbox, ceiling)) is not None:
+        yield Finding(
+            "forecast: outbox",
+            "notice" if found.full_s < _OUTAGE_S else "fine",
+            f"without a recorder {settings.edge.ceiling_mb:,.0f} MB are {found.text}",
+            "raise edge.ceiling_mb, so that a weekend without broker or recorder fits"
+            if found.full_s < _OUTAGE_S
+            else "",
+        )
+    disks: dict[int, tuple[list[str], list[float], Path]] = {}
+    # Receipted events leave the outbox after keep_days: a full outbox takes the place it has.
+    for name, path, grown in (
+        ("record", settings.record.path.parent, record),
+        ("outbox", settings.edge.outbox.parent, outbox if settings.edge.keep_days > 7 else nothing),
+        ("archive", settings.edge.archive, archive),
+    ):
+        if any(grown) and path.exists():
+            names, total, _ = disks.setdefault(path.stat().st_dev, ([], nothing, path))
+            names.append(name)
+            disks[path.stat().st_dev] = names, [a + b for a, b in zip(total, grown, strict=True)], path
+    for names, total, path in disks.values():
+        if (found := outlook(total, shutil.disk_usage(path).free)) is not None:
+            yield _disk(" and ".join(names), found)
+
+
+def _disk(name: str, found: Outlook) -> Finding:
+    level = "problem" if found.full_s < _SOON_S else "notice" if found.soonest_s < _SOON_S else "fine"
+    return Finding(
+        f"forecast: disk of {name}",
+        level,  # type: ignore[arg-type]  # one of the three
+        found.text,
+        "" if level == "fine" else "make room, or shorten edge.archive_days and edge.keep_days",
+    )
+
+
+def _record(path: Path, at: Sequence[float]) -> list[float]:
+    """Events committed in each bin, by what an event takes on the disk on average."""
+    try:
+        reader = SqliteReader(path)
+    except BridgeError:
+        return [0.0] * BINS
+    try:
+        head = reader.head()
+        if not head.number:
+            return [0.0] * BINS
+        each = path.stat().st_size / head.number
+        numbers = [reader.last_number(reader.commit_at(int(instant * 1e6))) for instant in at]
+        return [each * (later - earlier) for earlier, later in pairwise(numbers)]
+    finally:
+        reader.close()
+
+
+def _outbox(path: Path, at: Sequence[float]) -> list[float]:
+    try:
+        return intake(path, [int(instant * 1000) for instant in at])
+    except BridgeError:
+        return [0.0] * BINS
+
+
+def _archive(folder: Path, now_s: float) -> list[float]:
+    """Bytes of the files of the last months by when they were written; looks at a bounded number of files."""
+    grown = [0.0] * BINS
+    first = edges(now_s)[0]
+    seen = 0
+    for month in sorted(folder.glob("[0-9][0-9][0-9][0-9]-[0-9][0-9]"))[-2:]:
+        with os.scandir(month) as entries:
+            for entry in entries:
+                seen += 1
+                if seen > _FILES:
+                    return [0.0] * BINS  # too many to look at: the disk's own finding tells what is left
+                status = entry.stat(follow_symlinks=False)
+                place = int((status.st_mtime - first) / (now_s - first) * BINS)
+                if 0 <= place < BINS:
+                    grown[place] += status.st_size
+    return grown
