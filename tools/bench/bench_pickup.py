@@ -133,7 +133,7 @@ async def large(folder: Path, megabytes: float) -> dict[str, float]:
         """A record that has everything there is, now and then."""
         nonlocal waits
         while True:
-            await asyncio.sleep(0.5)
+            await asyncio.sleep(4.0)
             waits += outbox.condition(SOURCE)[0] == "waiting"
             await outbox.receipt(SOURCE, outbox.level(SOURCE).last, 1)
             await outbox.trim(timedelta(0))

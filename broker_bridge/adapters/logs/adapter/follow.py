@@ -88,9 +88,7 @@ class Follow:
     async def cycle(self) -> float:
         """Look once; returns the seconds to wait before the next look. Raises as the drop folder's does."""
         now = datetime.now(UTC)
-        began = time.monotonic()
-        listing = await asyncio.to_thread(self._folder.list)
-        cost = time.monotonic() - began
+        listing, cost = await asyncio.to_thread(self._folder.timed)
         if not self._started:
             await self._start(listing)
         if listing.device != self._device:

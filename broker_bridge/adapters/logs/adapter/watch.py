@@ -86,7 +86,7 @@ class Watch:
         Raises SourceUnavailable when the folder cannot be reached and StoreUnavailable when nothing can be kept:
         nothing is lost, call again.
         """
-        listing, cost = await asyncio.to_thread(self._listed)
+        listing, cost = await asyncio.to_thread(self._folder.timed)
         anew = self._companions.take_out(listing)
         if not self._started:
             await self._start(listing)
@@ -122,12 +122,6 @@ class Watch:
         if fresh:
             return self._config.poll_s
         return max(self._config.poll_s, _IDLE_SHARE * cost)
-
-    def _listed(self) -> tuple[Listing, float]:
-        """The folder now, and the seconds that took by itself: how busy the rest of the edge is does not count."""
-        began = time.monotonic()
-        listing = self._folder.list()
-        return listing, time.monotonic() - began
 
     # -- what is known
 
