@@ -3,12 +3,12 @@
 import json
 import math
 from collections.abc import Mapping
-from datetime import timedelta
+from datetime import datetime, timedelta
 from importlib import resources
 from pathlib import Path
 from typing import Final
 
-from broker_bridge.simulate import AREA, LINE, SITE
+from broker_bridge.simulate import AREA, LINE, PLAN_NAME, SITE, plan
 
 _SAMPLES: Final = "broker_bridge.adapters.logs", "samples"
 _OURS: Final = "broker_bridge.demo", "mappings"
@@ -27,8 +27,14 @@ MAPPINGS: Final[Mapping[str, tuple[tuple[str, str], str]]] = {
 }
 """Station -> package, folder and name of the mapping that understands what it writes."""
 
+PLAN: Final = (_OURS, "plan.toml")
+"""The mapping of what the plant's planning declares: the line, and its parts."""
+
 GROWING: Final = frozenset({"LOAD", "PRINT", "PLACE1", "PLACE2", "OVEN"})
 """Stations that write logs which grow; the others drop a file for each panel or board."""
+
+_HOLDS_BEFORE: Final = timedelta(days=1)
+"""The plan was made so long before the first board."""
 
 _BOARD_BY_BOARD: Final = ("TEST",)
 """Stations that handle single boards: what their scanners read is a board's serial, elsewhere a panel's."""
@@ -60,6 +66,18 @@ station = "{station}"
 folder = {folder}
 mapping = "mappings/{mapping}"
 {pickup}poll_s = 0.2
+"""
+
+_PLAN: Final = """
+# The line and its parts, as the plant's planning has decided them.
+[[adapters]]
+kind = "files"
+name = "plan-files"
+area = "{area}"
+line = "{line}"
+folder = {folder}
+mapping = "mappings/{mapping}"
+poll_s = 0.2
 """
 
 _GROWING: Final = """\
@@ -98,14 +116,26 @@ clock_tolerance_s = {tolerance}
 
 def mapping_text(station: str) -> str:
     """The mapping file for what a station writes. Raises KeyError for an unknown station."""
-    (package, folder), name = MAPPINGS[station]
+    return _text(*MAPPINGS[station])
+
+
+def plan_mapping() -> str:
+    """The mapping file for the plan of the line and its parts."""
+    return _text(*PLAN)
+
+
+def _text(room: tuple[str, str], name: str) -> str:
+    package, folder = room
     return (resources.files(package) / folder / name).read_text(encoding="utf-8")
 
 
-def write_plant(folder: Path, machines: Path, ports: Mapping[str, int], past: timedelta) -> Path:
-    """Write `plant.toml` and the mappings into `folder`; returns the configuration's path.
+def write_plant(
+    folder: Path, machines: Path, ports: Mapping[str, int], start: datetime, past: timedelta
+) -> Path:
+    """Write `plant.toml`, the mappings, and the plan of the line into `folder`; returns the configuration's path.
 
-    `machines` holds a folder a station, `ports` the vertical channel of each; the plant began so long ago.
+    `machines` holds a folder a station and the plan, `ports` the vertical channel of each; the plant began at `start`,
+    `past` ago where that is to be caught up with.
     """
     (folder / "mappings").mkdir(parents=True, exist_ok=True)
     text = _HEAD.format(site=SITE, line=LINE)
@@ -120,6 +150,11 @@ def write_plant(folder: Path, machines: Path, ports: Mapping[str, int], past: ti
             mapping=name,
             pickup=_GROWING if station in GROWING else "",
         )
+    plans = machines / "plan"
+    plans.mkdir(parents=True, exist_ok=True)
+    (plans / PLAN_NAME).write_bytes(plan(start - _HOLDS_BEFORE))
+    (folder / "mappings" / PLAN[1]).write_text(plan_mapping(), encoding="utf-8")
+    text += _PLAN.format(area=AREA, line=LINE, folder=json.dumps(str(plans)), mapping=PLAN[1])
     tolerance = (
         _TOLERANCE.format(tolerance=math.ceil(past.total_seconds()) + 3600) if past > timedelta(0) else ""
     )

@@ -110,7 +110,7 @@ async def running(demo: Demo, say: Say) -> AsyncIterator[Line]:
             LivePlant(plant, demo.folder / "machines", demo.folder / "truth.jsonl") as live,
             asyncio.TaskGroup() as group,
         ):
-            settings = load(write_plant(demo.folder, demo.folder / "machines", live.ports, past))
+            settings = load(write_plant(demo.folder, demo.folder / "machines", live.ports, plant.start, past))
             roles = group.create_task(
                 run_roles(settings, settings.roles, lambda role: say(f"{role} started", None))
             )

@@ -8,16 +8,16 @@ and cut connections are met as they would be. Raw files are not archived.
 import asyncio
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.logs.adapter.content import decompressed
-from broker_bridge.adapters.logs.adapter.reading import Reading
+from broker_bridge.adapters.logs.adapter.reading import Reading, load_mapping
 from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mapping
 from broker_bridge.adapters.logs.mapping.takings import Place
-from broker_bridge.config import Settings, TransferAdapter, load
+from broker_bridge.config import FilesAdapter, Settings, TransferAdapter, load
 from broker_bridge.demo.appended import AppendedLog
 from broker_bridge.demo.plant import MAPPINGS, mapping_text, write_plant
 from broker_bridge.demo.show import Say
@@ -70,7 +70,7 @@ def record_run(
     plant = Plant(seed, boards, profile, start)
     folder.mkdir(parents=True, exist_ok=True)
     ports = {station: _FIRST_PORT + place for place, station in enumerate(STATIONS)}
-    config = write_plant(folder, folder / "machines", ports, plant.moment(0) - plant.moment(0))
+    config = write_plant(folder, folder / "machines", ports, plant.start, timedelta(0))
     settings = load(config)
     if settings.record.path.exists():
         raise UsageError(f"{settings.record.path} is there already: name another folder")
@@ -87,7 +87,7 @@ async def _record(plant: Plant, settings: Settings, config: Path, truth: Path, s
     writing: asyncio.Task[object] | None = None
     try:
         with truth.open("w", encoding="utf-8") as lines:
-            batch: list[Arrival] = []
+            batch = intake.plan(settings, plant.start)
             for delivery in deliveries(plant, lambda _, line: print(line, file=lines)):
                 batch += intake.take(delivery)
                 if len(batch) >= _BATCH:
@@ -144,6 +144,19 @@ class Intake:
         self._heads: defaultdict[str, Counter[str]] = defaultdict(Counter)
         self._known: set[str] = set()
         self._sequences: dict[str, int] = {}
+
+    def plan(self, settings: Settings, at: datetime) -> list[Arrival]:
+        """The events of the plan of the line, which lies there when everything begins."""
+        for config in settings.adapters:
+            if isinstance(config, FilesAdapter) and config.station is None:
+                mapping = load_mapping(config.mapping)
+                found = [
+                    Reading(mapping, path.read_bytes(), path.name, place=Place(config.name), modified=at)
+                    for path in sorted(config.folder.iterdir())
+                ]
+                takings = [taking for reading in found for taking in reading]
+                return list(self._numbered(settings.source(config), takings, at))
+        return []
 
     def take(self, delivery: Delivery) -> list[Arrival]:
         """The events of one delivery, numbered."""

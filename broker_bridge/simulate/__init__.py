@@ -6,7 +6,8 @@ of IPC-HERMES-9852; what really happened goes to truth.jsonl from the model's ow
     Plant(seed, boards, profile, start)   one run, as a stream: iterate it, or give it to a drive
     deliveries(plant, on_truth)           virtual time, full speed: bytes in the order in which a reader takes them in
     LivePlant(plant, files, truth)        real time: files in folders, the vertical channel on sockets of 127.0.0.1
-    load_profile(name or path)            a fault profile: clean, rough, or a TOML file
+    load_profile(name or path)            a fault profile: clean, rough, plant_life, or a TOML file
+    plan(valid_from)                      the line and its parts as the plant's planning would export them: a file PLAN_NAME
 
 Specifications: the dialects in the docstrings of `writers`, the numbering of positions in `positions`, the truth in
 `model.truth`, the fault profile in `profile`, the stations in `stations`, the products in `products`.
@@ -30,11 +31,14 @@ from broker_bridge.simulate.products import PARTS, Part
 from broker_bridge.simulate.profile import Profile, load_profile, parse_profile
 from broker_bridge.simulate.stations import AREA, LINE, SITE, STATIONS
 from broker_bridge.simulate.virtual import Delivery, deliveries
+from broker_bridge.simulate.writers.plan import NAME as PLAN_NAME
+from broker_bridge.simulate.writers.plan import plan
 
 __all__ = [
     "AREA",
     "LINE",
     "PARTS",
+    "PLAN_NAME",
     "SITE",
     "STATIONS",
     "Cut",
@@ -51,4 +55,5 @@ __all__ = [
     "load_profile",
     "numbering",
     "parse_profile",
+    "plan",
 ]

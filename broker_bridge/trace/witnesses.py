@@ -189,9 +189,15 @@ def _witness(
         end=end,
         lane=where.get("lane"),
         side=where.get("side"),
-        side_up=about.mention.side_up,
+        side_up=about.mention.side_up or _side_up(statement),
         clock=_clock(statement),
     )
+
+
+def _side_up(statement: Statement) -> str | None:
+    """The side that faced up, where a statement says it of the panel only: its boards lie as it lies."""
+    sides = {mention.side_up for mention in statement.mentions} - {None}
+    return sides.pop() if len(sides) == 1 else None
 
 
 def _clock(statement: Statement) -> str | None:

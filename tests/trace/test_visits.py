@@ -170,6 +170,14 @@ class TestComingAgain:
         (visit,) = route(told)
         assert (visit.certainty, visit.outcome) == ("observed", "passed")
 
+    def test_6_boards_lie_as_their_panel_lies(self) -> None:
+        told = Told()
+        told.say(
+            "board.arrived", "10:00:00", panel("P", side_up="bottom"), board("A", panel="P", position=1),
+            station="jet", how="transferred",
+        )  # fmt: skip
+        assert [visit.side for visit in route(told)] == ["bottom"]
+
     @pytest.mark.parametrize(
         ("second", "reworked", "certainties"),
         [(1, False, ["inferred", "inferred"]), (2, False, ["observed"] * 2), (1, True, ["observed"] * 2)],
