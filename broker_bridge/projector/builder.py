@@ -30,7 +30,7 @@ from broker_bridge.projector.index import rules_of
 from broker_bridge.projector.schema import INDEX, RULES, SETTLED, TABLES
 from broker_bridge.store.base import Head, StoreReader
 from broker_bridge.trace.mentions import Node
-from broker_bridge.trace.setups import PROGRAM
+from broker_bridge.trace.setups import PASTE, SLOT
 
 Progress = Callable[[int, int], None]
 """Told the events taken in, and the events there are."""
@@ -61,7 +61,7 @@ class Builder:
         self.number = 0
         self.commit = 0
         """The index is as of this commit."""
-        self._connection = _open(path, busy_ms)
+        self._connection = connection_of(path, busy_ms)
 
     def close(self) -> None:
         """Let go of the index; the record stays open."""
@@ -173,7 +173,7 @@ class Builder:
             if (row := mark_row(fact)) is not None:
                 place = self._place(row.line, row.station)
                 marked.append((place, row.family, row.slot, row.since, number, int(row.proven)))
-                if row.family != PROGRAM and (place, fact.source) not in self._tellers:
+                if row.family in (SLOT, PASTE) and (place, fact.source) not in self._tellers:
                     self._tellers.add((place, fact.source))
                     self._many("mark_sources", [(place, fact.source, number)])
             for container in container_rows(fact):
@@ -301,7 +301,7 @@ class Builder:
                     self._connection.execute("ROLLBACK")
                 raise
         except sqlite3.Error as error:
-            raise _trouble(self._path, error) from error
+            raise trouble(self._path, error) from error
 
 
 def catch_up(
@@ -330,13 +330,13 @@ def _touched(fact: Fact) -> Iterator[tuple[str, str, int, int]]:
         yield told.line, fact.data.get("station") or "", told.since, told.until
 
 
-def _trouble(path: Path, error: sqlite3.Error) -> StoreUnavailable:
+def trouble(path: Path, error: sqlite3.Error) -> StoreUnavailable:
     if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return StoreUnavailable(f"{path} is damaged ({error}): delete it, it is made anew from the record")
     return StoreUnavailable(f"{path} cannot be written: {error}")
 
 
-def _open(path: Path, busy_ms: int) -> sqlite3.Connection:
+def connection_of(path: Path, busy_ms: int) -> sqlite3.Connection:
     try:
         if path.exists() and path.stat().st_size:
             open_reader(path, INDEX).close()
@@ -348,7 +348,7 @@ def _open(path: Path, busy_ms: int) -> sqlite3.Connection:
         pass  # begun and still empty
     except BridgeError as error:
         if isinstance(error.__cause__, sqlite3.Error):
-            raise _trouble(path, error.__cause__) from error
+            raise trouble(path, error.__cause__) from error
         raise
     try:
         connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
@@ -362,5 +362,5 @@ def _open(path: Path, busy_ms: int) -> sqlite3.Connection:
         connection.execute("PRAGMA cache_size=-64000")
     except sqlite3.Error as error:
         connection.close()
-        raise _trouble(path, error) from error
+        raise trouble(path, error) from error
     return connection

@@ -9,7 +9,7 @@ from broker_bridge.trace.gaps import EVER, NEVER, RELEVANT, extent
 from broker_bridge.trace.mentions import Mention, Node, mentions, ties
 from broker_bridge.trace.readings import READING
 from broker_bridge.trace.route import DECLARED
-from broker_bridge.trace.setups import PLANNED, PROGRAM, contents, marked
+from broker_bridge.trace.setups import CHANGED, LOADED, PLANNED, PROGRAM, contents, marked
 from broker_bridge.trace.statements import Statement, instant
 
 FIRST: Final = -(2**62)
@@ -123,10 +123,13 @@ class MarkRow(NamedTuple):
     proven: bool
 
 
+_PROGRAMS: Final = {PLANNED: PROGRAM, CHANGED: LOADED}
+
+
 def mark_row(fact: Fact) -> MarkRow | None:
     """What a fact adds to what is known of a station's set-ups (trace.setups)."""
-    if fact.type == PLANNED and fact.data.get("station"):
-        family, slot, proven = PROGRAM, "", True
+    if fact.type in _PROGRAMS and fact.data.get("station"):
+        family, slot, proven = _PROGRAMS[fact.type], "", True
     elif (found := marked(fact)) is not None:
         family, slot, _, proven = found
     else:

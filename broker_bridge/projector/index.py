@@ -15,6 +15,7 @@ from broker_bridge.errors import NotFound, StoreUnavailable, StoreVersionError
 from broker_bridge.projector.entries import (
     FIRST,
     ITSELF,
+    LAST,
     PART,
     SAME,
     SOMEWHERE,
@@ -26,7 +27,7 @@ from broker_bridge.projector.schema import INDEX, RULES
 from broker_bridge.trace.gaps import EVER, HEARING, MARGIN, NEVER, UNDATED, Window
 from broker_bridge.trace.mentions import UNITS, Knot, Node, Slot
 from broker_bridge.trace.route import DECLARED
-from broker_bridge.trace.setups import PASTE, PROGRAM, SLOT
+from broker_bridge.trace.setups import LOADED, PASTE, PROGRAM, SLOT
 
 CROWDED: Final = 5000
 """Events that name one thing by an identifier; one with more, unless it was asked for, tells nothing apart."""
@@ -67,7 +68,7 @@ class Index:
 
     def __init__(self, path: Path) -> None:
         """Raises NotFound where there is none that this program can read, StoreUnavailable as all methods do."""
-        self._path = path
+        self.path = self._path = path
         self._places: dict[tuple[str, str], int] = {}
         try:
             self._connection = open_reader(path, INDEX)
@@ -138,6 +139,18 @@ class Index:
         """The same, of those that touch a time."""
         condition = "line = ? AND since <= ? AND until >= ?"
         return frozenset(self._notices(condition, (under, microseconds(until), microseconds(since)), upto))
+
+    def filed_after(
+        self, under: str, since: datetime, until: datetime | None, upto: int, limit: int
+    ) -> list[int]:
+        """The same, of those from one time to another, the first ones where there are many."""
+        sql = (
+            "SELECT number FROM notices WHERE line = ? AND since >= ? AND since <= ? AND number <= ?"
+            " ORDER BY since, number LIMIT ?"
+        )
+        end = LAST if until is None else microseconds(until)
+        rows = self._all(sql, under, microseconds(since), end, upto, limit)
+        return [number for (number,) in rows]
 
     def free_places(self, panel: Node, upto: int) -> int:
         """How many positions of a panel are known at which no board is known by a name of its own."""
@@ -218,19 +231,20 @@ class Index:
     def plans(self, line: str, station: str, instant: int, upto: int) -> list[int]:
         """Numbers of what was planned at a station at the nearest instants before and after one."""
         where = "place = ? AND family = ? AND slot = '' AND number <= ?"
-        key = (self._place(line, station), PROGRAM, upto)
-        instants = self._all(
-            f"SELECT DISTINCT since FROM marks WHERE {where} AND since <= ? ORDER BY since DESC LIMIT ?",
-            *key, instant, _NEAREST,
-        ) + self._all(
-            f"SELECT DISTINCT since FROM marks WHERE {where} AND since > ? ORDER BY since LIMIT ?",
-            *key, instant, _NEAREST,
-        )  # fmt: skip
-        return [
-            number
-            for (since,) in instants
-            for (number,) in self._all(f"SELECT number FROM marks WHERE {where} AND since = ?", *key, since)
-        ]
+        found: list[int] = []
+        for family in (PROGRAM, LOADED):
+            key = (self._place(line, station), family, upto)
+            instants = self._all(
+                f"SELECT DISTINCT since FROM marks WHERE {where} AND since <= ? ORDER BY since DESC LIMIT ?",
+                *key, instant, _NEAREST,
+            ) + self._all(
+                f"SELECT DISTINCT since FROM marks WHERE {where} AND since > ? ORDER BY since LIMIT ?",
+                *key, instant, _NEAREST,
+            )  # fmt: skip
+            for (since,) in instants:
+                rows = self._all(f"SELECT number FROM marks WHERE {where} AND since = ?", *key, since)
+                found += [number for (number,) in rows]
+        return sorted(found)
 
     def missing_of(self, line: str, station: str, since: int, until: int, upto: int) -> frozenset[int]:
         """Numbers of gaps and rejected records of a line that touch a time, for a station or for none."""

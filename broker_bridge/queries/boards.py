@@ -23,10 +23,14 @@ from broker_bridge.trace.history import (
     told_of,
     windows,
 )
+from broker_bridge.trace.identity import About
+from broker_bridge.trace.magazines import seen_again
 from broker_bridge.trace.mentions import Knot, Node, Slot
-from broker_bridge.trace.statements import PLACEHOLDERS, is_placeholder
+from broker_bridge.trace.statements import PLACEHOLDERS, Statement, is_placeholder
 
 _POSITIONS: Final = 9999
+_IN_MAGAZINE: Final = 400
+"""Events of a magazine that are looked at after a board went in and was not told of again: several fillings."""
 _SIMILAR: Final = 8
 """Identifiers that are offered where the one asked for is not known."""
 
@@ -109,11 +113,7 @@ def history_of(
         for statement, _ in about
         if (part := statement.get("part"))
     }
-    files_of |= {
-        magazine_file(statement.fact.source, magazine)
-        for statement, _ in about
-        if (magazine := statement.get("magazine"))
-    }
+    notices |= in_magazines(record, about, as_of)
     notices |= {number for file in files_of for number in record.index.filed(file, as_of.number)}
     for station, window in sightings(about):
         file = reading_file(window.line, station)
@@ -135,6 +135,18 @@ def history_of(
             if isinstance(name, Node) and not any(slot.panel == name for slot in found.subject.thing.slots)
         },
     )
+
+
+def in_magazines(record: Record, about: Sequence[tuple[Statement, About]], as_of: AsOf) -> set[int]:
+    """Numbers of what is told of the magazines a thing lay in, while it lay there."""
+    found: set[int] = set()
+    for statement, way in about:
+        magazine = statement.get("magazine")
+        if magazine and way.scope != "member":
+            file = magazine_file(statement.fact.source, magazine)
+            until = seen_again(statement, about)
+            found.update(record.index.filed_after(file, statement.time, until, as_of.number, _IN_MAGAZINE))
+    return found
 
 
 def _about(record: Record, key: Knot, as_of: AsOf) -> tuple[Related, list[Fact]]:

@@ -13,6 +13,7 @@ from broker_bridge.trace.identity import About, Thing
 from broker_bridge.trace.knots import Web, unit
 from broker_bridge.trace.mentions import Knot, Mention
 from broker_bridge.trace.statements import Statement
+from broker_bridge.trace.stays import SKEW
 from broker_bridge.trace.value import Value
 
 SEALED: Final = 0.95
@@ -66,6 +67,9 @@ def stored(
         again = next((s.time for s, _, _ in entries[place + 1 :] if s.fact.type != _HANDLED), None)
         if again is not None:
             known = [s for s in known if s.time < again]
+        elsewhere = seen_again(put, about)
+        if elsewhere is not None:
+            known = [s for s in known if s.time <= elsewhere]
         own = next((s for s, _ in about if s in known and s.fact.type == "board.arrived"), None)
         taken = own or next((s for s in known if _nameless(s) and s.get("slot") == slot), None)
         end = taken.time if taken else None
@@ -80,6 +84,11 @@ def stored(
             mention = Mention("object", (), None, None, None, None, "unknown", None, ())
             unread.append((taken, About(belief, "self", mention, unit(thing.key) or "board")))
     return Stored(tuple(found), tuple(unread))
+
+
+def seen_again(put: Statement, about: Sequence[tuple[Statement, About]]) -> datetime | None:
+    """When the thing was told of next after it went into a magazine: by then it is out of it."""
+    return next((s.time for s, way in about if way.scope != "member" and s.time - put.time > SKEW), None)
 
 
 def _storage(

@@ -13,7 +13,7 @@ from typing import Any, Final
 from broker_bridge.trace.belief import OBSERVED, Belief, Evidence, chain, inferred
 from broker_bridge.trace.gaps import EVER, NEVER
 from broker_bridge.trace.inspections import Place, Record, scope_of
-from broker_bridge.trace.plans import Feed, dealt, in_force
+from broker_bridge.trace.plans import NO_PLAN, Feed, dealt, in_force
 from broker_bridge.trace.setups import (
     ANY,
     PASTE,
@@ -167,7 +167,7 @@ def carried(
                 if w.statement.evidence in by_event
             )
             if fed or not others:
-                made, need = at.placed(fed)
+                made, need = at.placed(fed, PROGRAM in used)
                 entries += made
                 needs.append(need)
                 taken |= {r.statement.evidence for r in fed}
@@ -251,11 +251,13 @@ class _At:
         self._start = min(w.start for w in work)
         self._end = max(w.end for w in work)
 
-    def placed(self, fed: Sequence[Record]) -> tuple[list[Material], Need]:
+    def placed(self, fed: Sequence[Record], planned: bool) -> tuple[list[Material], Need]:
         """Parts from slots."""
         doubt = self._board.doubt(self._own)
         program = self._visit.program.name if self._visit.program else None
-        plan = in_force(self._supply, self._line, self._station, self._end, program)
+        plan = (
+            in_force(self._supply, self._line, self._station, self._ran(fed), program) if planned else NO_PLAN
+        )
         since, until = plan.since, plan.until
         made: list[Material] = []
         if doubt is None:
@@ -282,7 +284,7 @@ class _At:
                                     choice.evidence)
                     )  # fmt: skip
         left = [slot for slot in plan.feeds if slot not in by_slot]
-        if not plan.feeds and not fed:
+        if not plan.known and not fed:
             left = list(self._supply.slots(self._line, self._station))
             since, until = EVER, NEVER
         for slot in left:
@@ -301,6 +303,10 @@ class _At:
                                 self._where(slot) if several else None, choice.evidence)
                 )  # fmt: skip
         return made, Need(self._number, self._line, since, until)
+
+    def _ran(self, fed: Sequence[Record]) -> datetime:
+        """When the program ran: by the clock of the machine that tells of its programs, where it tells of the work."""
+        return max((record.statement.time for record in fed), default=self._end)
 
     def printed(self, prints: Sequence[Record]) -> tuple[list[Material], Need]:
         """Paste on the stencil at each print: the jar put on last, and all before it since it was cleaned off."""

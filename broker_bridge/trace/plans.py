@@ -7,7 +7,7 @@ from typing import Any, Final
 from broker_bridge.trace.belief import OBSERVED, Belief, Evidence, inferred
 from broker_bridge.trace.gaps import EVER, NEVER
 from broker_bridge.trace.inspections import Place
-from broker_bridge.trace.setups import Supply
+from broker_bridge.trace.setups import PLANNED, Supply
 from broker_bridge.trace.statements import Statement
 from broker_bridge.trace.value import Value
 
@@ -29,6 +29,8 @@ class Feed(Value):
 class Plan(Value):
     """The slots of the program in force."""
 
+    known: bool
+    """Whether one is stated; with no feeds the program takes nothing here."""
     feeds: dict[str, Feed]
     belief: Belief
     since: datetime
@@ -36,25 +38,23 @@ class Plan(Value):
     until: datetime
 
 
-NO_PLAN: Final = Plan({}, OBSERVED, EVER, NEVER)
+NO_PLAN: Final = Plan(False, {}, OBSERVED, EVER, NEVER)
 
 
 def in_force(supply: Supply, line: str, station: str, time: datetime, program: str | None) -> Plan:
     """The plan in force at a time, for a program where the machine says which one it ran."""
     stated = supply.plans(line, station, time)
-    before = [s for s in stated if s.time <= time]
-    newest = max((s.time for s in before), default=None)
-    current = [s for s in before if s.time == newest]
-    named = [s for s in current if program is None or _name(s) == program]
-    if named and newest is not None:
+    newest = max((s.time for s in stated if s.time <= time), default=None)
+    current = [s for s in stated if s.time == newest and (program is None or _name(s) == program)]
+    if current and newest is not None:
         belief = OBSERVED if program else inferred(ELSEWHEN, "the machine does not say which program it ran")
-        return Plan(_feeds(named), belief, newest, time)
+        return Plan(True, _feeds(current), belief, newest, time)
     after = [s for s in stated if s.time > time and _name(s) == program]
     if not after:
         return NO_PLAN
     next_ = min(s.time for s in after)
     why = f"the slots of program {program} were told at another time only ({next_:%Y-%m-%d %H:%M})"
-    return Plan(_feeds([s for s in after if s.time == next_]), inferred(ELSEWHEN, why), EVER, NEVER)
+    return Plan(True, _feeds([s for s in after if s.time == next_]), inferred(ELSEWHEN, why), EVER, NEVER)
 
 
 def dealt(
@@ -84,7 +84,7 @@ def _feeds(stated: Sequence[Statement]) -> dict[str, Feed]:
     for statement in sorted(stated, key=lambda s: s.evidence):
         feeding = statement.get("feeding") or {}
         slot = feeding.get("slot")
-        if slot is not None:
+        if slot is not None and statement.fact.type == PLANNED:
             places = tuple(Place.of(place) for place in statement.get("places") or ())
             part = (statement.get("material") or {}).get("part")
             found[slot] = Feed(slot, part, places, feeding.get("nozzle"), statement.evidence)

@@ -29,9 +29,11 @@ ANY: Final = 0.1
 SLOT: Final = "slot"
 PASTE: Final = "paste"
 PROGRAM: Final = "program"
-"""Families: what is at slots, the paste on a stencil, what a program takes from where."""
+LOADED: Final = "loaded"
+"""Families: what is at slots, the paste on a stencil, what a program takes from where, which program was loaded."""
 
 PLANNED: Final = "material.planned"
+CHANGED: Final = "station.program_changed"
 
 _SLOTTED: Final = {
     "material.set_up": "set_up",
@@ -140,7 +142,8 @@ def marked(fact: Fact) -> tuple[str, str, str, bool] | None:
         if said == "set_up":
             proven = named and data.get("proof") == "verified" and not data.get("found")
         else:
-            proven = (named and said in ("low", "fed")) or said == "removed"
+            # What was fed proves no more: behind a splice the old reel is fed for a while.
+            proven = said == "removed"
         return SLOT, slot, said, proven
     match fact.type:
         case "material.replenished":
@@ -234,7 +237,7 @@ class _State:
                 self._known, self._splice = [], None
             case "spliced":
                 self._spliced(m)
-            case "low" | "fed" if m.proven:
+            case "low" | "fed" if stuff.named:
                 self._seen(m)
             case _:
                 self._any(m, f"{self._where}: at {_clock(m)} the machine did not know which reel it was", own)
@@ -359,7 +362,7 @@ class Supply(Protocol):
         ...
 
     def plans(self, line: str, station: str, time: datetime) -> Sequence[Statement]:
-        """What the programs in force before and after a time take from where: the nearest plan of each."""
+        """The programs loaded nearest before and after a time, and what they take from where."""
         ...
 
     def gaps(self, line: str, station: str, since: datetime, until: datetime) -> Sequence[Statement]:
@@ -388,7 +391,7 @@ class Setups:
             where = statement.line, statement.get("station") or ""
             for container, lots in contents(statement.fact):
                 self._lots.setdefault(container, set()).update(lots)
-            if statement.fact.type == PLANNED and where[1]:
+            if statement.fact.type in (PLANNED, CHANGED) and where[1]:
                 self._plans.setdefault(where, []).append(statement)
             found = mark(statement)
             if found is not None:
@@ -400,7 +403,8 @@ class Setups:
     def used(self, line: str, station: str) -> frozenset[str]:
         """See Supply."""
         families = {key[2] for key in self._marks if key[:2] == (line, station)}
-        return frozenset(families | ({PROGRAM} if (line, station) in self._plans else set()))
+        planned = any(s.fact.type == PLANNED for s in self._plans.get((line, station), ()))
+        return frozenset(families | ({PROGRAM} if planned else set()))
 
     def slots(self, line: str, station: str) -> Sequence[str]:
         """See Supply."""
