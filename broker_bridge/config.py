@@ -328,6 +328,7 @@ _WRITTEN: Final = {
     ("record", "path"), ("edge", "outbox"), ("edge", "archive"), ("edge", "persons"),
     ("broker", "store"), ("broker", "credentials"),
 }  # fmt: skip
+_LARGEST: Final = 2**20
 _READ: Final = {("broker", "password_file"), ("broker", "ca_file")}
 _ADAPTER_PATHS: Final = ("folder", "mapping", "move_to")
 
@@ -338,6 +339,8 @@ def load(path: Path) -> Settings:
     Raises ConfigError naming file, key, offending value and what is allowed.
     """
     try:
+        if path.stat().st_size > _LARGEST:
+            raise ConfigError(f"{path}: is larger than {_LARGEST:,} bytes; that is no configuration")
         text = path.read_text(encoding="utf-8-sig")  # some editors put a byte order mark in front
         document = tomllib.loads(text)
     except OSError as error:

@@ -227,3 +227,10 @@ def test_files_are_not_moved_into_the_folder_they_are_read_from(tmp_path: Path) 
     path.write_text(text, encoding="utf-8")
     with pytest.raises(ConfigError, match="move_to leads to the folder"):
         load(path)
+
+
+def test_a_configuration_beyond_the_limit_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "plant.toml"
+    path.write_text('[plant]\nsite = "s"\n' + "#" * 2**20)
+    with pytest.raises(ConfigError, match="larger than"):
+        load(path)

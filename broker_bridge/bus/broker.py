@@ -44,6 +44,7 @@ STEADY_S: Final = 30.0
 MAX_ACK_PENDING: Final = 500
 """Unacknowledged messages a subscription. All subscriptions of a client share 65,535 packet numbers, so this allows
 131 of them; and a reader that commits 500 at a time never waits for more than it can get."""
+MAX_CONNECTIONS: Final = 500
 REDELIVER_S: Final = 5.0
 """This broker delivers again only after this time, also on a new connection: short, so that what a killed reader
 had in hand comes soon. The copies it makes for a slow reader are dropped by the client."""
@@ -221,6 +222,7 @@ class EmbeddedBroker:
             "logfile_max_num": 3,
             "max_payload": MAX_PAYLOAD + 2**16,  # topic and headers count too
             "max_pending": 32 * MAX_PAYLOAD,
+            "max_connections": MAX_CONNECTIONS,
             "write_deadline": "60s",
             "jetstream": {"store_dir": str(self._store)},
             # Every login is for MQTT alone, so nobody gets in through the listener that cannot be turned off.

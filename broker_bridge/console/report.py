@@ -25,8 +25,8 @@ async def settled(feed: Feed) -> Bus:
     """Feed until the record is read and the kept states are there; how the connection was then."""
     feeding = asyncio.create_task(feed.run(), name="watch feed")
     try:
-        for step, longest in ((feed.caught_up.wait(), None), (feed.subscribed.wait(), REACH_S)):
-            waiting = asyncio.ensure_future(step)
+        for step, longest in ((feed.caught_up, None), (feed.subscribed, REACH_S)):
+            waiting = asyncio.create_task(step.wait(), name="watch feed")
             await asyncio.wait((waiting, feeding), timeout=longest, return_when=asyncio.FIRST_COMPLETED)
             waiting.cancel()
             if feeding.done():

@@ -1,4 +1,5 @@
 import asyncio
+import contextlib
 import json
 import os
 import re
@@ -271,3 +272,27 @@ def test_a_login_comes_from_a_file_or_the_environment(
         login(Broker(username="u", password_file=tmp_path / "absent"), "watch")
     with pytest.raises(ConfigError, match="without password_file or password_env"):
         login(Broker(username="u"), "watch")
+
+
+def test_connections_beyond_the_limit_are_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr(broker_module, "MAX_CONNECTIONS", 2)
+
+    async def story() -> None:
+        broker = EmbeddedBroker(Broker(port=0, store=tmp_path / "broker"))
+        host, port = await broker.start()
+        try:
+            async with contextlib.AsyncExitStack() as stack:
+                clients = [
+                    await stack.enter_async_context(
+                        Client(host=host, port=port, client_id=f"c{number}", back_off=(0.01, 0.05))
+                    )
+                    for number in range(3)
+                ]
+                await until(lambda: sum(one.connected for one in clients) == 2, "two connections")
+                (third,) = (one for one in clients if not one.connected)
+                await until(lambda: "not connected" not in third.trouble, "the third is refused")
+                assert third.connection == 0
+        finally:
+            await broker.stop()
+
+    run(story())

@@ -7,6 +7,7 @@ import functools
 import gzip
 import os
 import shutil
+import socket
 import stat
 from collections.abc import AsyncIterator, Callable, Coroutine
 from pathlib import Path
@@ -22,6 +23,7 @@ from broker_bridge.adapters.logs.adapter import FolderAdapter
 from broker_bridge.config import FilesAdapter
 from broker_bridge.errors import ConfigError
 
+ROOT = Path.cwd()
 LINE = "2026-03-02 06:00:00;{};OK\n"
 
 
@@ -527,6 +529,66 @@ async def test_hazard_36_a_link_put_in_the_place_of_a_file_is_not_followed(
     os.mkfifo(plant.drop / "a.csv")
     with pytest.raises(Changed):
         folder.read(found, 1000)
+
+
+@in_a_loop
+async def test_hazard_36_devices_and_sockets_are_never_opened(plant: Plant) -> None:
+    with socket.socket(socket.AF_UNIX) as beside:
+        os.chdir(plant.drop)  # a socket's path is short
+        try:
+            beside.bind("socket.csv")
+        finally:
+            os.chdir(ROOT)
+    refused = 1
+    with contextlib.suppress(PermissionError):  # only the superuser makes devices
+        os.mknod(plant.drop / "zero.csv", stat.S_IFCHR | 0o666, os.makedev(1, 5))
+        refused = 2
+    plant.put("a.csv", content("A1"))
+    async with plant.running(after="delete") as task:
+        await plant.until(task, lambda: not (plant.drop / "a.csv").exists())
+        await plant.looks(task)
+    assert plant.codes == ["A1"]
+    assert plant.writer.counters["refused_entries"] == refused
+    assert (plant.drop / "socket.csv").exists()
+
+
+@in_a_loop
+async def test_hazard_36_names_with_dots_and_control_characters_stay_in_the_folder(
+    plant: Plant, tmp_path: Path
+) -> None:
+    names = [
+        "..csv",
+        "...csv",
+        "..\\..\\x.csv",
+        "a\nb\x1b[2J.csv",
+        "\u202ecsv.csv",
+        "-rf.csv",
+        "~.csv",
+        "$(x).csv",
+    ]
+    for number, name in enumerate(names):
+        (plant.drop / name).write_bytes(content(f"N{number}"))
+    before = sorted(os.listdir(tmp_path))
+    target = plant.drop / "done"
+    target.mkdir()
+    async with plant.running(after="move", move_to=target) as task:
+        await plant.until(task, lambda: os.listdir(plant.drop) == ["done"])
+    assert sorted(filter(None, plant.codes)) == [f"N{number}" for number in range(len(names))]
+    assert sorted(os.listdir(target)) == sorted(names)
+    assert sorted(os.listdir(tmp_path)) == before
+
+
+@in_a_loop
+async def test_hazard_36_a_hard_link_is_read_and_only_its_own_name_is_removed(
+    plant: Plant, tmp_path: Path
+) -> None:
+    elsewhere = tmp_path / "kept.csv"
+    elsewhere.write_bytes(content("H1"))
+    os.link(elsewhere, plant.drop / "a.csv")
+    async with plant.running(after="delete") as task:
+        await plant.until(task, lambda: not (plant.drop / "a.csv").exists())
+    assert plant.codes == ["H1"]
+    assert elsewhere.read_bytes() == content("H1")
 
 
 @in_a_loop
