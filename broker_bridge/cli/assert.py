@@ -51,7 +51,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's arguments."""
     parser.epilog = EXAMPLE
     parser.add_argument("words", nargs="+", metavar="CLAIM ID", help=f"{', '.join(_CLAIMS)}; then the boards")
-    parser.add_argument("--who", required=True, help="pseudonym of the person who states it, never a name")
+    parser.add_argument("--who", required=True, help="who states it; the record gets a pseudonym")
     parser.add_argument("--why", required=True, help="in a sentence")
     parser.add_argument(
         "--evidence", action="append", default=[], metavar="STATEMENT",
@@ -80,6 +80,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Ask the edge and wait for the record's receipt. Raises BusUnavailable when no edge runs."""
     from broker_bridge.config import load
+    from broker_bridge.edge.persons import Persons
     from broker_bridge.edge.survey import in_use
 
     claim, ids = _words(args)
@@ -91,6 +92,9 @@ def run(args: argparse.Namespace) -> int:
             f"no edge runs on this machine ({outbox} is held by nobody): nothing was written. Start it with"
             " `broker-bridge run`, or type this where it runs"
         )
+    args.who = Persons(settings.edge.persons).pseudonym(
+        args.who
+    )  # before anything is kept, the request included
     data = _data(args, claim, ids, source)
     taken = _ask(outbox, source, data, args.wait)
     if not taken.startswith("taken: "):
@@ -105,7 +109,7 @@ def run(args: argparse.Namespace) -> int:
             )
         )
     elif receipted:
-        print(f"In the record: event {event} of {source}.")
+        print(f"In the record: event {event} of {source}, stated by {args.who}.")
     else:
         print(
             f"Event {event} of {source} is in the outbox; no record has given its receipt yet. It will be sent."

@@ -48,7 +48,8 @@ def test_the_same_person_has_one_pseudonym_whatever_the_spelling(tmp_path: Path)
     assert persons.pseudonym("Someone Else") != made
     assert Persons(tmp_path / "persons").pseudonym(NAME) == made  # after a restart as well
     assert Persons(tmp_path / "other").pseudonym(NAME) != made  # another plant, another key
-    assert persons.table()[made] == NAME
+    assert persons.pseudonym(made) == made
+    assert persons.table() == {made: NAME, persons.pseudonym("Someone Else"): "Someone Else"}
 
 
 def test_hmac_as_the_reference_computes_it(tmp_path: Path) -> None:

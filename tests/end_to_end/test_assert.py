@@ -8,6 +8,7 @@ from chain import Chain, rows
 from servers import until
 
 from broker_bridge.cli.main import main
+from broker_bridge.edge.persons import Persons
 from broker_bridge.edge.survey import holdings
 from broker_bridge.queries.boards import board
 from broker_bridge.queries.record import open_record
@@ -53,12 +54,14 @@ def test_it_is_numbered_receipted_told_and_revocable(tmp_path, capsys):
             first = json.loads(capsys.readouterr().out)
             assert first["receipted"] is True
             held = history(chain)
-            assert [(hold.hold, hold.who) for hold in held.held] == [("H-1", "op-07")]
+            who = Persons(tmp_path / "data" / "persons").pseudonym("op-07")
+            assert [(hold.hold, hold.who) for hold in held.held] == [("H-1", who)]
+            assert b"op-07" not in (tmp_path / "data" / "outbox.db-wal").read_bytes()
             assert first["data"]["evidence"][0]["source"].endswith("/aoi-files")
             assert await asyncio.to_thread(states, chain, *say[1]) == 0
             (inspection,) = history(chain).inspections
             assert (inspection.outcome, inspection.certainty) == ("passed", "conflicting")
-            assert "op-07 says failed: the picture shows a bridge" in inspection.reason
+            assert f"{who} says failed: the picture shows a bridge" in inspection.reason
             assert await asyncio.to_thread(states, chain, *say[2]) == 0
             after = history(chain)
             assert after.held == ()
