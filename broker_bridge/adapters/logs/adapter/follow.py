@@ -23,7 +23,7 @@ from broker_bridge.adapters.logs.adapter.log_retry import answer_requests
 from broker_bridge.adapters.logs.adapter.log_state import LogState
 from broker_bridge.adapters.logs.adapter.losses import cut, doubtful
 from broker_bridge.adapters.logs.adapter.reading import misnamed, shown
-from broker_bridge.adapters.logs.adapter.recognise import Recognised, recognise
+from broker_bridge.adapters.logs.adapter.recognise import Logs, Recognised, recognise
 from broker_bridge.adapters.logs.adapter.stream import Stream
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
 from broker_bridge.adapters.logs.mapping.takings import Place
@@ -77,7 +77,7 @@ class Follow:
         self._changed: dict[str, float] = {}
         self._holes: dict[str, float] = {}
         self._missing: dict[str, int] = {}
-        self._not_it: set[tuple[str, str, Signature]] = set()
+        self._by_head = Logs()
         self._device: int | None = None
         self._started = False
         self._looked = ""
@@ -141,6 +141,7 @@ class Follow:
     async def _start(self, listing: Listing) -> None:
         device = await self._writer.state(FOLDER)
         self._logs = await self._keeping.load()
+        self._by_head = Logs(self._logs.values())
         if self._config.start == "beginning":
             for state in self._logs.values():
                 self._keeping.begin_again(state)
@@ -196,13 +197,9 @@ class Follow:
     async def _read(self, name: str, stream: Stream, there: Mapping[str, Signature]) -> bool:
         before = self._known.get(name)
         likely = before.generation if before is not None else None
+        refuted: set[str] = set()
         while True:
-            logs = [
-                state
-                for state in self._logs.values()
-                if (name, state.generation, stream.signature) not in self._not_it
-            ]
-            found = await asyncio.to_thread(recognise, self._mapping, stream, logs, likely)
+            found = await asyncio.to_thread(recognise, self._mapping, stream, self._by_head, likely, refuted)
             state = found.log
             if state is None:
                 state = await self._new(name, stream, found)
@@ -218,7 +215,7 @@ class Follow:
                 more = await self._advance(name, stream, state, there)
             except OtherLog:
                 self._live.pop(state.generation, None)
-                self._not_it.add((name, state.generation, stream.signature))
+                refuted.add(state.generation)
                 continue
             self._doubts.pop(name, None)
             return more
@@ -265,7 +262,7 @@ class Follow:
         return time.monotonic() - doubt.since >= self._config.incomplete_after_s
 
     async def _begin(self, name: str, stream: Stream, head: Head) -> LogState | None:
-        number = 1 + max((state.number for state in self._logs.values() if state.head == head), default=0)
+        number = 1 + max((state.number for state in self._by_head.with_head(head)), default=0)
         modified = stream.signature.modified.isoformat()
         refused: FieldError | None = None
         try:
@@ -282,6 +279,7 @@ class Follow:
             state.number += 1
             state.generation = generation = log_generation(self._mapping, head, state.number, shown(name))
         self._logs[generation] = state
+        self._by_head.add(state)
         self._writer.count(logs_begun=1)
         if refused is not None:
             await self._refuse(name, stream, state, refused)
@@ -367,7 +365,7 @@ class Follow:
             except (Changed, Locked):
                 continue
             try:
-                told = await asyncio.to_thread(recognise, self._mapping, stream, [state], None)
+                told = await asyncio.to_thread(recognise, self._mapping, stream, Logs([state]), None)
                 if told.log is state:
                     await self._advance(found.name, stream, state, there)
             except (OtherLog, Unfinished):
@@ -447,6 +445,7 @@ class Follow:
             self._live.pop(state.generation, None)
         if absent >= timedelta(days=self._config.forget_after_days):
             del self._logs[state.generation]
+            self._by_head.remove(state)
             await self._keeping.forget(state)
         elif changed:
             await self._batch.add(_only({state.key(): state.dump()}, takings))

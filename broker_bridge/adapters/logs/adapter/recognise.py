@@ -5,7 +5,7 @@ log was read, the bytes that were read there. Name and inode are only hints: bot
 """
 
 import hashlib
-from collections.abc import Collection, Iterator
+from collections.abc import Container, Iterable, Iterator
 from typing import NamedTuple
 
 from broker_bridge.adapters.logs.adapter.growing import Head, head_of
@@ -31,18 +31,47 @@ class Recognised(NamedTuple):
     """SHA-256 of them."""
 
 
+class Logs:
+    """Logs that are known, found by how they begin: thousands may lie in a folder."""
+
+    def __init__(self, logs: Iterable[LogState] = ()) -> None:
+        self._by_size: dict[int, dict[str, list[LogState]]] = {}
+        for state in logs:
+            self.add(state)
+
+    def add(self, state: LogState) -> None:
+        """Know one more."""
+        self._by_size.setdefault(state.head.size, {}).setdefault(state.head.hash, []).append(state)
+
+    def remove(self, state: LogState) -> None:
+        """Know it no more."""
+        self._by_size[state.head.size][state.head.hash].remove(state)
+
+    def with_head(self, head: Head) -> list[LogState]:
+        """The logs that begin so."""
+        return list(self._by_size.get(head.size, {}).get(head.hash, ()))
+
+    def alike(self, stream: Stream) -> list[LogState]:
+        """The logs that begin as a file does."""
+        return [
+            state
+            for size, by_hash in self._by_size.items()
+            for state in by_hash.get(digest_at(stream, 0, size), ())
+        ]
+
+
 def recognise(
-    mapping: Compiled, stream: Stream, logs: Collection[LogState], likely: str | None
+    mapping: Compiled,
+    stream: Stream,
+    logs: Logs,
+    likely: str | None,
+    refuted: Container[str] = (),
 ) -> Recognised:
-    """Tell what an open file holds. `likely` is the generation it held when it was looked at last."""
-    heads: dict[int, str] = {}
-    alike = []
-    for state in logs:
-        size = state.head.size
-        if size not in heads:
-            heads[size] = digest_at(stream, 0, size)
-        if heads[size] == state.head.hash:
-            alike.append(state)
+    """Tell what an open file holds.
+
+    `likely` is the generation it held when it was looked at last, `refuted` those that it surely does not hold.
+    """
+    alike = [state for state in logs.alike(stream) if state.generation not in refuted]
     alike.sort(key=lambda state: (state.generation != likely, -state.size))
     for state in alike:
         if has_tail(stream, state):
