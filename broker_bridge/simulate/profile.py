@@ -66,6 +66,7 @@ class Barcode:
     stale: float = _rate()  # the code of the one before is reported again
     typed: float = _rate()  # typed by hand with a slip (REVIEW and TEST only)
     dummy: float = _rate()  # a placeholder is given instead
+    late_label: float = _rate()  # share of panels that get their codes before the second side only
     stations: tuple[str, ...] = ()
 
 
@@ -77,6 +78,7 @@ class Files:
     redropped: float = _rate()
     renamed: float = _rate()
     gzipped: float = _rate()
+    exported_again: float = _rate()  # written once more under another name, with other line ends
     rotate_after: int = field(default=0, metadata={"low": 0})  # records of a growing log; 0 never
     rotation: Literal["rename", "copy-truncate"] = "rename"
     stations: tuple[str, ...] = ()
@@ -98,6 +100,8 @@ class Handling:
     removed: float = _rate()  # taken out and put back later, now and then one station further
     turned: float = _rate()  # put in turned by 180 degrees
     skipped_positions: float = _rate()  # crossed out by the maker of the bare boards
+    skip_list_lost: float = _rate()  # share of panels with crossed-out boards that AOI takes for whole
+    magazine_swaps: float = _rate()  # share of magazines changed without telling the unloader
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +118,7 @@ class Material:
 
     lot_split: float = _rate()  # share of new reels that hold two lots under one id
     unproven_setup: float = _rate()  # share of set-ups that nobody scanned
+    two_slots: float = _rate()  # share of items for several places that are fed from two slots
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +142,11 @@ class Programs:
 
 
 @dataclass(frozen=True, slots=True)
+class Orders:
+    split: float = _rate()  # share of work orders whose second half runs under another name
+
+
+@dataclass(frozen=True, slots=True)
 class Profile:
     """Everything that may go wrong in a run, and how good the plant is."""
 
@@ -157,10 +167,11 @@ class Profile:
     verification: Verification = Verification()
     testing: Testing = Testing()
     programs: Programs = Programs()
+    orders: Orders = Orders()
 
 
 def load_profile(name: str | Path) -> Profile:
-    """Read a profile: `clean` or `rough`, which come with the package, or a path to a TOML file.
+    """Read a profile: `clean`, `rough` or `plant_life`, which come with the package, or a path to a TOML file.
 
     Raises ConfigError naming the file and the key when the file is absent, is no TOML, or holds a key or a
     value that is not allowed.
@@ -170,7 +181,7 @@ def load_profile(name: str | Path) -> Profile:
         text = builtin.read_text("utf-8") if builtin.is_file() else Path(name).read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigError(
-            f"fault profile {name}: cannot be read ({error}); name clean, rough or a TOML file"
+            f"fault profile {name}: cannot be read ({error}); name clean, rough, plant_life or a TOML file"
         ) from error
     return parse_profile(text, str(name))
 

@@ -12,6 +12,8 @@ give the same result in any order and however often one of them is repeated.
     claims        whether an identifier means this board at a given time
     identity      the one thing that was asked for: its names, and the panels and assemblies it is part of
     witnesses     where and when a statement saw the board
+    clocks        late messages and clocks that are wrong, as far as one board's statements show
+    rivals        two transfer identifiers at once: one is another board's
     stays         many witnesses, one stay; two places at once
     visits        stays as they are told
     route         the declared process: stations without a word, stations it does not know

@@ -11,6 +11,7 @@ from typing import Final
 
 from broker_bridge.trace.belief import Evidence, chain, inferred
 from broker_bridge.trace.clocks import judged, untimed
+from broker_bridge.trace.rivals import disputed
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.witnesses import Witness
 
@@ -40,12 +41,17 @@ class Stay(Value):
     @property
     def first(self) -> datetime:
         """The first sight of the board there."""
-        return min(witness.start for witness in self.witnesses)
+        return min(witness.start for witness in self.timed)
 
     @property
     def last(self) -> datetime:
         """The last sight of the board there."""
-        return max(witness.end for witness in self.witnesses)
+        return max(witness.end for witness in self.timed)
+
+    @property
+    def timed(self) -> Sequence[Witness]:
+        """The witnesses whose time counts: all of them where nothing supports the time of any."""
+        return [witness for witness in self.witnesses if not untimed(witness)] or self.witnesses
 
     @property
     def untimed(self) -> bool:
@@ -54,14 +60,14 @@ class Stay(Value):
 
     def end(self, role: str) -> Witness | None:
         """The witness of the arrival or departure: the surest, of equals the earliest."""
-        ends = [witness for witness in self.witnesses if witness.role == role]
+        ends = [witness for witness in self.timed if witness.role == role]
         sure = [witness for witness in ends if witness.belief.certainty == "observed"] or ends
         return min(sure, key=_order) if sure else None
 
 
 def stays(witnesses: Iterable[Witness]) -> list[Stay]:
     """The witnesses sorted into visits, ordered by the first sight of the board."""
-    ordered = sorted(judged(witnesses), key=_order)
+    ordered = sorted(disputed(judged(witnesses)), key=_order)
     stations: dict[tuple[str | None, tuple[str, ...]], list[Witness]] = {}
     for witness in ordered:
         key = (witness.station, () if witness.station else witness.candidates)
@@ -82,7 +88,7 @@ def _split(witnesses: Sequence[Witness], elsewhere: Sequence[Witness]) -> Iterab
         moment = list(together)
         if {seen.role for seen in current} & {"arrived", "departed"} == {"arrived"}:
             # It leaves before it comes again, also where both have the same time.
-            moment.sort(key=lambda witness: witness.role != "departed")
+            moment.sort(key=_leaving)
         for witness in moment:
             again = _again(current, witness, elsewhere) if current else None
             if again is not None:
@@ -90,6 +96,12 @@ def _split(witnesses: Sequence[Witness], elsewhere: Sequence[Witness]) -> Iterab
                 current, suspect = [], again or None
             current.append(witness)
     yield Stay(tuple(current), suspect)
+
+
+def _leaving(witness: Witness) -> int:
+    if witness.role == "present":
+        return 0 if witness.statement.time_means == "end" else 2
+    return 1 if witness.role == "departed" else 3
 
 
 def _numbered(found: list[Stay], elsewhere: Sequence[Witness]) -> list[Stay]:
@@ -192,20 +204,27 @@ def overlaps(found: Sequence[Stay]) -> list[tuple[int, int]]:
     The board would have been at two places at once, by more than clocks differ.
     """
     pairs: list[tuple[int, int]] = []
-    for first, one in enumerate(found):
-        for second, other in enumerate(found[first + 1 :], first + 1):
-            if one.station is None or other.station is None or one.station == other.station:
+    spans = [(stay.first, stay.last, stay.station, stay.untimed) for stay in found]
+    for first, (began, ended, station, untimed_) in enumerate(spans):
+        if station is None or untimed_:
+            continue
+        for second, (other_began, other_ended, elsewhere, unclear) in enumerate(
+            spans[first + 1 :], first + 1
+        ):
+            if other_began > ended:
+                break  # they are in order of their beginnings: the others begin later still
+            if elsewhere is None or station == elsewhere or unclear:
                 continue
-            if one.untimed or other.untimed:
-                continue
-            if min(one.last, other.last) - max(one.first, other.first) > SKEW or _inside(one, other):
+            together = min(ended, other_ended) - max(began, other_began)
+            if together > SKEW or _inside(began, ended, other_began, other_ended):
                 pairs.append((first, second))
     return pairs
 
 
-def _inside(one: Stay, other: Stay) -> bool:
-    outer, inner = (one, other) if one.last - one.first >= other.last - other.first else (other, one)
-    return inner.first - outer.first > SKEW and outer.last - inner.last > SKEW
+def _inside(began: datetime, ended: datetime, other_began: datetime, other_ended: datetime) -> bool:
+    if ended - began >= other_ended - other_began:
+        return other_began - began > SKEW and ended - other_ended > SKEW
+    return began - other_began > SKEW and other_ended - ended > SKEW
 
 
 def _order(witness: Witness) -> tuple[datetime, int, datetime, Evidence]:

@@ -68,6 +68,11 @@ class FileFaults:
             again = done + self._chance.uniform(30.0, 600.0)
             faults.append(self._fault("redropped", again, name, record))
             steps.append(FileStep(again, self._station, "create", name, data))
+        elif self._strikes(self._faults.exported_again) and not name.endswith(".gz"):
+            later = done + self._chance.uniform(60.0, 900.0)
+            target = f"EXP_{name}"
+            faults.append(self._fault("exported_again", later, name, record, target=target))
+            steps.append(FileStep(later, self._station, "create", target, _other_line_ends(data)))
         elif self._strikes(self._faults.renamed):
             later = done + self._chance.uniform(5.0, 60.0)
             target = f"ARCH_{name}"
@@ -113,3 +118,8 @@ class FileFaults:
     def _fault(self, what: str, when: float, name: str, record: str, **detail: object) -> Truth:
         fields = {"what": what, "where": self._station, "when": when, "file": name, "record": record}
         return Truth(when, "fault", (), {**fields, **detail})
+
+
+def _other_line_ends(data: bytes) -> bytes:
+    """The same lines as another program writes them."""
+    return data.replace(b"\r\n", b"\n") if b"\r\n" in data else data.replace(b"\n", b"\r\n")

@@ -47,6 +47,9 @@ class OpticalInspection(Station):
         super().__init__(shop, name, capacity)
         self._onward = onward
         self._calls = shop.chance("aoi calls")
+        self._skip_lists = shop.chance("skip lists")
+        self._swaps = shop.chance("magazine swaps")
+        self._unnamed = 0
         self._findings: list[Finding] = []
         self._inspected_at = 0.0
         self._uncovered: frozenset[str] = frozenset()
@@ -87,9 +90,14 @@ class OpticalInspection(Station):
         yield 15.0 + self.chance.uniform(0.0, 4.0)
         numbers = numbering(self.name, panel.part.number, panel.side.name, panel.turned)
         boards = []
+        whole = self._skip_list_lost(panel)
         for number, board in zip(numbers, panel.boards, strict=True):
-            calls = () if board.skipped else self._look_at(panel.side, board)
-            boards.append(InspectedBoard(number, board.skipped, calls))
+            if board.skipped:
+                bare = self._bare(panel.side) if whole else ()
+                boards.append(InspectedBoard(number, not whole, bare))
+                continue
+            calls = self._look_at(panel.side, board)
+            boards.append(InspectedBoard(number, False, calls))
             if calls:
                 self.failing.add(board.serial)
                 self._findings += [(board, call) for call in calls]
@@ -114,6 +122,24 @@ class OpticalInspection(Station):
             panel.code,
         )
         return "failed" if self.failing else "passed"
+
+    def _skip_list_lost(self, panel: Panel) -> bool:
+        """Whether the inspection is not told which boards are crossed out; it then calls every part of them missing."""
+        rate = self.shop.profile.handling.skip_list_lost
+        lost = (
+            bool(rate) and any(board.skipped for board in panel.boards) and self._skip_lists.random() < rate
+        )
+        if lost:
+            positions = [board.position for board in panel.boards if board.skipped]
+            self.shop.fault("skip_list_lost", self.name, panel.code, positions=positions)
+        return lost
+
+    def _bare(self, side: Side) -> tuple[Call, ...]:
+        return tuple(
+            Call(component.designator, 0, "missing")
+            for component in side.components
+            if component.designator not in self._uncovered
+        )
 
     def _look_at(self, side: Side, board: Board) -> tuple[Call, ...]:
         luck = self._calls
@@ -161,8 +187,17 @@ class OpticalInspection(Station):
         """Unload into a magazine; from there the panel goes to review or on its way."""
         magazine, slot = divmod(self._unloaded, SLOTS_PER_MAGAZINE)
         self._unloaded += 1
-        panel.magazine, panel.slot = f"MAG-{magazine % 40 + 1:02d}", slot + 1
+        if slot == 0:
+            rate = self.shop.profile.handling.magazine_swaps
+            self._unnamed = int(bool(rate) and magazine > 0 and self._swaps.random() < rate)
+        true, stated = (f"MAG-{number % 40 + 1:02d}" for number in (magazine, magazine - self._unnamed))
+        if true != stated:
+            self.shop.fault(
+                "magazine_swapped", self.name, panel.code, magazine=true, stated=stated, slot=slot + 1
+            )
+        panel.magazine, panel.slot = stated, slot + 1
         self.depart(panel, UNLOADED, outcome)
+        panel.magazine = true
         findings = Findings(tuple(self._findings), self._inspected_at, panel.turned)
         panel.turned = False
         self._onward(panel, findings)

@@ -32,7 +32,7 @@ class Line:
         store = Store(shop, shop.chance("store"))
         self.review = Review(shop, store, self._finish_side)
         self.test = ElectricalTest(shop, self.review, self._finish)
-        runs = plan(boards, shop.chance("plan"))
+        runs = plan(boards, shop.chance("plan"), profile.orders.split, shop.chance("order splits"))
         self.orders = list({id(order): order for order, _ in runs}.values())
         self.loader = Loader(shop, "LOAD", runs)
         printer = Printer(shop, "PRINT", BUFFER)

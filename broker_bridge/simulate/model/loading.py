@@ -1,5 +1,6 @@
 """The start of the line: work orders, bare panels, marking, and the second side."""
 
+from dataclasses import replace
 from random import Random
 
 from broker_bridge.simulate.model.kernel import Step
@@ -13,11 +14,12 @@ from broker_bridge.simulate.products import PARTS, Side
 Run = tuple[Order, Side]
 
 
-def plan(boards: int, chance: Random) -> list[Run]:
+def plan(boards: int, chance: Random, split: float = 0.0, splits: Random | None = None) -> list[Run]:
     """Work orders for at least `boards` boards, as runs in order.
 
     Orders of the two part numbers alternate. Both orders of a pair get their first side before either gets its
-    second, so that a bench has time for what the first side needs.
+    second, so that a bench has time for what the first side needs. A share `split` of them, drawn from `splits`, is split:
+    the second half of the panels runs as an order of its own.
     """
     orders: list[Order] = []
     left = boards
@@ -31,10 +33,22 @@ def plan(boards: int, chance: Random) -> list[Run]:
         left -= panels * part.positions
     runs: list[Run] = []
     for first in range(0, len(orders), 2):
-        pair = orders[first : first + 2]
+        pair = [
+            half for order in orders[first : first + 2] for half in _halves(order, split, splits or chance)
+        ]
         for side in (0, 1):
             runs += [(order, order.part.sides[side]) for order in pair]
     return runs
+
+
+def _halves(order: Order, split: float, splits: Random) -> list[Order]:
+    if order.panels < 2 or not split or splits.random() >= split:
+        return [order]
+    half = order.panels // 2
+    rest = Order(
+        f"{order.name}-2", f"{order.batch[:-1]}B", order.part, order.panels - half, split_from=order.name
+    )
+    return [replace(order, panels=half, ready=[]), rest]
 
 
 class Loader(Station):
@@ -44,11 +58,14 @@ class Loader(Station):
         super().__init__(shop, name, 0)
         self._runs = runs
         self._panels = 0
+        self._labels = shop.chance("late labels")
         self._serials = 0
 
     def run(self) -> Step[None]:
         for order, side in self._runs:
             self.setup = side.setup
+            if order.split_from and side is order.part.sides[0]:
+                self.shop.fault("order_split", self.name, work_order=order.name, split_from=order.split_from)
             yield 60.0
             if side is order.part.sides[0]:
                 for _ in range(order.panels):
@@ -69,7 +86,10 @@ class Loader(Station):
         self.arrive(panel, LOADED)
         yield 8.0
         boards: tuple[tuple[int, str | None], ...] = ()
-        if first:
+        late = panel.bare and not first
+        panel.bare = panel.bare and first
+        marks = late or (first and not panel.bare)
+        if marks:
             yield 2.0 * len(panel.populated)
             boards = tuple((b.position, None if b.skipped else b.serial) for b in panel.boards)
             panel.passed_on = panel.code
@@ -78,7 +98,7 @@ class Loader(Station):
             Marked(
                 self.name,
                 self.shop.now,
-                panel.code if first else self.code,
+                panel.code if marks else self.code,
                 panel.part.number,
                 panel.part.revision,
                 panel.side.name,
@@ -114,6 +134,9 @@ class Loader(Station):
             board.identifiers.append({"kind": "panel_barcode", "value": code})
             boards.append(board)
         panel = Panel(code, order.part, order, boards, side)
+        if self._labels.random() < self.shop.profile.barcode.late_label:
+            panel.bare = True
+            self.shop.fault("late_label", self.name, code)
         magazine, slot = divmod(self._panels - 1, 25)
         panel.magazine, panel.slot = f"BARE-{magazine + 1:03d}", slot + 1
         self.shop.census.introduced += 1

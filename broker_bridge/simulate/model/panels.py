@@ -39,6 +39,7 @@ class Order:
     part: Part
     panels: int
     gone: int = 0
+    split_from: str = ""  # the order it was split off
     ready: list["Panel"] = field(default_factory=list)  # first side done, waiting for the second
 
 
@@ -57,6 +58,7 @@ class Panel:
     knows_boards: bool = False  # the codes of the boards travel as well
     failed: int = UNKNOWN
     turned: bool = False
+    bare: bool = False  # no code on it yet: the label comes before the second side
     magazine: str = ""
     slot: int = 0
     arrived: float = 0.0

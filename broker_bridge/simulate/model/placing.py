@@ -12,6 +12,7 @@ from broker_bridge.simulate.model.station import Station
 from broker_bridge.simulate.positions import numbering
 from broker_bridge.simulate.products import Component
 
+SECOND_SLOTS = 40  # slots of the second bank count on from here
 LOW_AT = 80  # parts left when the machine warns
 
 
@@ -42,6 +43,7 @@ class Placement(Station):
         self._seconds_per_part = seconds_per_part
         self._feeders: list[Feeder] = []
         self._reel_luck = shop.chance(f"reels {name}")
+        self._second_slots = shop.chance(f"second slots {name}")
 
     def change_over(self, panel: Panel) -> Step[None]:
         """All feeders out, their reels back to the store; the new ones in, one after the other."""
@@ -52,7 +54,7 @@ class Placement(Station):
                 yield 6.0
         self._feeders = []
         yield 240.0
-        for slot, components in panel.side.slots(self.name).items():
+        for slot, components in self._slots(panel):
             item = components[0].item
             feeder = Feeder(slot, item, components, [self._store.fetch(item, self.name)], True)
             yield 25.0
@@ -69,6 +71,21 @@ class Placement(Station):
                 ),
             )
         )  # fmt: skip
+
+    def _slots(self, panel: Panel) -> list[tuple[int, tuple[Component, ...]]]:
+        """What is fed from where; an item on two slots has half of its places at each."""
+        rate = self.shop.profile.material.two_slots
+        slots: list[tuple[int, tuple[Component, ...]]] = []
+        for slot, components in panel.side.slots(self.name).items():
+            half = len(components) // 2
+            if not rate or not half or self._second_slots.random() >= rate:
+                slots.append((slot, components))
+                continue
+            slots += [(slot, components[:half]), (slot + SECOND_SLOTS, components[half:])]
+            self.shop.fault(
+                "two_slots", self.name, None, item=components[0].item, slots=[slot, slot + SECOND_SLOTS]
+            )
+        return slots
 
     def work(self, panel: Panel) -> Step[str]:
         began = self.shop.now

@@ -178,7 +178,7 @@ class Review:
         self.waiting.remove(panel)
         self.here.append(panel)
         renew(self.shop, self.name, panel)
-        code = self._reader.read(panel.code, panel.code)
+        code = None if panel.bare else self._reader.read(panel.code, panel.code)
         panel.passed_on = code or ""
         panel.arrived = self.shop.now
         self.shop.say(panel.transfer(self.name, self.shop.now, True, INSERTED), panel.code)

@@ -120,7 +120,9 @@ class Station:
         self.place = panel
         self.failing = set()
         panel.arrived = self.shop.now
-        if self.reader is not None:
+        if panel.bare:
+            self.code = None
+        elif self.reader is not None:
             self.code = self.reader.read(panel.code, panel.code)
             panel.passed_on = panel.passed_on or self.code or ""
         else:
