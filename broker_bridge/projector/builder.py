@@ -21,6 +21,7 @@ from broker_bridge.projector.entries import (
     magazine_file,
     mark_row,
     mentions,
+    nameless_rows,
     notice,
     places,
     revokes,
@@ -144,6 +145,7 @@ class Builder:
         revoked: list[tuple[str, str, int]] = []
         marked: list[tuple[object, ...]] = []
         held: list[tuple[object, ...]] = []
+        unnamed: list[tuple[object, ...]] = []
         for fact in facts:
             found = mentions(fact)
             number = fact.number
@@ -176,6 +178,7 @@ class Builder:
                 if row.family in (SLOT, PASTE) and (place, fact.source) not in self._tellers:
                     self._tellers.add((place, fact.source))
                     self._many("mark_sources", [(place, fact.source, number)])
+            unnamed += nameless_rows(fact, found)
             for container in container_rows(fact):
                 if container not in self._contents:
                     self._contents.add(container)
@@ -189,6 +192,7 @@ class Builder:
         self._many("revocations", revoked)
         self._many("marks", marked)
         self._many("contents", held)
+        self._many("nameless", unnamed)
         self._spoil(facts, {row[0] for row in named})
 
     def _spoil(self, facts: Sequence[Fact], names: set[int]) -> None:

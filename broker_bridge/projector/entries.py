@@ -138,6 +138,18 @@ def mark_row(fact: Fact) -> MarkRow | None:
     return MarkRow(line_of(fact.source), fact.data["station"], family, slot, since, proven)
 
 
+def nameless_rows(fact: Fact, found: tuple[Mention, ...]) -> list[tuple[str, str, int, str, str, int]]:
+    """Material that a fact says was used for a board it does not name: rows of the table."""
+    if fact.type not in ("material.installed", "work.print_attempted") or not fact.data.get("station"):
+        return []
+    if any(mention.names or mention.panel is not None for mention in found):
+        return []
+    stated = fact.data.get("paste" if fact.type == "work.print_attempted" else "material") or {}
+    words = {*(stated.get("lots") or ()), *([stated["id"]] if stated.get("id") else ())} or {""}
+    where = fact.number, line_of(fact.source), fact.data["station"], microseconds(instant(fact.time))
+    return [(word, stated.get("part") or "", *where) for word in sorted(words)]
+
+
 def container_rows(fact: Fact) -> list[tuple[str, str]]:
     """Which lots a fact says a container holds: its id, and the lots as a JSON list."""
     return [(container, json.dumps(lots)) for container, lots in contents(fact)]

@@ -47,10 +47,10 @@ def rows(made: Made) -> Rows:
         window[need.visit] = min(first, microseconds(need.since)), max(last, microseconds(need.until))
     passages: list[Row] = []
     for number, visit in enumerate(history.route):
-        until = visit.departed_by or visit.departed
         passages.append((
             number, made.lines[number], visit.station or "", visit.equipment, visit.lane, visit.side, visit.pass_,
-            microseconds(visit.arrived), _instant(until), visit.program.name if visit.program else None,
+            microseconds(visit.arrived), microseconds(visit.departed or visit.arrived),
+            _instant(visit.departed_by or visit.departed), visit.program.name if visit.program else None,
             (visit.program.revision or visit.program.hash) if visit.program else None, visit.outcome,
             visit.certainty, visit.probability, visit.reason, *(window[number] if number in needs else (None, None)),
         ))  # fmt: skip

@@ -112,6 +112,18 @@ CREATE TABLE contents (
     PRIMARY KEY (id, lots)
 ) STRICT, WITHOUT ROWID;
 
+-- Material used at a station by a board that no identifier names: word is a lot or container, '' where not even that
+-- is known; part '' where it is not stated.
+CREATE TABLE nameless (
+    word TEXT NOT NULL,
+    part TEXT NOT NULL,
+    number INTEGER NOT NULL,
+    line TEXT NOT NULL,
+    station TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    PRIMARY KEY (word, part, number)
+) STRICT, WITHOUT ROWID;
+
 -- Generations of which a raw record came in a later revision.
 CREATE TABLE revised (
     source TEXT NOT NULL,
@@ -183,7 +195,8 @@ CREATE TABLE board_names (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX board_names_by_board ON board_names (board);
 
--- Instants in microseconds since 1970. until: last seen there at the latest (NULL: nothing shows that it has left).
+-- Instants in microseconds since 1970. until: last seen there; latest: gone from there by then (NULL: nothing shows that
+-- it has left).
 -- needs_since, needs_until: the time whose set-ups and gaps decide what it took along there; NULL: none.
 CREATE TABLE passages (
     board INTEGER NOT NULL,
@@ -195,7 +208,8 @@ CREATE TABLE passages (
     side TEXT,
     pass INTEGER NOT NULL,
     since INTEGER NOT NULL,
-    until INTEGER,
+    until INTEGER NOT NULL,
+    latest INTEGER,
     program TEXT,
     program_revision TEXT,
     outcome TEXT,
@@ -207,6 +221,7 @@ CREATE TABLE passages (
     PRIMARY KEY (board, visit)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX passages_by_station ON passages (station, since);
+CREATE INDEX passages_by_line ON passages (line, since);
 CREATE INDEX passages_by_need ON passages (line, station, needs_until) WHERE needs_until IS NOT NULL;
 CREATE INDEX passages_by_program ON passages (program, program_revision);
 CREATE INDEX passages_by_equipment ON passages (equipment);

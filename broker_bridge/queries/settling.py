@@ -84,7 +84,7 @@ def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supp
         filed = in_magazines(record, about, as_of)
         if filed:
             subject = beside(subject, holding(record.reader, filed, as_of.number))
-        told = made(subject, as_of, crowded=crowded, supply=supply)
+        told = made(subject, as_of, crowded=crowded, supply=supply, about=about)
         thing = subject.thing
         nodes = {knot if isinstance(knot, Node) else knot.panel for knot in (*thing.names, *thing.claims)}
         nodes |= {name for within in thing.wholes for name in within.whole.names if isinstance(name, Node)}

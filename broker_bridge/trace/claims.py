@@ -64,6 +64,16 @@ class Claim(Value):
         return self.switches or (bool(self.rivals) and not self.settled)
 
     @property
+    def steady(self) -> bool:
+        """Whether it means us at any time: every proof says so, nobody else claims it, nothing speaks against it."""
+        return (
+            bool(self.proofs)
+            and not self.doubts
+            and not self.contested
+            and all(proof.before and proof.after for proof in self.proofs)
+        )
+
+    @property
     def ours(self) -> tuple[Proof, ...]:
         """The proofs that speak for us."""
         return tuple(proof for proof in self.proofs if proof.before or proof.after)
@@ -73,8 +83,7 @@ class Claim(Value):
         verdict = self._verdict(time)
         if verdict is None:
             return None
-        fresh = isinstance(self.knot, Slot) or self.knot.kind != "transfer"
-        return chain(verdict, *self.doubts, OBSERVED if fresh else self._freshness(time))
+        return chain(verdict, *self.doubts, self.freshness(time))
 
     def _verdict(self, time: datetime) -> Belief | None:
         times = [proof.time for proof in self.proofs]
@@ -101,7 +110,10 @@ class Claim(Value):
             return OBSERVED
         return conflicting(TORN, f"{told(self.knot)} names this and {self._others()} around that time")
 
-    def _freshness(self, time: datetime) -> Belief:
+    def freshness(self, time: datetime) -> Belief:
+        """What the time since it was last proven says against it."""
+        if isinstance(self.knot, Slot) or self.knot.kind != "transfer":
+            return OBSERVED
         nearest = min((abs(proof.time - time) for proof in self.ours), default=timedelta(0))
         if nearest <= TRANSFER_LIFE:
             return OBSERVED

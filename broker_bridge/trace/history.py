@@ -184,6 +184,7 @@ def made(
     crowded: Collection[Node] = (),
     places: Mapping[Node, int] | None = None,
     supply: Supply | None = None,
+    about: Sequence[tuple[Statement, About]] | None = None,
 ) -> Made:
     """Put the history of one thing together.
 
@@ -191,9 +192,10 @@ def made(
     commit; `conflicts` counts other contents that arrived under an event's source and id; `sources` are known to
     speak on the thing's lines beside those whose statements are here; `crowded` are identifiers that were left out
     because they name too much; `places` tells for panels how many of their boards a board without a position may be;
-    `supply` tells what stations had set up, the statements themselves where it is absent.
+    `supply` tells what stations had set up, the statements themselves where it is absent; `about` is `told_of` the
+    subject, where the caller has it.
     """
-    about = told_of(subject)
+    about = told_of(subject) if about is None else about
     magazine = magazines.stored(subject.web, subject.thing, subject.statements, about)
     about = sorted([*about, *magazine.unread], key=lambda pair: (pair[0].time, pair[0].evidence))
     seen = [witness for statement, way in about for witness in witnesses(statement, way)]

@@ -67,8 +67,14 @@ class Thing:
         self.claims: dict[Knot, Claim] = {
             knot: _claim(web, self.names, reach, knot) for knot in sorted(reach.levels, key=order)
         }
+        self._steady = {knot for knot, claim in self.claims.items() if claim.steady}
         self._labels = frozenset(_labels(web, self.names))
         self.wholes: tuple[Within, ...] = tuple(self._wholes(reach, depth)) if depth < _DEPTH else ()
+        self._belongs = [(within, within.claim.steady) for within in self.wholes]
+        self._met: frozenset[Knot] = frozenset((*self.names, *self.claims)).union(
+            *(within.whole._met for within in self.wholes)
+        )
+        """All by which a statement can be about it or what it is part of."""
 
     @property
     def slots(self) -> list[Slot]:
@@ -91,13 +97,18 @@ class Thing:
         )
 
     def _ways(self, statement: Statement, mention: Mention) -> Iterable[About]:
-        direct = self.means(statement, mention)
+        knots = self._web.knots(mention)
+        if knots.isdisjoint(self._met) and (mention.panel is None or self.unit != "panel"):
+            return
+        direct = None if knots.isdisjoint(self._met) else self._means(statement, mention, knots)
         if direct is not None:
             yield About(direct, "self", mention, _unit_of(self.key))
         if mention.panel is None:
-            for within in self.wholes:
-                whole = within.whole.means(statement, mention)
-                belonging = within.claim.at(statement.time)
+            for within, steady in self._belongs:
+                whole = within.whole._means(statement, mention, knots)
+                belonging = (
+                    within.claim.freshness(statement.time) if steady else within.claim.at(statement.time)
+                )
                 if whole is not None and belonging is not None:
                     yield About(chain(whole, belonging), "whole", mention, _unit_of(within.whole.key))
                 for outer in within.whole.wholes if belonging is not None else ():
@@ -107,8 +118,12 @@ class Thing:
 
     def means(self, statement: Statement, mention: Mention) -> Belief | None:
         """How sure it is that a mention names this very thing; None where it does not."""
+        return self._means(statement, mention, self._web.knots(mention))
+
+    def _means(self, statement: Statement, mention: Mention, knots: frozenset[Knot]) -> Belief | None:
+        if knots.isdisjoint(self._met):
+            return None
         ways: list[Belief] = []
-        knots = self._web.knots(mention)
         own = frozenset(knot for knot in knots if unit(knot) == self.unit and self.unit != "slot")
         shared = frozenset(knot for knot in knots if unit(knot) is None)
         if own and self.unit is not None:
@@ -118,6 +133,8 @@ class Thing:
             claim = self.claims.get(knot)
             if knot in self.names:
                 belief: Belief | None = self._against(shared) if own else OBSERVED
+            elif knot in self._steady and claim is not None:
+                belief = claim.freshness(statement.time)
             else:
                 belief = claim.at(statement.time) if claim else None
             if belief is None:

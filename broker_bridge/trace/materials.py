@@ -254,7 +254,7 @@ class _At:
     def placed(self, fed: Sequence[Record], planned: bool) -> tuple[list[Material], Need]:
         """Parts from slots."""
         doubt = self._board.doubt(self._own)
-        program = self._visit.program.name if self._visit.program else None
+        program = self._visit.program.name if self._visit.program else self._beside(fed)
         plan = (
             in_force(self._supply, self._line, self._station, self._ran(fed), program) if planned else NO_PLAN
         )
@@ -303,6 +303,14 @@ class _At:
                                 self._where(slot) if several else None, choice.evidence)
                 )  # fmt: skip
         return made, Need(self._number, self._line, since, until)
+
+    def _beside(self, fed: Sequence[Record]) -> str | None:
+        """The program that the machine names for other boards of the panel at the same time."""
+        if not fed:
+            return None
+        stated = [other.get("program") for other in self._supply.beside(fed[0].statement)]
+        names = {program["name"] for program in stated if program}
+        return names.pop() if len(names) == 1 else None
 
     def _ran(self, fed: Sequence[Record]) -> datetime:
         """When the program ran: by the clock of the machine that tells of its programs, where it tells of the work."""

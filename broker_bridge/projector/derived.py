@@ -1,0 +1,208 @@
+"""Reads the derived tables: who carries what, who passed where."""
+
+import sqlite3
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+from broker_bridge.db import open_reader
+from broker_bridge.errors import StoreUnavailable
+from broker_bridge.projector.schema import INDEX
+
+_CHUNK: Final = 500
+
+
+class UseRow(NamedTuple):
+    """A use that many boards share (table uses)."""
+
+    use: int
+    kind: str
+    station: str | None
+    side: str | None
+    slot: str | None
+    part: str | None
+    certainty: str
+    probability: float | None
+    why: str | None
+    confirm: str | None
+    now: int
+    said: str
+
+
+class CarryRow(NamedTuple):
+    """A board that has a use."""
+
+    use: int
+    board: int
+    since: int
+    until: int | None
+
+
+class PassageRow(NamedTuple):
+    """A visit of a board to a station."""
+
+    board: int
+    line: str
+    station: str
+    side: str | None
+    since: int
+    until: int
+    latest: int | None
+    program_revision: str | None
+    certainty: str
+    probability: float | None
+    why: str | None
+
+
+class BoardRow(NamedTuple):
+    """A thing (table boards)."""
+
+    board: int
+    kind: str
+    value: str
+    position: int
+    unit: str
+    panel: str | None
+    panel_position: int | None
+    part: str | None
+    work_orders: str
+    purpose: str | None
+    state: str
+    station: str | None
+    there: int
+    since: int | None
+
+
+class NamelessRow(NamedTuple):
+    """Material used for a board that nobody named."""
+
+    number: int
+    line: str
+    station: str
+    since: int
+
+
+_PASSAGE: Final = (
+    "board, line, station, side, since, until, latest, program_revision, certainty, probability, why"
+)
+
+
+class Derived:
+    """An open index, read for what is derived. Use it from one thread at a time."""
+
+    def __init__(self, path: Path) -> None:
+        """Raises NotFound where there is none, StoreUnavailable as all methods do."""
+        self._path = path
+        self._connection = open_reader(path, INDEX)
+
+    def close(self) -> None:
+        """Let go of it."""
+        self._connection.close()
+
+    def kinds(self, value: str) -> list[str]:
+        """As what a text is known: kinds of words, program, equipment, station."""
+        found = [kind for (kind,) in self._all("SELECT DISTINCT kind FROM use_words WHERE value = ?", value)]
+        for column in ("program", "equipment", "station"):
+            if self._all(f"SELECT 1 FROM passages WHERE {column} = ? LIMIT 1", value):
+                found.append(column)
+        return sorted(found)
+
+    def uses(self, kinds: Iterable[str], value: str) -> list[UseRow]:
+        """The uses that are found by a word."""
+        wanted = sorted(kinds)
+        marks = ", ".join("?" * len(wanted))
+        sql = (
+            "SELECT DISTINCT use, uses.kind, station, side, slot, part, certainty, probability, why, confirm, now, said"
+            f" FROM use_words JOIN uses USING (use) WHERE value = ? AND use_words.kind IN ({marks}) ORDER BY use"
+        )
+        return [UseRow(*row) for row in self._all(sql, value, *wanted)]
+
+    def unknown(self, kind: str) -> list[UseRow]:
+        """The uses of which the reel (kind unknown) or the lot (unknown_lot) is not known, of any part."""
+        sql = (
+            "SELECT DISTINCT use, uses.kind, station, side, slot, part, certainty, probability, why, confirm, now, said"
+            " FROM use_words JOIN uses USING (use) WHERE use_words.kind = ? ORDER BY use"
+        )
+        return [UseRow(*row) for row in self._all(sql, kind)]
+
+    def carries(self, uses: Sequence[int]) -> list[CarryRow]:
+        """The boards that have one of these uses."""
+        found: list[CarryRow] = []
+        for start in range(0, len(uses), _CHUNK):
+            part = uses[start : start + _CHUNK]
+            sql = f"SELECT use, board, since, until FROM carries WHERE use IN ({','.join('?' * len(part))})"
+            found += [CarryRow(*row) for row in self._all(sql, *part)]
+        return found
+
+    def boards(self, numbers: Iterable[int]) -> list[BoardRow]:
+        """Things by their numbers."""
+        wanted = sorted(numbers)
+        found: list[BoardRow] = []
+        for start in range(0, len(wanted), _CHUNK):
+            part = wanted[start : start + _CHUNK]
+            sql = (
+                "SELECT board, kind, value, position, unit, panel, panel_position, part, work_orders, purpose, state,"
+                f" station, there, since FROM boards WHERE board IN ({','.join('?' * len(part))})"
+            )
+            found += [BoardRow(*row) for row in self._all(sql, *part)]
+        return found
+
+    def by_program(self, program: str) -> list[PassageRow]:
+        """Visits in which a program ran."""
+        return self._passages("program = ?", program)
+
+    def by_equipment(self, equipment: str) -> list[PassageRow]:
+        """Visits to a machine."""
+        return self._passages("equipment = ?", equipment)
+
+    def unstated_equipment(self, line: str, station: str, since: int, until: int) -> list[PassageRow]:
+        """Visits to a station in a time of which the machine is not stated."""
+        where = (
+            "equipment IS NULL AND line = ? AND station = ? AND since <= ? AND coalesce(latest, until) >= ?"
+        )
+        return self._passages(where, line, station, until, since)
+
+    def at_station(self, station: str, since: int, until: int) -> list[PassageRow]:
+        """Visits to a station that may overlap a time."""
+        return self._passages(
+            "station = ? AND since <= ? AND (latest IS NULL OR latest >= ?)", station, until, since
+        )
+
+    def on_line(self, line: str, since: int, until: int) -> list[PassageRow]:
+        """Visits on a line that overlap a time."""
+        return self._passages("line = ? AND since <= ? AND coalesce(latest, until) >= ?", line, until, since)
+
+    def went_to(self, boards: Iterable[int], station: str) -> set[tuple[int, str | None]]:
+        """Which of these boards were seen at a station, and on which side."""
+        wanted = sorted(boards)
+        found: set[tuple[int, str | None]] = set()
+        for start in range(0, len(wanted), _CHUNK):
+            part = wanted[start : start + _CHUNK]
+            sql = f"SELECT board, side FROM passages WHERE station = ? AND board IN ({','.join('?' * len(part))})"
+            found.update(self._all(sql, station, *part))
+        return found
+
+    def lines_of(self, station: str) -> list[str]:
+        """The lines on which a station was passed."""
+        sql = "SELECT DISTINCT line FROM passages WHERE station = ? ORDER BY line"
+        return [line for (line,) in self._all(sql, station)]
+
+    def nameless(self, word: str) -> list[NamelessRow]:
+        """Uses of a lot or container for boards that nobody named."""
+        sql = "SELECT number, line, station, since FROM nameless WHERE word = ? ORDER BY number"
+        return [NamelessRow(*row) for row in self._all(sql, word)]
+
+    def crowded(self) -> int:
+        """How many identifiers name too much to be followed."""
+        return int(self._all("SELECT count(*) FROM crowded")[0][0])
+
+    def _passages(self, where: str, *values: object) -> list[PassageRow]:
+        return [
+            PassageRow(*row) for row in self._all(f"SELECT {_PASSAGE} FROM passages WHERE {where}", *values)
+        ]
+
+    def _all(self, sql: str, *values: object) -> list[Any]:
+        try:
+            return self._connection.execute(sql, values).fetchall()
+        except sqlite3.Error as error:
+            raise StoreUnavailable(f"the index at {self._path} cannot be read: {error}") from error

@@ -1,0 +1,364 @@
+"""Forward trace: the boards on which a lot, reel, tool, program, machine, or a station in a time was used.
+
+Read from the derived tables, which are brought up first; as of an older commit from an index made as of then.
+"""
+
+import json
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Final, NamedTuple
+
+from broker_bridge.errors import StoreUnavailable, UsageError
+from broker_bridge.projector.derived import Derived, NamelessRow, PassageRow, UseRow
+from broker_bridge.projector.entries import FIRST, LAST, microseconds
+from broker_bridge.projector.holding import holding
+from broker_bridge.queries.past import as_known
+from broker_bridge.queries.record import Record
+from broker_bridge.queries.settling import settle
+from broker_bridge.trace.gaps import extent
+from broker_bridge.trace.recall import Answer, Asked, Member, Use, answer, named
+from broker_bridge.trace.statements import Statement, opened
+
+Progress = Callable[[int, int], None]
+
+MATERIAL: Final = frozenset({"lot", "container", "date_code", "maker_part", "receipt"})
+"""Words that tell one reel or lot from another."""
+_VAGUE: Final = frozenset({"part", "maker", "supplier", "unknown", "unknown_lot"})
+_PASSED: Final = ("program", "equipment", "station")
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_BESIDE: Final = timedelta(seconds=90) // timedelta(microseconds=1)
+"""How far from its visit a machine's word about an unnamed board may lie: common practice, no source."""
+_UNSEEN: Final = 0.2
+"""On the line while a station's source had a gap, and not seen there."""
+
+
+def where_used(
+    record: Record, asked: Asked, *, at: int | None = None, progress: Progress | None = None
+) -> Answer:
+    """Where it was used, as of a commit (the newest by default).
+
+    Raises UsageError where nothing, or several things, are asked for; NotFound for a commit that is not there.
+    """
+    _check(asked)
+    if at is not None and at != record.as_of().commit:
+        with as_known(record, at, progress) as then:
+            return where_used(then, asked, progress=progress)
+    unbounded: list[str] = [] if record.note is None else [record.note]
+    try:
+        settle(record, progress)
+    except StoreUnavailable as error:
+        unbounded.append(f"what is newest is not told: {error}")
+    derived = Derived(record.index.path)
+    try:
+        found = _Search(record, derived, asked)
+        found.run()
+        members = list(found.members())
+        return answer(asked, found.took, members, [*unbounded, *found.unbounded], found.notes, record.as_of())
+    finally:
+        derived.close()
+
+
+def _check(asked: Asked) -> None:
+    kinds = [
+        asked.text,
+        asked.lot,
+        asked.container,
+        asked.tool,
+        asked.program,
+        asked.equipment,
+        asked.station,
+    ]
+    if sum(kind is not None for kind in kinds) != 1:
+        raise UsageError(
+            "ask for one thing: a text, a lot, a reel, a tool, a program, a machine, or a station"
+        )
+    if asked.program_revision is not None and asked.program is None:
+        raise UsageError("a program revision goes with a program")
+    if (asked.from_ or asked.to) and asked.station is None:
+        raise UsageError("a time goes with a station")
+    if asked.from_ and asked.to and asked.from_ > asked.to:
+        raise UsageError(f"the time ends at {asked.to} before it begins at {asked.from_}")
+
+
+class _Span(NamedTuple):
+    """Where and when something was in use."""
+
+    line: str
+    station: str
+    since: int
+    until: int
+
+
+class _Search:
+    """One question: what was found, and what may be missing."""
+
+    def __init__(self, record: Record, derived: Derived, asked: Asked) -> None:
+        self._record, self._derived, self._asked = record, derived, asked
+        self.took: list[str] = []
+        self.unbounded: list[str] = []
+        self.notes: list[str] = []
+        self._uses: dict[int, list[Use]] = {}
+        self._spans: dict[tuple[str, str], _Span] = {}
+
+    def run(self) -> None:
+        """Find it."""
+        asked = self._asked
+        if asked.program is not None:
+            self._program(asked.program)
+        elif asked.equipment is not None:
+            self._equipment(asked.equipment)
+        elif asked.station is not None:
+            self._station(asked.station)
+        elif asked.tool is not None:
+            self._material([k for k in self._derived.kinds(asked.tool) if k not in (*_VAGUE, *MATERIAL, *_PASSED)],
+                           asked.tool, identity=False)  # fmt: skip
+        elif asked.lot is not None:
+            self._material(["lot"], asked.lot, identity=True)
+        elif asked.container is not None:
+            self._material(["container"], asked.container, identity=True)
+        else:
+            self._text(asked.text or "")
+        self._widen()
+        self._limits()
+
+    def members(self) -> Iterator[Member]:
+        """The boards, with all uses of each."""
+        for row in self._derived.boards(self._uses):
+            yield Member(
+                kind=row.kind, value=row.value, position=row.position or None, unit=row.unit, panel=row.panel,
+                panel_position=row.panel_position, part=row.part, work_orders=tuple(json.loads(row.work_orders)),
+                purpose=row.purpose, state=row.state, station=row.station, there=bool(row.there),
+                since=_time(row.since), uses=tuple(sorted(self._uses[row.board], key=_use_order)),
+            )  # fmt: skip
+
+    # -- what is asked for --------------------------------------------------------------------------------
+
+    def _text(self, text: str) -> None:
+        kinds = self._derived.kinds(text)
+        telling = [kind for kind in kinds if kind not in _VAGUE] or [
+            k for k in kinds if k in ("part", "maker", "supplier")
+        ]
+        for kind, search in (
+            ("program", self._program),
+            ("equipment", self._equipment),
+            ("station", self._station),
+        ):
+            if kind in telling:
+                search(text)
+        words = [kind for kind in telling if kind not in _PASSED]
+        if words or not telling:
+            self._material(words, text, identity=not telling or bool(MATERIAL & set(words)))
+
+    def _material(self, kinds: Sequence[str], value: str, *, identity: bool) -> None:
+        """`identity`: where a reel or lot is not known it may be this one."""
+        uses = self._derived.uses(kinds, value) if kinds else []
+        self.took += [kind for kind in kinds if uses]
+        self._add(uses)
+        for use in uses:
+            self._look_at(use)
+        if not identity:
+            return
+        parts: set[str | None] | None = {use.part for use in uses}
+        if any('"act": "consumed"' in use.said for use in uses):
+            parts = {*(parts or ()), "paste"}
+        if self._asked.part is not None:
+            parts = {self._asked.part}
+        elif not uses:
+            parts = None
+            self.unbounded.append(
+                f"the record does not know {named(self._asked)}: where no reel or lot was told it may be any part; --part"
+                " narrows it"
+            )
+        unknown = [*self._derived.unknown("unknown")]
+        if kinds != ["container"]:
+            unknown += self._derived.unknown("unknown_lot")
+        known = {use.use for use in uses}
+        self._add(
+            u for u in unknown if u.use not in known and (parts is None or u.part is None or u.part in parts)
+        )
+        self._unnamed(value, parts)
+
+    def _add(self, uses: Iterable[UseRow]) -> None:
+        rows = {use.use: use for use in uses}
+        told = {number: json.loads(use.said) for number, use in rows.items()}
+        for carry in self._derived.carries(list(rows)):
+            use, said = rows[carry.use], told[carry.use]
+            self._uses.setdefault(carry.board, []).append(
+                Use(
+                    station=use.station, side=use.side, slot=use.slot, designators=tuple(said.get("places") or ()),
+                    from_=_when(carry.since), to=_time(carry.until), now=bool(use.now), certainty=use.certainty,
+                    probability=use.probability, reason=use.why, confirm=use.confirm,
+                )
+            )  # fmt: skip
+
+    def _look_at(self, use: UseRow) -> None:
+        """Note where and when something was in use, for what may be missing there."""
+        if use.station is None:
+            return
+        times = [carry.since for carry in self._derived.carries([use.use])]
+        for line in self._derived.lines_of(use.station) if times else ():
+            self._stretch(_Span(line, use.station, min(times), max(times)))
+
+    def _stretch(self, span: _Span) -> None:
+        key = span.line, span.station
+        known = self._spans.get(key, span)
+        self._spans[key] = _Span(*key, min(known.since, span.since), max(known.until, span.until))
+
+    def _program(self, program: str) -> None:
+        self.took.append("program")
+        wanted = self._asked.program_revision
+        for row in self._derived.by_program(program):
+            if wanted is not None and row.program_revision not in (None, wanted):
+                continue
+            doubt = (
+                "the source does not state the revision" if wanted and row.program_revision is None else None
+            )
+            self._pass(row, doubt)
+
+    def _equipment(self, equipment: str) -> None:
+        self.took.append("equipment")
+        rows = self._derived.by_equipment(equipment)
+        for row in rows:
+            self._pass(row, None)
+        spans: dict[tuple[str, str], tuple[int, int]] = {}
+        for row in rows:
+            first, last = spans.get((row.line, row.station), (row.since, row.since))
+            spans[row.line, row.station] = min(first, row.since), max(last, row.since)
+        for (line, station), (first, last) in spans.items():
+            for row in self._derived.unstated_equipment(line, station, first, last):
+                self._pass(
+                    row, f"at {station} while {equipment} stood there; the source does not name the machine"
+                )
+
+    def _station(self, station: str) -> None:
+        self.took.append("station")
+        since = FIRST if self._asked.from_ is None else microseconds(self._asked.from_)
+        until = LAST if self._asked.to is None else microseconds(self._asked.to)
+        for row in self._derived.at_station(station, since, until):
+            left = row.until >= since
+            self._pass(row, None if left else "last seen there before; when it left is not known", look=False)
+        for line in self._derived.lines_of(station):
+            self._stretch(_Span(line, station, since, until))
+
+    def _pass(self, row: PassageRow, doubt: str | None, *, look: bool = True) -> None:
+        certainty = "inferred" if doubt and row.certainty == "observed" else row.certainty
+        reason = "; ".join(text for text in (doubt, row.why) if text) or None
+        self._uses.setdefault(row.board, []).append(
+            Use(row.station, row.side, None, (), _when(row.since), _when(row.until), False, certainty,
+                row.probability, reason, None)
+        )  # fmt: skip
+        if look:
+            self._stretch(_Span(row.line, row.station, row.since, row.until))
+
+    # -- what may be missing ------------------------------------------------------------------------------
+
+    def _widen(self) -> None:
+        """Boards that may have been at a station unseen: they were on its line while something is missing there."""
+        widened = 0
+        for span in sorted(self._spans.values()):
+            undated = 0
+            for gap in self._missing(span):
+                kind, source = gap.fact.type, gap.fact.source
+                since, until = map(microseconds, extent(gap))
+                if kind == "source.rejected" and since == FIRST:
+                    undated += 1
+                    continue
+                if since == FIRST or until == LAST:
+                    when = (
+                        "at any time before" if since == FIRST else f"since {_when(since):%Y-%m-%d %H:%M:%S}"
+                    )
+                    self.unbounded.append(f"{span.station}: {source} has an open gap {when}")
+                    continue
+                widened += 1
+                what = "has a gap" if kind == "source.gap" else "has a record that could not be used,"
+                why = (
+                    f"on the line but not seen at {span.station}, where {source} {what}"
+                    f" {_when(since):%Y-%m-%d %H:%M:%S} to {_when(until):%H:%M:%S}"
+                )
+                for board in self._unseen(span, since - _BESIDE, until + _BESIDE):
+                    self._uses.setdefault(board, []).append(
+                        Use(span.station, None, None, (), _when(since), _when(until), False, "inferred", _UNSEEN, why,
+                            f"confirm what passed {span.station} from {_when(since):%Y-%m-%d %H:%M:%S} to {_when(until):%H:%M:%S}")
+                    )  # fmt: skip
+            if undated:
+                self.unbounded.append(
+                    f"{span.station}: {undated} records without a time of their own could not be used: they may be of any"
+                    " time before they were saved"
+                )
+        if widened:
+            self.notes.append(f"widened over {widened} gaps and unusable records in its places and times")
+
+    def _missing(self, span: _Span) -> list[Statement]:
+        """Gaps and unusable records that hold, of a station or of sources that do not say of which."""
+        first, last = max(span.since, FIRST + _BESIDE) - _BESIDE, min(span.until, LAST - _BESIDE) + _BESIDE
+        upto = self._record.as_of().number
+        numbers = self._record.index.missing_of(span.line, span.station, first, last, upto)
+        found = opened(holding(self._record.reader, numbers, upto))
+        return [
+            s for s in found if microseconds(extent(s)[0]) <= last and microseconds(extent(s)[1]) >= first
+        ]
+
+    def _unseen(self, span: _Span, since: int, until: int) -> set[int]:
+        there: dict[int, set[str | None]] = {}
+        for row in self._derived.on_line(span.line, since, until):
+            if row.board not in self._uses:
+                there.setdefault(row.board, set()).add(row.side)
+        went = self._derived.went_to(there, span.station)
+        sides_of: dict[int, set[str | None]] = {}
+        for board, side in went:
+            sides_of.setdefault(board, set()).add(side)
+        return {
+            board
+            for board, sides in there.items()
+            if board not in sides_of or ((known := sides - {None}) and not known & sides_of[board] and None not in sides_of[board])
+        }  # fmt: skip
+
+    def _unnamed(self, value: str, parts: set[str | None] | None) -> None:
+        """What was used on boards that nobody named."""
+        rows = self._derived.nameless(value)
+        for row in rows:
+            self._stretch(_Span(row.line, row.station, row.since, row.since))
+        lost = [row for row in rows if not self._covered(row)]
+        for row in lost[:5]:
+            self.unbounded.append(
+                f"{row.station}: it was used on a board or panel that nobody named, {_when(row.since):%Y-%m-%d %H:%M:%S}"
+            )
+        if len(lost) > 5:
+            self.unbounded.append(f"and on {len(lost) - 5} more that nobody named")
+
+    def _covered(self, row: NamelessRow) -> bool:
+        near = timedelta(microseconds=_BESIDE)
+        time = _when(row.since)
+        return any(
+            use.station == row.station and abs(use.from_ - time) <= near and use.certainty != "observed"
+            for uses in self._uses.values()
+            for use in uses
+        )
+
+    def _limits(self) -> None:
+        lines = sorted({span.line for span in self._spans.values()})
+        missing: dict[str, int] = {}
+        if self._record.reader.head().commit == self._record.as_of().commit:
+            for progress in self._record.reader.progress():
+                count = sum(last - first + 1 for first, last in progress.missing())
+                missing[progress.source] = missing.get(progress.source, 0) + count
+        for source, count in sorted(missing.items()):
+            if count and (not lines or source.rpartition("/")[0] in lines):
+                self.unbounded.append(f"{source} has not caught up: {count} events are missing")
+        crowded = self._derived.crowded()
+        if crowded:
+            self.unbounded.append(f"{crowded} identifiers name too many things to tell them apart")
+
+
+def _use_order(use: Use) -> tuple[bool, datetime, str, str, str]:
+    return use.certainty != "observed", use.from_, use.station or "", use.slot or "", use.reason or ""
+
+
+def _when(instant: int) -> datetime:
+    return _EPOCH + timedelta(
+        microseconds=max(min(instant, 253_402_300_799_999_999), -62_135_596_800_000_000)
+    )
+
+
+def _time(instant: int | None) -> datetime | None:
+    return None if instant is None else _when(instant)
