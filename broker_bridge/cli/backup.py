@@ -11,7 +11,7 @@ example: broker-bridge backup --config plant.toml /backup/            # a new fi
 A copy is one file, complete up to a commit, and checked. Only the record needs one: the index is rebuilt, and an
 outbox put back would give its numbers twice. The raw archive's files never change: copy its folder by any tool.
 
-exit codes: 0 done, 1 no record, 2 usage, 4 the disk does not take it, 5 record damaged"""
+exit codes: 0 done, 2 usage, 4 no record there, or the disk does not take it, 5 record damaged"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:

@@ -10,8 +10,8 @@ example: broker-bridge restore --config plant.toml /backup/record-20260301T02000
 Stop the recorder first. The record that is there is moved aside, not deleted. When the recorder starts again, the
 edges send what they still hold (`keep_days`); `check` says what is missing.
 
-exit codes: 0 done, 1 no such backup, 3 a recorder runs, or the backup is newer than this program, 4 the disk does
-not take it, 5 the backup is damaged: nothing has changed"""
+exit codes: 0 done, 3 a recorder runs, or the backup is newer than this program, 4 no such backup, or the disk does not
+take it, 5 the backup is damaged; but for 0, nothing has changed"""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
