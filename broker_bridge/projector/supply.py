@@ -27,7 +27,8 @@ class IndexSupply:
         self._reader, self._index, self._upto, self._many = reader, index, upto, many
         self._families: dict[tuple[str, str], dict[str, list[str]]] = {}
         self._stretches: dict[tuple[str, str, str, str, int], list[Mark]] = {}
-        self._plans: dict[tuple[str, str, int], list[Statement]] = {}
+        self._planned: dict[tuple[str, str, datetime], tuple[int, ...]] = {}
+        self._plans: dict[tuple[int, ...], list[Statement]] = {}
         self._lots: dict[str, frozenset[str]] = {}
         self._held = 0
 
@@ -59,11 +60,17 @@ class IndexSupply:
 
     def plans(self, line: str, station: str, time: datetime) -> Sequence[Statement]:
         """See Supply."""
-        numbers = self._index.plans(line, station, microseconds(time), self._upto)
-        key = (line, station, hash(tuple(numbers)))
-        if key not in self._plans:
-            self._plans[key] = opened(holding(self._reader, numbers, self._upto))
-        return self._plans[key]
+        when = line, station, time
+        if when not in self._planned:
+            # The boards of a panel ask for one time, panels for times between the same two programs.
+            if len(self._planned) > _KEPT:
+                self._planned.clear()
+                self._plans.clear()
+            self._planned[when] = tuple(self._index.plans(line, station, microseconds(time), self._upto))
+        numbers = self._planned[when]
+        if numbers not in self._plans:
+            self._plans[numbers] = opened(holding(self._reader, numbers, self._upto))
+        return self._plans[numbers]
 
     def gaps(self, line: str, station: str, since: datetime, until: datetime) -> Sequence[Statement]:
         """See Supply."""

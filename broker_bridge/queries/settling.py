@@ -16,11 +16,11 @@ from broker_bridge.projector.supply import IndexSupply
 from broker_bridge.queries.boards import find, in_magazines
 from broker_bridge.queries.record import Record
 from broker_bridge.trace.assertions import standing
-from broker_bridge.trace.history import AsOf, Subject, beside, made, told_of
+from broker_bridge.trace.history import AsOf, Subject, made, told_of
 from broker_bridge.trace.identity import Thing, resolve
 from broker_bridge.trace.knots import Web
 from broker_bridge.trace.mentions import UNITS, Knot, Node, Slot
-from broker_bridge.trace.statements import PLACEHOLDERS, is_placeholder, opened
+from broker_bridge.trace.statements import PLACEHOLDERS, Statement, is_placeholder, opened, together
 
 Progress = Callable[[int, int], None]
 """Told the names that were settled, and how many there were."""
@@ -72,6 +72,7 @@ def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supp
     )
     if subjects is None:
         subjects = _weigh(record, cluster, as_of)
+    read: dict[int, list[Statement]] = {}
     for subject, crowded in subjects:
         about = told_of(subject)
         if not about:
@@ -81,9 +82,14 @@ def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supp
             for statement, _ in about
             if (magazine := statement.get("magazine"))
         }
-        filed = in_magazines(record, about, as_of)
+        filed = in_magazines(record, about, as_of) - set(cluster.numbers)
         if filed:
-            subject = beside(subject, holding(record.reader, filed, as_of.number))
+            more = [number for number in filed if number not in read]
+            read.update({number: [] for number in more})
+            for statement in opened(holding(record.reader, more, as_of.number)):
+                read[statement.fact.number].append(statement)
+            lain = [statement for number in filed for statement in read[number]]
+            subject = subject._replace(statements=tuple(together(subject.statements, lain)))
         told = made(subject, as_of, crowded=crowded, supply=supply, about=about)
         thing = subject.thing
         nodes = {knot if isinstance(knot, Node) else knot.panel for knot in (*thing.names, *thing.claims)}
@@ -140,11 +146,15 @@ def _things(knots: Iterable[Knot], meant: Callable[[Knot], list[Thing]]) -> list
                 continue  # another name of something that has its own
             found[thing.key] = thing
             covered |= thing.names
-            covered |= {k for k, claim in thing.claims.items() if isinstance(k, Slot) and not claim.contested}
+            covered |= {knot for knot, claim in thing.claims.items() if not claim.contested}
             for within in thing.wholes:
+                covered |= {
+                    k for k, c in within.whole.claims.items() if isinstance(k, Node) and not c.contested
+                }
                 if within.whole.unit == "panel":
                     with_boards |= within.whole.names
             with_boards |= {slot.panel for slot in thing.slots}
+            covered |= {panel for panel in with_boards if isinstance(panel, Node) and panel.kind == "panel"}
     return list(found.values())
 
 

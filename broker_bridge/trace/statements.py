@@ -2,6 +2,7 @@
 
 from collections.abc import Collection, Iterable
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import Any, Final
 
 from broker_bridge.events.fact import Fact
@@ -37,7 +38,7 @@ class Statement(Value):
     mentions: tuple[Mention, ...]
     """Placeholders are left out: they name nothing."""
 
-    @property
+    @cached_property
     def evidence(self) -> Evidence:
         """Where it is written."""
         return Evidence(self.fact.source, self.fact.id)
