@@ -36,6 +36,7 @@ COMMANDS: Final = {
     "check": "is the configuration valid, everything reachable and healthy?",
     "watch": "the line as it is now, or live events one a line, beside the machine",
     "board": "a board's history: backward trace",
+    "where-used": "the boards on which a lot, reel, tool, program or machine was used, for sure and possibly",
     "defects": "calls and defects over many boards: what is open, escaped, or left with a board",
     "balance": "a work order's boards: started, finished, scrapped, in process, not accounted for",
     "assert": "put a person's statement about boards into the record, or revoke one",
@@ -78,7 +79,7 @@ class Command(Protocol):
 
 def command(name: str) -> Command:
     """The module that holds a command."""
-    module: Command = import_module(f"broker_bridge.cli.{name}")
+    module: Command = import_module(f"broker_bridge.cli.{name.replace('-', '_')}")
     return module
 
 

@@ -16,6 +16,7 @@ from broker_bridge.schemas.json_schema import data_file, data_schema, event_sche
 from broker_bridge.trace.acceptance import Acceptance
 from broker_bridge.trace.balance import Balance
 from broker_bridge.trace.listing import Listing, Unproven
+from broker_bridge.trace.recall import Answer
 from broker_bridge.trace.references import Why
 from broker_bridge.trace.schema import answer_schema, history_schema
 from broker_bridge.trace.value import Value
@@ -32,6 +33,7 @@ _MESSAGES: Final[dict[str, type[BaseModel]]] = {
 _ANSWERS: Final[dict[str, type[Value]]] = {
     "acceptance": Acceptance,
     "why": Why,
+    "where-used": Answer,
     "defects": Listing,
     "unproven": Unproven,
     "balance": Balance,
