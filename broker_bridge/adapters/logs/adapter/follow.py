@@ -84,6 +84,7 @@ class Follow:
         self._told = ""
         self._until = 0.0
         self._pass_over = False
+        self._first = False
 
     async def cycle(self) -> float:
         """Look once; returns the seconds to wait before the next look. Raises as the drop folder's does."""
@@ -115,7 +116,10 @@ class Follow:
             await self._close_finished(there)
             await self._account(there, now)
             self._looked = now.isoformat()
-        self._pass_over = False
+            if self._first or self._pass_over:
+                # Only now: a restart in the middle of the first look must pass over the rest as well.
+                await self._batch.add(_only({FOLDER: str(listing.device).encode()}))
+                self._first = self._pass_over = False
         await self._batch.flush()
         if locked:
             self._writer.report("locked", f"{locked} files are held by their machine")
@@ -145,11 +149,11 @@ class Follow:
         if self._config.start == "beginning":
             for state in self._logs.values():
                 self._keeping.begin_again(state)
-        first = device is None
+        self._first = device is None
         self._device = int(device) if device is not None else listing.device
-        self._pass_over = self._config.start == "end" or (self._config.start == "saved-or-end" and first)
-        if first:
-            await self._batch.add(_only({FOLDER: str(listing.device).encode()}))
+        self._pass_over = self._config.start == "end" or (
+            self._config.start == "saved-or-end" and self._first
+        )
         if self._config.start == "beginning":
             self._started = True
             return

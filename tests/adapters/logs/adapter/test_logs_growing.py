@@ -552,6 +552,26 @@ def test_hazard_40_where_to_begin(tmp_path: Path, start: str, first: list[str], 
     assert logs.codes == again
 
 
+def test_hazard_40_all_that_lies_there_is_passed_over_even_when_that_takes_several_looks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("broker_bridge.adapters.logs.adapter.follow._SLICE_S", 0.000_001)
+    logs = Logs(tmp_path, start="saved-or-end")
+    for number in range(5):
+        logs.append(f"{number}.log", lines(f"A{number}"))
+
+    async def a_look() -> None:
+        await (await FolderAdapter(logs.config())._begin(logs.writer)).cycle()
+
+    asyncio.run(a_look())
+    monkeypatch.undo()
+    logs.look()
+    assert logs.codes == []
+    logs.append("3.log", lines("B3"))
+    logs.look()
+    assert logs.codes == ["B3"]
+
+
 # -- what holds for what follows
 
 
