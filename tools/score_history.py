@@ -47,6 +47,8 @@ class Truth(NamedTuple):
     boards: Mapping[str, Entry]
     by_board: Mapping[str, Mapping[str, list[Entry]]]
     faults: Mapping[str, list[Entry]]
+    typed: Mapping[str, list[Entry]]
+    """Codes that were typed in place of another, by what was typed."""
 
     def of(self, kind: str, board: str) -> list[Entry]:
         """The entries of a kind about a board."""
@@ -63,6 +65,7 @@ def read_truth(path: Path) -> Truth:
     boards: dict[str, Entry] = {}
     by_kind: dict[str, dict[str, list[Entry]]] = defaultdict(lambda: defaultdict(list))
     faults: dict[str, list[Entry]] = defaultdict(list)
+    typed: dict[str, list[Entry]] = defaultdict(list)
     with path.open(encoding="utf-8") as lines:
         for line in lines:
             entry = json.loads(line)
@@ -70,9 +73,11 @@ def read_truth(path: Path) -> Truth:
                 boards[entry["board"]] = entry
             elif entry["kind"] == "fault":
                 faults[entry.get("panel") or ""].append(entry)
+                if entry["what"] == "barcode_typed":
+                    typed[entry["said"]].append(entry)
             else:
                 by_kind[entry["kind"]][entry["board"]].append(entry)
-    return Truth(boards, by_kind, faults)
+    return Truth(boards, by_kind, faults, typed)
 
 
 class Score(NamedTuple):
@@ -157,10 +162,23 @@ class Board:
             self.counts[f"visits {found.certainty}"] += 1
         for seen in left:
             observed = seen.certainty == "observed"
+            if observed and self._mistyped(seen):
+                self.counts["visits of another board, of which a person typed this one's code"] += 1
+                continue
             self.wrong.add((seen.station or "").upper())
             kind = "visits wrong among observed" if observed else f"visits unmatched, {seen.certainty}"
             self.counts[kind] += 1
             yield f"told {seen.certainty}: {seen.station} {seen.side} {seen.arrived} to {seen.departed}"
+
+    def _mistyped(self, seen: Visit) -> bool:
+        """Whether a slip of a person's finger hit this board's code, or its panel's: nothing in the record can show it."""
+        names = {self.serial, self.truth.boards[self.serial]["panel"]}
+        return any(
+            fault["where"] == (seen.station or "").upper()
+            and abs(_time(fault["when"]) - seen.arrived) <= CLOSE
+            for name in names
+            for fault in self.truth.typed.get(name, ())
+        )
 
     def _match(self, left: list[Visit], visit: Entry) -> tuple[Visit | None, bool]:
         here = [seen for seen in left if seen.station == visit["station"].lower()]

@@ -475,6 +475,120 @@ def test_every_key_of_the_profile_has_a_fault_line_in_rough() -> None:
     }  # fmt: skip
 
 
+def test_exported_again_with_other_line_ends() -> None:
+    taken, truth = run("[files]\nexported_again = 0.3")
+    exported = faults(truth, "exported_again")
+    assert exported
+    content = {(d.station, d.name): d.data for d in taken if d.channel == "file"}
+    for fault in exported:
+        first, again = content[fault["where"], fault["file"]], content[fault["where"], fault["target"]]
+        assert first != again
+        assert first.splitlines() == again.splitlines()
+
+
+def test_a_lost_skip_list_makes_bare_boards_look_bad() -> None:
+    taken, truth = run("[handling]\nskipped_positions = 0.2\nskip_list_lost = 0.5")
+    lost = faults(truth, "skip_list_lost")
+    assert lost
+    skipped = Counter(fault["panel"] for fault in faults(truth, "skipped_position"))
+    panels = {fault["panel"] for fault in lost}
+    assert panels <= set(skipped)
+    without = [
+        d.data.decode() for d in files(taken, "AOI")
+        if ",SKIP," not in d.data.decode() and d.data.decode().splitlines()[1].split(",")[3] in panels
+    ]  # fmt: skip
+    assert len(without) == len(lost)
+    assert all(",NG,MISS," in text for text in without)
+    crossed_out = {b["board"] for b in truth["board"] if b["purpose"] == "skipped"}
+    assert not crossed_out & {c["board"] for c in truth["call"]}
+
+
+def test_a_late_label_leaves_the_first_side_without_a_code() -> None:
+    taken, truth = run("[barcode]\nlate_label = 0.3")
+    late = {fault["panel"] for fault in faults(truth, "late_label")}
+    assert late
+    rows = [line.split(",") for line in log(taken, "LOAD").decode("utf-8-sig").splitlines()[1:]]
+    bottom = {row[2] for row in rows if row[5] == "B"}
+    engraved = {row[2] for row in rows if row[5] == "T" and row[11]}
+    assert not late & bottom
+    assert late <= engraved
+    codes = Counter(read_codes(taken))
+    assert codes["NOREAD"] >= len(late)
+
+
+def test_one_item_on_two_slots() -> None:
+    taken, truth = run("[material]\ntwo_slots = 1.0")
+    assert faults(truth, "two_slots")
+    fed = defaultdict(set)
+    places = defaultdict(list)
+    for entry in truth["material"]:
+        if entry["slot"] is not None:
+            fed[entry["station"], entry["side"], entry["item"], entry["board"]].add(entry["slot"])
+            places[entry["board"], entry["side"], entry["at"]] += entry["designators"]
+    assert max(map(len, fed.values())) == 2
+    assert all(len(set(names)) == len(names) for names in places.values())
+    programs = [json.loads(line) for line in log(taken, "PLACE1").splitlines() if b'"program"' in line[:40]]
+    slots = {feeder["slot"] for program in programs for feeder in program.get("feeders", ())}
+    assert any(int(slot) > 40 for slot in slots)
+
+
+def test_magazines_that_were_changed_without_a_word() -> None:
+    taken, truth = run("[handling]\nmagazine_swaps = 1.0", boards=400)
+    swapped = faults(truth, "magazine_swapped")
+    assert swapped
+    said = b"".join(d.data for d in taken if d.channel == "transfer" and d.station == "AOI").decode()
+    for fault in swapped:
+        assert fault["magazine"] != fault["stated"]
+    assert {fault["stated"] for fault in swapped} <= {
+        f"MAG-{n:02d}" for n in range(1, 41) if f"MAG-{n:02d}" in said
+    }
+
+
+def test_split_orders() -> None:
+    _, truth = run("[orders]\nsplit = 1.0", boards=300)
+    split = faults(truth, "order_split")
+    assert split
+    orders = Counter(b["work_order"] for b in truth["board"])
+    for fault in split:
+        assert fault["work_order"] == f"{fault['split_from']}-2"
+        assert orders[fault["work_order"]]
+        assert orders[fault["split_from"]]
+
+
+def test_plant_life_shows_every_habit() -> None:
+    kinds: set[str] = set()
+    plant = Plant(3, 900, "plant_life", START)
+    for _ in deliveries(
+        plant, lambda kind, line: kinds.add(json.loads(line)["what"]) if kind == "fault" else None
+    ):
+        pass
+    assert kinds == {
+        "barcode_unread", "barcode_stale", "barcode_typed", "barcode_dummy", "late_label", "redropped", "renamed",
+        "exported_again", "removed_by_hand", "turned", "skipped_position", "skip_list_lost", "magazine_swapped",
+        "bypassed", "lot_split", "unproven_setup", "two_slots", "splice", "wash_reprint", "reference_board", "retest",
+        "program_edited", "order_split", "sampled_out",
+    }  # fmt: skip
+
+
+def test_materials_of_a_splice_are_exact() -> None:
+    """Which reel fed which designator of which board, over the joint: parts used per reel add up, board by board."""
+    _, truth = run("[process]\nsplices = 1.0", boards=300)
+    reels = defaultdict(set)
+    for entry in truth["material"]:
+        for designator in entry["designators"]:
+            if entry["station"].startswith("PLACE"):
+                reels[entry["board"], entry["side"], designator].add(entry["reel"])
+    assert all(len(found) == 1 for found in reels.values())
+    joints = {fault["reel"] for fault in faults(truth, "splice")}
+    used = {reel for found in reels.values() for reel in found}
+    assert joints & used
+    boards = defaultdict(set)
+    for (board, side, _), (reel,) in ((key, tuple(found)) for key, found in reels.items()):
+        boards[reel].add((board, side))
+    shared = [reel for reel in joints & used if any(boards[reel] & boards[other] for other in used - {reel})]
+    assert shared  # in the middle of a board both reels fed it
+
+
 def test_a_fault_more_leaves_all_other_luck_as_it_was() -> None:
     base = Profile()
     with_retests = replace(base, testing=replace(base.testing, retest=0.3))

@@ -13,10 +13,25 @@ def test_clean_is_the_default() -> None:
     assert load_profile("clean") == Profile()
 
 
-def test_rough_does_every_kind_of_fault() -> None:
-    rough, clean = load_profile("rough"), Profile()
+def test_every_switch_is_on_in_a_profile_that_comes_with_the_package() -> None:
+    clean, others = Profile(), (load_profile("rough"), load_profile("plant_life"))
     for field in dataclasses.fields(Profile):
-        assert getattr(rough, field.name) != getattr(clean, field.name), field.name
+        section = getattr(clean, field.name)
+        if not dataclasses.is_dataclass(section):
+            assert any(getattr(other, field.name) != section for other in others), field.name
+            continue
+        for key in dataclasses.fields(section):
+            if (field.name, key.name) in ALWAYS or key.name in ("stations", "channel"):
+                continue
+            on = [getattr(getattr(other, field.name), key.name) for other in others]
+            assert any(value != getattr(section, key.name) for value in on), f"{field.name}.{key.name}"
+
+
+ALWAYS = {
+    ("process", "review_delay_s"), ("process", "stops"), ("lost", "seconds"), ("doubled", "seconds"),
+    ("disordered", "seconds"), ("files", "rotation"),
+}  # fmt: skip
+"""How a plant is, or how a fault is done: not whether it happens."""
 
 
 def test_a_file_is_read(tmp_path: Path) -> None:
