@@ -1,5 +1,6 @@
 """Reads the derived tables: who carries what, who passed where."""
 
+import json
 import sqlite3
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -76,6 +77,7 @@ class BoardRow(NamedTuple):
 class NamelessRow(NamedTuple):
     """Material used for a board that nobody named."""
 
+    part: str
     number: int
     line: str
     station: str
@@ -147,6 +149,15 @@ class Derived:
             found += [BoardRow(*row) for row in self._all(sql, *part)]
         return found
 
+    def all_boards(self) -> list[BoardRow]:
+        """Every thing."""
+        return self.boards(number for (number,) in self._all("SELECT board FROM boards"))
+
+    def carried_by(self, board: int) -> list[dict[str, Any]]:
+        """What a thing carries or ever carried, each as the words it is told in (rows)."""
+        sql = "SELECT said FROM carries JOIN uses USING (use) WHERE board = ? AND kind = 'material' ORDER BY use, since"
+        return [json.loads(said) for (said,) in self._all(sql, board)]
+
     def by_program(self, program: str) -> list[PassageRow]:
         """Visits in which a program ran."""
         return self._passages("program = ?", program)
@@ -172,6 +183,11 @@ class Derived:
         """Visits on a line that overlap a time."""
         return self._passages("line = ? AND since <= ? AND coalesce(latest, until) >= ?", line, until, since)
 
+    def silent(self, line: str, station: str, since: int, until: int) -> list[PassageRow]:
+        """Visits that overlap a time, of which the station does not say what it put on the board."""
+        where = "silent AND line = ? AND station = ? AND since <= ? AND coalesce(latest, until) >= ?"
+        return self._passages(where, line, station, until, since)
+
     def went_to(self, boards: Iterable[int], station: str) -> set[tuple[int, str | None]]:
         """Which of these boards were seen at a station, and on which side."""
         wanted = sorted(boards)
@@ -188,8 +204,8 @@ class Derived:
         return [line for (line,) in self._all(sql, station)]
 
     def nameless(self, word: str) -> list[NamelessRow]:
-        """Uses of a lot or container for boards that nobody named."""
-        sql = "SELECT number, line, station, since FROM nameless WHERE word = ? ORDER BY number"
+        """Uses of a lot or container for boards that nobody named; with "" those of which not even that is known."""
+        sql = "SELECT part, number, line, station, since FROM nameless WHERE word = ? ORDER BY number"
         return [NamelessRow(*row) for row in self._all(sql, word)]
 
     def crowded(self) -> int:

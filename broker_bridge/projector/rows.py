@@ -45,6 +45,7 @@ def rows(made: Made) -> Rows:
     for need in made.needs:
         first, last = window.get(need.visit, (microseconds(need.since), microseconds(need.until)))
         window[need.visit] = min(first, microseconds(need.since)), max(last, microseconds(need.until))
+    silent = {need.visit for need in made.needs if need.silent}
     passages: list[Row] = []
     for number, visit in enumerate(history.route):
         passages.append((
@@ -52,7 +53,7 @@ def rows(made: Made) -> Rows:
             microseconds(visit.arrived), microseconds(visit.departed or visit.arrived),
             _instant(visit.departed_by or visit.departed), visit.program.name if visit.program else None,
             (visit.program.revision or visit.program.hash) if visit.program else None, visit.outcome,
-            visit.certainty, visit.probability, visit.reason, *(window[number] if number in needs else (None, None)),
+            visit.certainty, visit.probability, visit.reason, int(number in silent), *(window[number] if number in needs else (None, None)),
         ))  # fmt: skip
     board = (
         who.key.kind, who.key.value, who.key.position or 0, who.unit, who.panel.value if who.panel else None, who.position,

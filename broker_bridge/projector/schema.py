@@ -197,6 +197,7 @@ CREATE INDEX board_names_by_board ON board_names (board);
 
 -- Instants in microseconds since 1970. until: last seen there; latest: gone from there by then (NULL: nothing shows that
 -- it has left).
+-- silent 1: the station tells what it puts on boards, and said nothing of this one.
 -- needs_since, needs_until: the time whose set-ups and gaps decide what it took along there; NULL: none.
 CREATE TABLE passages (
     board INTEGER NOT NULL,
@@ -216,11 +217,13 @@ CREATE TABLE passages (
     certainty TEXT NOT NULL,
     probability REAL,
     why TEXT,
+    silent INTEGER NOT NULL,
     needs_since INTEGER,
     needs_until INTEGER,
     PRIMARY KEY (board, visit)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX passages_by_station ON passages (station, since);
+CREATE INDEX passages_silent ON passages (line, station, since) WHERE silent;
 CREATE INDEX passages_by_line ON passages (line, since);
 CREATE INDEX passages_by_need ON passages (line, station, needs_until) WHERE needs_until IS NOT NULL;
 CREATE INDEX passages_by_program ON passages (program, program_revision);
@@ -281,7 +284,7 @@ CREATE INDEX board_defects_by_name ON board_defects (name, called);
 
 INDEX: Final = Kind(name="index", application_id=0x42424958, migrations=(TABLES + SETTLED,))  # "BBIX"
 
-RULES: Final = f"3-{crc32((TABLES + SETTLED).encode()):08x}"
+RULES: Final = f"4-{crc32((TABLES + SETTLED).encode()):08x}"
 """Changes with the tables; raise the number when other things are to be taken from an event. An index made by
 other rules is made anew, so it never has to be migrated."""
 

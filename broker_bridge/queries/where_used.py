@@ -28,6 +28,9 @@ _PASSED: Final = ("program", "equipment", "station")
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _BESIDE: Final = timedelta(seconds=90) // timedelta(microseconds=1)
 """How far from its visit a machine's word about an unnamed board may lie: common practice, no source."""
+_CLOCKS: Final = timedelta(hours=2) // timedelta(microseconds=1)
+"""By how much the clock of a machine may be wrong that did not name a board: an hour of summer time and some more;
+common practice, no source."""
 _UNSEEN: Final = 0.2
 """On the line while a station's source had a gap, and not seen there."""
 
@@ -314,26 +317,32 @@ class _Search:
         }  # fmt: skip
 
     def _unnamed(self, value: str, parts: set[str | None] | None) -> None:
-        """What was used on boards that nobody named."""
-        rows = self._derived.nameless(value)
-        for row in rows:
+        """What was used on boards that nobody named: any that was there about then, and of which nothing is said."""
+        lost: list[NamelessRow] = []
+        either = [
+            row for row in self._derived.nameless("") if parts is None or not row.part or row.part in parts
+        ]
+        for row in [*self._derived.nameless(value), *either]:
             self._stretch(_Span(row.line, row.station, row.since, row.since))
-        lost = [row for row in rows if not self._covered(row)]
+            there = self._derived.silent(row.line, row.station, row.since - _CLOCKS, row.since + _CLOCKS)
+            why = (
+                f"{row.station} used it on a board that it did not name ({_when(row.since):%Y-%m-%d %H:%M:%S} by its clock),"
+                " and says nothing of this one, which was there about then"
+            )
+            ask = f"confirm which board was at {row.station} at {_when(row.since):%Y-%m-%d %H:%M:%S}"
+            for passage in there:
+                self._uses.setdefault(passage.board, []).append(
+                    Use(passage.station, passage.side, None, (), _when(passage.since), _when(passage.until), True,
+                        "inferred", round(1 / len(there), 4), why, ask)
+                )  # fmt: skip
+            if not there:
+                lost.append(row)
         for row in lost[:5]:
             self.unbounded.append(
-                f"{row.station}: it was used on a board or panel that nobody named, {_when(row.since):%Y-%m-%d %H:%M:%S}"
+                f"{row.station}: it was used on a board that nobody named, {_when(row.since):%Y-%m-%d %H:%M:%S}"
             )
         if len(lost) > 5:
             self.unbounded.append(f"and on {len(lost) - 5} more that nobody named")
-
-    def _covered(self, row: NamelessRow) -> bool:
-        near = timedelta(microseconds=_BESIDE)
-        time = _when(row.since)
-        return any(
-            use.station == row.station and abs(use.from_ - time) <= near and use.certainty != "observed"
-            for uses in self._uses.values()
-            for use in uses
-        )
 
     def _limits(self) -> None:
         lines = sorted({span.line for span in self._spans.values()})

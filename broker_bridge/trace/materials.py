@@ -115,6 +115,8 @@ class Need(Value):
     visit: int
     """Its place in the route, from 0."""
     line: str
+    silent: bool
+    """Whether the station says nothing of what it put on the board."""
     since: datetime
     until: datetime
 
@@ -261,7 +263,7 @@ class _At:
         since, until = plan.since, plan.until
         made: list[Material] = []
         if doubt is None:
-            return made, Need(self._number, self._line, since, until)
+            return made, Need(self._number, self._line, False, since, until)
         by_slot: dict[str, list[Record]] = {}
         for record in sorted(fed, key=_as_written):
             slot = str(record.statement.get("feeding")["slot"])
@@ -302,7 +304,7 @@ class _At:
                                 feed.places if feed else (), feed, belief, choice.confirm,
                                 self._where(slot) if several else None, choice.evidence)
                 )  # fmt: skip
-        return made, Need(self._number, self._line, since, until)
+        return made, Need(self._number, self._line, not fed, since, until)
 
     def _beside(self, fed: Sequence[Record]) -> str | None:
         """The program that the machine names for other boards of the panel at the same time."""
@@ -320,6 +322,9 @@ class _At:
         """Paste on the stencil at each print: the jar put on last, and all before it since it was cleaned off."""
         made: list[Material] = []
         since, until = NEVER, EVER
+        doubt = self._board.doubt(self._own)
+        if doubt is None:
+            return made, Need(self._number, self._line, False, EVER, EVER)
         times: list[tuple[datetime, Record | None]] = [(r.statement.time, r) for r in prints]
         for time, record in times or [(self._end, None)]:
             marks = self._supply.marks(self._line, self._station, PASTE, "", time, time)
@@ -332,8 +337,8 @@ class _At:
                 if m.said != "cleaned" and m.stuff.named
             ]
             gap = next(iter(self._supply.gaps(self._line, self._station, since, time)), None)
-            made += self._jars(record, time, jars, cleaned is None, gap)
-        return made, Need(self._number, self._line, since, until)
+            made += self._jars(record, time, jars, cleaned is None, gap, doubt)
+        return made, Need(self._number, self._line, not prints, since, until)
 
     def _jars(
         self,
@@ -342,9 +347,10 @@ class _At:
         jars: Sequence[Mark],
         unknown: bool,
         gap: Statement | None,
+        doubt: Belief,
     ) -> Iterator[Material]:
         stated = Stuff.of(record.statement.get("paste") or {}) if record else Stuff()
-        about = record.about.belief if record else self._passed()
+        about = chain(record.about.belief if record else self._passed(), doubt)
         seen: list[Stuff] = []
         if record is not None and stated.named:
             seen.append(stated)

@@ -443,8 +443,8 @@ class Setups:
 
 
 def in_order(m: Mark) -> tuple[datetime, int, Evidence]:
-    """Marks of one slot: what was fed at a moment was there before what is set up at that moment."""
-    return m.time, 0 if m.said in ("fed", "low", "removed") else 1, m.statement.evidence
+    """Marks of one slot. At one moment what was fed comes before what is set up, and a cleaning before new paste."""
+    return m.time, 0 if m.said in ("fed", "low", "removed", "cleaned") else 1, m.statement.evidence
 
 
 def widens(statement: Statement, station: str) -> bool:
