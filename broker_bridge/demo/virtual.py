@@ -3,32 +3,30 @@
 What the machines write and say goes through the same protocol and mapping cores as in a live plant and straight
 into a record, without folders, sockets and broker. Intake times are those of the plant, so wrong clocks, late files
 and cut connections are met as they would be. Raw files are not archived.
+
+Two processes share the work: this one hears the wires and writes the record, a child reads the files.
 """
 
 import asyncio
-from collections import Counter, defaultdict
-from collections.abc import Iterator
+import multiprocessing
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from itertools import islice
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from broker_bridge.adapters.base import Taking
-from broker_bridge.adapters.logs.adapter.content import decompressed
-from broker_bridge.adapters.logs.adapter.reading import Reading, load_mapping
-from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mapping
-from broker_bridge.adapters.logs.mapping.takings import Place
-from broker_bridge.config import FilesAdapter, Settings, TransferAdapter, load
-from broker_bridge.demo.appended import AppendedLog
-from broker_bridge.demo.plant import MAPPINGS, mapping_text, write_plant
+from broker_bridge.config import Settings, load
+from broker_bridge.demo.intake import Files, Numbered, Wires
+from broker_bridge.demo.plant import write_plant
 from broker_bridge.demo.show import Say
-from broker_bridge.demo.wire import Wire
-from broker_bridge.errors import UsageError
+from broker_bridge.errors import BridgeError, UsageError
 from broker_bridge.events.envelope import Event, padded
-from broker_bridge.events.ids import EventId
-from broker_bridge.events.union import encode_event, schema_uri
+from broker_bridge.events.union import schema_uri
 from broker_bridge.projector.builder import catch_up
 from broker_bridge.projector.schema import index_path
-from broker_bridge.simulate import AREA, LINE, SITE, STATIONS, Delivery, Plant, Profile, deliveries
+from broker_bridge.simulate import STATIONS, Delivery, Plant, Profile, deliveries
 from broker_bridge.store.base import Arrival
 from broker_bridge.store.sqlite import SqliteStore
 from broker_bridge.store.sqlite_reader import SqliteReader
@@ -36,9 +34,8 @@ from broker_bridge.store.sqlite_reader import SqliteReader
 START: Final = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 """When a run in virtual time begins, unless it is told."""
 
-_BATCH: Final = 2000
-"""Events of a commit."""
-_LARGEST: Final = 64 * 2**20
+_TOGETHER: Final = 800
+"""Deliveries of a commit."""
 _FIRST_PORT: Final = 50_201
 """Nobody listens there: a configuration needs a port, and a line in virtual time has none."""
 
@@ -74,35 +71,40 @@ def record_run(
     settings = load(config)
     if settings.record.path.exists():
         raise UsageError(f"{settings.record.path} is there already: name another folder")
-    return asyncio.run(_record(plant, settings, config, folder / "truth.jsonl", say))
+    epoch = round(plant.start.timestamp() * 1000)
+    with _reader_of_files(settings, epoch, plant.start) as files:
+        return asyncio.run(_record(plant, settings, epoch, config, folder / "truth.jsonl", files, say))
 
 
-async def _record(plant: Plant, settings: Settings, config: Path, truth: Path, say: Say) -> Run:
-    now = plant.start
-    intake = Intake(settings, round(plant.start.timestamp() * 1000))
+async def _record(
+    plant: Plant, settings: Settings, epoch: int, config: Path, truth: Path, files: Connection, say: Say
+) -> Run:
+    now, events = plant.start, 0
+    wires = Wires(settings, epoch)
     store = await SqliteStore.open(
         settings.record.path, settings.record.name, now=lambda: round(now.timestamp() * 1_000_000)
     )
-    events = 0
-    writing: asyncio.Task[object] | None = None
     try:
         with truth.open("w", encoding="utf-8") as lines:
-            batch = intake.plan(settings, plant.start)
-            for delivery in deliveries(plant, lambda _, line: print(line, file=lines)):
-                batch += intake.take(delivery)
-                if len(batch) >= _BATCH:
-                    if writing is not None:
-                        await writing
-                    now, events = delivery.at, events + len(batch)
-                    writing, batch = asyncio.create_task(store.commit(batch)), []
-                    say(f"{events:,} events, plant time {now:%Y-%m-%d %H:%M}", None)
-                    await asyncio.sleep(0)
-                last = delivery.at
-            batch += intake.end(last)
-        if writing is not None:
-            await writing
-        now, events = last, events + len(batch)
-        await store.commit(batch)
+            heard: list[Numbered] = []
+            for number, some in enumerate(
+                _chunks(deliveries(plant, lambda _, line: print(line, file=lines)))
+            ):
+                read = _received(files) if number else []
+                # Nothing is on its way back now, so the child takes this at once and reads while we write and hear.
+                files.send([delivery for delivery in some if delivery.channel != "transfer"])
+                events += await _commit(store, [*heard, *read], epoch)
+                heard = [
+                    event
+                    for delivery in some
+                    if delivery.channel == "transfer"
+                    for event in wires.take(delivery)
+                ]
+                now = some[-1].at
+                say(f"{events:,} events, plant time {now:%Y-%m-%d %H:%M}", None)
+            read = _received(files)
+            files.send(None)
+            events += await _commit(store, [*heard, *read, *_received(files)], epoch)
     finally:
         await store.close()
     say("building the index", None)
@@ -111,132 +113,79 @@ async def _record(plant: Plant, settings: Settings, config: Path, truth: Path, s
         catch_up(reader, index_path(settings.record.path))
     finally:
         reader.close()
-    return Run(config, truth, settings.record.path, events, last)
+    return Run(config, truth, settings.record.path, events, now)
 
 
-class Intake:
-    """Deliveries to events as the adapters and the outbox would make them. Holds what they would keep."""
-
-    def __init__(self, settings: Settings, epoch: int) -> None:
-        compiled: dict[str, Compiled] = {}
-        self._epoch = epoch
-        self._files: dict[str, tuple[str, Compiled, Place]] = {}
-        for station, (_, name) in MAPPINGS.items():
-            if name not in compiled:
-                compiled[name] = compile_mapping(mapping_text(station), name)
-            adapter = f"{station.lower()}-files"
-            self._files[station] = (
-                f"/{SITE}/{AREA}/{LINE}/{adapter}",
-                compiled[name],
-                Place(adapter, station.lower()),
-            )
-        self._wires: dict[str, tuple[str, Wire]] = {}
-        for adapter_config in settings.adapters:
-            if isinstance(adapter_config, TransferAdapter):
-                source = settings.source(adapter_config)
-                generation = _Connections()
-                for machine in adapter_config.machines:
-                    self._wires[machine.station.upper()] = (
-                        source,
-                        Wire(adapter_config, machine, generation),
-                    )
-        self._logs: dict[tuple[str, str], tuple[int, AppendedLog]] = {}
-        self._heads: defaultdict[str, Counter[str]] = defaultdict(Counter)
-        self._known: set[str] = set()
-        self._sequences: dict[str, int] = {}
-
-    def plan(self, settings: Settings, at: datetime) -> list[Arrival]:
-        """The events of the plan of the line, which lies there when everything begins."""
-        for config in settings.adapters:
-            if isinstance(config, FilesAdapter) and config.station is None:
-                mapping = load_mapping(config.mapping)
-                found = [
-                    Reading(mapping, path.read_bytes(), path.name, place=Place(config.name), modified=at)
-                    for path in sorted(config.folder.iterdir())
-                ]
-                takings = [taking for reading in found for taking in reading]
-                return list(self._numbered(settings.source(config), takings, at))
-        return []
-
-    def take(self, delivery: Delivery) -> list[Arrival]:
-        """The events of one delivery, numbered."""
-        match delivery.channel:
-            case "transfer":
-                source, wire = self._wires[delivery.station]
-                takings = wire.take(delivery.generation, delivery.data, delivery.at)
-            case "file":
-                source, *_ = self._files[delivery.station]
-                takings = self._file(delivery)
-            case "log":
-                source, *_ = self._files[delivery.station]
-                takings = self._log(delivery)
-        return list(self._numbered(source, takings, delivery.at))
-
-    def end(self, at: datetime) -> list[Arrival]:
-        """What is left of the logs when nothing more comes."""
-        arrivals: list[Arrival] = []
-        for (station, _), (_, log) in self._logs.items():
-            arrivals += self._numbered(self._files[station][0], log.end(), at)
-        return arrivals
-
-    def _file(self, delivery: Delivery) -> list[Taking]:
-        _, mapping, place = self._files[delivery.station]
-        content = decompressed(delivery.data, _LARGEST)
-        reading = Reading(mapping, content, delivery.name, place=place, modified=delivery.at)
-        if reading.generation in self._known:
-            return []
-        self._known.add(reading.generation)
-        return list(reading)
-
-    def _log(self, delivery: Delivery) -> list[Taking]:
-        source, mapping, place = self._files[delivery.station]
-        key = delivery.station, delivery.name
-        number, log = self._logs.get(key, (0, None))
-        takings: list[Taking] = []
-        if log is None or number != delivery.generation:
-            if log is not None:
-                takings = log.end()
-            log = AppendedLog(mapping, place, delivery.name, self._heads[source])
-            self._logs[key] = delivery.generation, log
-        return takings + log.add(delivery.data, delivery.at)
-
-    def _numbered(self, source: str, takings: list[Taking], at: datetime) -> Iterator[Arrival]:
-        for taking in takings:
-            for ordinal, statement in enumerate(taking.statements):
-                sequence = self._sequences[source] = self._sequences.get(source, 0) + 1
-                event_id = EventId(taking.generation, taking.position, ordinal, taking.revision)
-                body = encode_event(
-                    event_id=event_id,
-                    source=source,
-                    data=statement.data,
-                    time=statement.time,
-                    subject=statement.subject,
-                    recordedtime=at,
-                    sequence=sequence,
-                    epoch=self._epoch,
-                    rawname=taking.rawname,
-                )
-                # Its data was validated when it was mapped, and its envelope is ours: nothing is left to check.
-                event = Event.model_construct(
-                    id=str(event_id),
-                    source=source,
-                    type=statement.data.TYPE,
-                    time=statement.time,
-                    dataschema=schema_uri(statement.data.TYPE),
-                    recordedtime=at,
-                    sequence=padded(sequence),
-                    epoch=padded(self._epoch),
-                    data=statement.data,
-                )
-                yield Arrival(event, body)
+async def _commit(store: SqliteStore, events: Sequence[Numbered], epoch: int) -> int:
+    in_time = sorted(events, key=lambda event: event.taken)
+    await store.commit([_arrival(event, padded(epoch)) for event in in_time])
+    return len(events)
 
 
-class _Connections:
-    """Names connections as the adapter's keeper does."""
+def _arrival(event: Numbered, epoch: str) -> Arrival:
+    # Its data was validated when it was mapped and its envelope is ours; the store looks at nothing else of it.
+    made = Event.model_construct(
+        id=event.id,
+        source=event.source,
+        type=event.type,
+        time=event.time,
+        dataschema=schema_uri(event.type),
+        recordedtime=event.taken,
+        sequence=padded(event.sequence),
+        epoch=epoch,
+        data=None,  # type: ignore[arg-type]
+    )
+    return Arrival(made, event.body)
 
-    def __init__(self) -> None:
-        self._count = 0
 
-    def __call__(self, at: datetime) -> str:
-        self._count += 1
-        return f"{self._count}-{at:%Y%m%dT%H%M%SZ}"
+def _chunks(items: Iterable[Delivery]) -> Iterator[list[Delivery]]:
+    source = iter(items)
+    while some := list(islice(source, _TOGETHER)):
+        yield some
+
+
+# -- the child
+
+
+@contextmanager
+def _reader_of_files(settings: Settings, epoch: int, start: datetime) -> Iterator[Connection]:
+    ours, theirs = multiprocessing.Pipe()
+    child = multiprocessing.get_context("spawn").Process(
+        target=read_files, args=(theirs, settings, epoch, start), daemon=True
+    )
+    child.start()
+    theirs.close()
+    try:
+        yield ours
+    finally:
+        ours.close()
+        child.join(timeout=5.0)
+        if child.is_alive():
+            child.terminate()
+            child.join()
+
+
+def read_files(pipe: Connection, settings: Settings, epoch: int, start: datetime) -> None:
+    """Read chunks of deliveries until None comes; send the events of each, or the error that ends it."""
+    last = start
+    try:
+        files = Files(settings, epoch)
+        planned = files.plan(start)
+        while (some := pipe.recv()) is not None:
+            events = [*planned, *(event for delivery in some for event in files.take(delivery))]
+            planned = []
+            last = some[-1].at if some else last
+            pipe.send(events)
+        pipe.send([*planned, *files.end(last)])
+    except BridgeError as error:
+        pipe.send(error)
+    except (EOFError, BrokenPipeError):
+        pass  # the run was broken off
+
+
+def _received(pipe: Connection) -> list[Numbered]:
+    found = pipe.recv()
+    if isinstance(found, BridgeError):
+        raise found
+    events: list[Numbered] = found
+    return events
