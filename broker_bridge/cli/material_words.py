@@ -82,6 +82,8 @@ def _line(one: Material) -> str:
         text += f"; came off again: {runs(one.gone)}" if one.now else "; all of it came off again"
     elif not one.now and one.act == "consumed":
         text += "; washed off"
+    if one.exceeded:
+        text += f"; {one.exceeded}"
     if one.one_of:
         text += f" [one of several at {one.one_of}]"
     if one.confirm:

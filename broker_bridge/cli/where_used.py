@@ -42,6 +42,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--program-revision", metavar="REV", help="only this revision of the program")
     parser.add_argument("--equipment", metavar="E", help="a machine, by its own name or number")
     parser.add_argument("--station", metavar="S", help="what was inside a station, with --from and --to")
+    parser.add_argument(
+        "--exceeded-life", action="store_true", help="whatever was used beyond its floor life or shelf life"
+    )
     parser.add_argument("--from", dest="since", metavar="TIME", help="RFC 3339 or a date, UTC")
     parser.add_argument("--to", dest="until", metavar="TIME", help="a date means its end")
     parser.add_argument(
@@ -87,7 +90,7 @@ def _asked(args: argparse.Namespace) -> "Asked":
     return Asked(
         text=args.text, lot=args.lot, container=args.reel, tool=args.tool, program=args.program,
         program_revision=args.program_revision, equipment=args.equipment, station=args.station,
-        from_=moment(args.since), to=moment(args.until, end=True), part=args.part,
+        from_=moment(args.since), to=moment(args.until, end=True), part=args.part, exceeded=args.exceeded_life,
     )  # fmt: skip
 
 

@@ -31,7 +31,7 @@ from broker_bridge.projector.index import rules_of
 from broker_bridge.projector.schema import INDEX, RULES, SETTLED, TABLES
 from broker_bridge.store.base import Head, StoreReader
 from broker_bridge.trace.mentions import Node
-from broker_bridge.trace.setups import PASTE, SLOT
+from broker_bridge.trace.setups import PASTE, SLOT, lived
 
 Progress = Callable[[int, int], None]
 """Told the events taken in, and the events there are."""
@@ -146,6 +146,7 @@ class Builder:
         marked: list[tuple[object, ...]] = []
         held: list[tuple[object, ...]] = []
         unnamed: list[tuple[object, ...]] = []
+        lives: list[tuple[object, ...]] = []
         for fact in facts:
             found = mentions(fact)
             number = fact.number
@@ -179,6 +180,7 @@ class Builder:
                     self._tellers.add((place, fact.source))
                     self._many("mark_sources", [(place, fact.source, number)])
             unnamed += nameless_rows(fact, found)
+            lives += [(container, number) for container in lived(fact)]
             for container in container_rows(fact):
                 if container not in self._contents:
                     self._contents.add(container)
@@ -193,6 +195,7 @@ class Builder:
         self._many("marks", marked)
         self._many("contents", held)
         self._many("nameless", unnamed)
+        self._many("lives", lives)
         self._spoil(facts, {row[0] for row in named})
 
     def _spoil(self, facts: Sequence[Fact], names: set[int]) -> None:
@@ -218,6 +221,7 @@ class Builder:
         windows: dict[tuple[str, str], tuple[int, int]] = {}
         for fact in changed:
             containers.update(container for container, _ in container_rows(fact))
+            containers.update(lived(fact))
             if (magazine := fact.data.get("magazine")) is not None:
                 files.add(magazine_file(fact.source, magazine))
             for line, station, since, until in _touched(fact):

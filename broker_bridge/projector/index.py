@@ -263,6 +263,11 @@ class Index:
         sql = "SELECT lots FROM contents WHERE id = ? AND first <= ?"
         return [lots for (lots,) in self._all(sql, container, upto)]
 
+    def lives(self, container: str, upto: int) -> list[int]:
+        """Numbers of the events that say something of the life of a container."""
+        sql = "SELECT number FROM lives WHERE id = ? AND number <= ?"
+        return [number for (number,) in self._all(sql, container, upto)]
+
     def beside(self, panels: Iterable[Node], upto: int) -> list[int]:
         """Numbers of the events that name these panels, whichever of their boards they are about."""
         found: set[int] = set()

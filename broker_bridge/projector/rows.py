@@ -91,6 +91,8 @@ def _material(one: Material) -> Use:
     ):  # fmt: skip
         if value:
             words.add((kind, value))
+    if one.exceeded:
+        words.add(("exceeded", ""))
     if not one.known:
         words.add(("unknown", one.part or ""))
     elif not one.lots and one.act in ("installed", "consumed"):

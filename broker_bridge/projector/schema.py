@@ -112,6 +112,13 @@ CREATE TABLE contents (
     PRIMARY KEY (id, lots)
 ) STRICT, WITHOUT ROWID;
 
+-- What is said of the life of a reel or container: exposures and expiries.
+CREATE TABLE lives (
+    id TEXT NOT NULL,
+    number INTEGER NOT NULL,
+    PRIMARY KEY (id, number)
+) STRICT, WITHOUT ROWID;
+
 -- Material used at a station by a board that no identifier names: word is a lot or container, '' where not even that
 -- is known; part '' where it is not stated.
 CREATE TABLE nameless (

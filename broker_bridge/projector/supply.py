@@ -30,6 +30,7 @@ class IndexSupply:
         self._planned: dict[tuple[str, str, datetime], tuple[int, ...]] = {}
         self._plans: dict[tuple[int, ...], list[Statement]] = {}
         self._lots: dict[str, frozenset[str]] = {}
+        self._lives: dict[str, list[Statement]] = {}
         self._held = 0
 
     def used(self, line: str, station: str) -> frozenset[str]:
@@ -87,6 +88,13 @@ class IndexSupply:
             stated = self._index.lots(container, self._upto)
             self._lots[container] = frozenset(lot for lots in stated for lot in json.loads(lots))
         return self._lots[container]
+
+    def lives(self, container: str) -> Sequence[Statement]:
+        """See Supply."""
+        if container not in self._lives:
+            numbers = self._index.lives(container, self._upto)
+            self._lives[container] = opened(holding(self._reader, numbers, self._upto)) if numbers else []
+        return self._lives[container]
 
     def beside(self, statement: Statement) -> Sequence[Statement]:
         """See Supply."""

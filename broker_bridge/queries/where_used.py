@@ -9,21 +9,23 @@ from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple
 
 from broker_bridge.errors import StoreUnavailable, UsageError
+from broker_bridge.events.fact import Fact
 from broker_bridge.projector.derived import Derived, NamelessRow, PassageRow, UseRow
-from broker_bridge.projector.entries import FIRST, LAST, microseconds
+from broker_bridge.projector.entries import FIRST, LAST, line_of, microseconds
 from broker_bridge.projector.holding import holding
 from broker_bridge.queries.past import as_known
 from broker_bridge.queries.record import Record
 from broker_bridge.queries.settling import settle
 from broker_bridge.trace.gaps import extent
 from broker_bridge.trace.recall import Answer, Asked, Member, Use, answer, named
-from broker_bridge.trace.statements import Statement, opened
+from broker_bridge.trace.route import DECLARED
+from broker_bridge.trace.statements import Statement, instant, opened
 
 Progress = Callable[[int, int], None]
 
 MATERIAL: Final = frozenset({"lot", "container", "date_code", "maker_part", "receipt"})
 """Words that tell one reel or lot from another."""
-_VAGUE: Final = frozenset({"part", "maker", "supplier", "unknown", "unknown_lot"})
+_VAGUE: Final = frozenset({"part", "maker", "supplier", "unknown", "unknown_lot", "exceeded"})
 _PASSED: Final = ("program", "equipment", "station")
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _BESIDE: Final = timedelta(seconds=90) // timedelta(microseconds=1)
@@ -115,6 +117,9 @@ class _Search:
         elif asked.tool is not None:
             self._material([k for k in self._derived.kinds(asked.tool) if k not in (*_VAGUE, *MATERIAL, *_PASSED)],
                            asked.tool, identity=False)  # fmt: skip
+        elif asked.exceeded:
+            self._material(["exceeded"], "", identity=False)
+            self.notes.append("only stated exposures and expiry dates are judged")
         elif asked.lot is not None:
             self._material(["lot"], asked.lot, identity=True)
         elif asked.container is not None:
@@ -219,8 +224,9 @@ class _Search:
             self._pass(row, doubt)
 
     def _equipment(self, equipment: str) -> None:
-        self.took.append("equipment")
         rows = self._derived.by_equipment(equipment)
+        if rows:
+            self.took.append("equipment")
         for row in rows:
             self._pass(row, None)
         spans: dict[tuple[str, str], tuple[int, int]] = {}
@@ -232,6 +238,36 @@ class _Search:
                 self._pass(
                     row, f"at {station} while {equipment} stood there; the source does not name the machine"
                 )
+        told = {board for board in self._uses}
+        for span in self._declared(equipment):
+            for row in self._derived.unstated_equipment(*span):
+                if row.board not in told:
+                    self._pass(row, f"at {span.station}, where {equipment} was declared to stand then")
+
+    def _declared(self, equipment: str) -> Iterator[_Span]:
+        """Where and when a machine was declared to stand, by the declarations valid then."""
+        upto = self._record.as_of().number
+        facts: list[Fact] = []
+        while found := self._record.reader.typed([DECLARED], facts[-1].number if facts else 0, upto, 1000):
+            facts += found
+        held = {fact.number for fact in holding(self._record.reader, [fact.number for fact in facts], upto)}
+        lines: dict[str, list[Fact]] = {}
+        for fact in facts:
+            if fact.number in held:
+                lines.setdefault(
+                    line_of(fact.source).rpartition("/")[0] + "/" + fact.data["line"], []
+                ).append(fact)
+        for line, stated in lines.items():
+            stated.sort(key=lambda fact: instant(fact.data["valid_from"]))
+            for place, fact in enumerate(stated):
+                since = microseconds(instant(fact.data["valid_from"]))
+                later = [microseconds(instant(f.data["valid_from"])) for f in stated[place + 1 :]]
+                until = next((time for time in later if time > since), LAST) - 1
+                for station in fact.data["stations"]:
+                    if station.get("equipment") == equipment:
+                        if "equipment" not in self.took:
+                            self.took.append("equipment")
+                        yield _Span(line, station["name"], since, until)
 
     def _station(self, station: str) -> None:
         self.took.append("station")

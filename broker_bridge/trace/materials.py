@@ -23,6 +23,7 @@ from broker_bridge.trace.setups import (
     Mark,
     Stuff,
     Supply,
+    exceeded,
     mark,
     possible,
 )  # fmt: skip
@@ -84,6 +85,8 @@ class Material(Value):
     """Entries with the same text exclude each other: exactly one of them is true."""
     confirm: str | None
     """What a person would have to confirm to decide it."""
+    exceeded: str | None
+    """Why it was used beyond its floor life or shelf life; None: not as far as is stated."""
     certainty: str
     probability: float | None
     reason: str | None
@@ -190,7 +193,7 @@ def carried(
         and (record.statement.get("material") or record.statement.fact.type == "material.removed_from_board")
     ]
     entries += [entry for record in records for entry in _reworked(record, supply)]
-    entries = _gone(_once(entries), board)
+    entries = [_lived(entry, supply) for entry in _gone(_once(entries), board)]
     return Carried(
         tuple(
             sorted(
@@ -476,7 +479,7 @@ def _material(
         act=act, time=time, station=station, scope=scope, side=side, places=places, gone=(), now=act != "removed",
         ended=None, id=stuff.id, part=stuff.part, maker=stuff.maker, maker_part=stuff.maker_part, lots=stuff.lots,
         date_code=stuff.date_code, supplier=stuff.supplier, receipt=stuff.receipt, parent=stuff.parent,
-        container=stuff.container, slot=slot, feeder=feeder, nozzle=nozzle, one_of=one_of, confirm=confirm,
+        container=stuff.container, slot=slot, feeder=feeder, nozzle=nozzle, one_of=one_of, confirm=confirm, exceeded=None,
         certainty=belief.certainty, probability=belief.probability, reason=belief.reason,
         evidence=tuple(sorted(set(evidence))),
     )  # fmt: skip
@@ -507,6 +510,12 @@ def _reworked(record: Record, supply: Supply) -> Iterator[Material]:
                     (Place.of(action["place"]),), _whole(Stuff.of(stated), supply), None, None, None, None, None,
                     record.about.belief, (statement.evidence,),
                 )  # fmt: skip
+
+
+def _lived(entry: Material, supply: Supply) -> Material:
+    lives = supply.lives(entry.id) if entry.id and entry.act in ("installed", "consumed") else ()
+    why = exceeded(lives, entry.id or "", entry.time) if lives else None
+    return entry if why is None else entry._replace(exceeded=why)
 
 
 def _gone(entries: Sequence[Material], board: _Board) -> list[Material]:

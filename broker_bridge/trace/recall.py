@@ -34,6 +34,8 @@ class Asked(Value):
     station: str | None = None
     from_: datetime | None = None
     to: datetime | None = None
+    exceeded: bool = False
+    """Whatever was used beyond its floor life or shelf life."""
     part: str | None = None
     """Narrows a lot that the record does not know to one part number."""
 
@@ -166,6 +168,7 @@ def named(asked: Asked) -> str:
         asked.equipment and f"equipment {asked.equipment}",
         asked.station and f"station {asked.station}",
         asked.from_ and f"from {asked.from_:%Y-%m-%d %H:%M:%S}",
+        asked.exceeded and "material beyond its floor life or shelf life",
         asked.to and f"to {asked.to:%Y-%m-%d %H:%M:%S}",
     ]
     return " ".join(word for word in said if word)

@@ -6,13 +6,13 @@ one of them is seen alone; a gap of the source widens.
 """
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, Final, Protocol
 
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace.belief import OBSERVED, Belief, Evidence, inferred
 from broker_bridge.trace.gaps import EVER, NEVER, extent, undated
-from broker_bridge.trace.statements import Statement
+from broker_bridge.trace.statements import Statement, instant
 from broker_bridge.trace.value import Value
 
 FOLLOWED: Final = 0.95
@@ -34,6 +34,7 @@ LOADED: Final = "loaded"
 
 PLANNED: Final = "material.planned"
 CHANGED: Final = "station.program_changed"
+EXPOSED: Final = "material.exposed"
 
 _SLOTTED: Final = {
     "material.set_up": "set_up",
@@ -57,6 +58,7 @@ class Stuff(Value):
     receipt: str | None = None
     parent: str | None = None
     container: str | None = None
+    expires: datetime | None = None
 
     @classmethod
     def of(cls, stated: dict[str, Any]) -> "Stuff":
@@ -65,6 +67,7 @@ class Stuff(Value):
             stated.get("id"), stated.get("part"), tuple(stated.get("lots") or ()), stated.get("date_code"),
             stated.get("maker"), stated.get("maker_part"), stated.get("supplier"), stated.get("receipt"),
             stated.get("parent"), stated.get("container"),
+            instant(stated["expires"]) if stated.get("expires") else None,
         )  # fmt: skip
 
     @property
@@ -373,6 +376,10 @@ class Supply(Protocol):
         """All lots that any statement gives a reel or container."""
         ...
 
+    def lives(self, container: str) -> Sequence[Statement]:
+        """What is said of the life of a reel or container: exposures, and statements with an expiry, in order."""
+        ...
+
     def beside(self, statement: Statement) -> Sequence[Statement]:
         """What its source says of the boards of its panel at the same time and station."""
         ...
@@ -429,6 +436,10 @@ class Setups:
         """See Supply."""
         return frozenset(self._lots.get(container, ()))
 
+    def lives(self, container: str) -> Sequence[Statement]:
+        """See Supply."""
+        return [s for s in self._all if container in lived(s.fact)]
+
     def beside(self, statement: Statement) -> Sequence[Statement]:
         """See Supply."""
         panels = panels_of(statement)
@@ -460,6 +471,49 @@ def contents(fact: Fact) -> list[tuple[str, tuple[str, ...]]]:
         return []
     stated = (fact.data.get(name) for name in ("material", "previous", "paste"))
     return [(m["id"], tuple(m["lots"])) for m in stated if m and m.get("id") and m.get("lots")]
+
+
+def lived(fact: Fact) -> list[str]:
+    """The containers of whose life a fact says something."""
+    if not fact.type.startswith("material."):
+        return []
+    stated = [m for name in ("material", "previous") if (m := fact.data.get(name))]
+    return [m["id"] for m in stated if m.get("id") and (m.get("expires") or fact.type == EXPOSED)]
+
+
+def exceeded(lives: Sequence[Statement], container: str, time: datetime) -> str | None:
+    """Why a container was used beyond its life at a time (J-STD-033 floor life, shelf life); None where it was not.
+
+    Floor life runs from when it was opened until it is stored dry; baking or restoring begins it anew. Only what is
+    stated is judged: no level means no floor life here.
+    """
+    limit: tuple[datetime, str] | None = None
+    floor: tuple[datetime, str] | None = None
+    left: timedelta | None = None
+    for statement in lives:
+        if statement.time > time:
+            break
+        material = next(
+            m for name in ("material", "previous") if (m := statement.get(name)) and m.get("id") == container
+        )
+        if material.get("expires"):
+            limit = instant(material["expires"]), "shelf life"
+        if statement.fact.type != EXPOSED:
+            continue
+        hours, until = statement.get("remaining_h"), statement.instant("until")
+        left = timedelta(hours=hours) if hours is not None else left
+        match statement.get("change"):
+            case "expired":
+                return f"{container} was told as expired at {statement.time:%Y-%m-%d %H:%M}"
+            case "dry_stored" | "restored" | "baked":
+                floor = None
+            case _:
+                end = until or (statement.time + left if left is not None else None)
+                floor = (end, "floor life") if end is not None else None
+    for known in (floor, limit):
+        if known is not None and time > known[0]:
+            return f"{container} was used beyond its {known[1]}, which ended {known[0]:%Y-%m-%d %H:%M}"
+    return None
 
 
 def panels_of(statement: Statement) -> set[Any]:
