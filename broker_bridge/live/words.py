@@ -152,11 +152,12 @@ def _material(material: Data) -> str:
 def _fed(verb: str) -> Callable[[Data], str]:
     def told(data: Data) -> str:
         place = slot_of(data.get("feeding") or {})
-        part = data["material"].get("part")
+        material = data.get("material") or {}
+        part = material.get("part")
         proof = data.get("proof")
         return _some(
-            f"{place + ': ' if place else ''}{_material(data['material'])} {verb}",
-            f"part {part}" if part and data["material"].get("id") else None,
+            f"{place + ': ' if place else ''}{_material(material)} {verb}",
+            f"part {part}" if part and material.get("id") else None,
             f"proof {proof}" if proof in ("bypassed", "failed") else None,
         )
 
@@ -323,6 +324,7 @@ WORDS: Final[Mapping[str, Callable[[Data], str]]] = {
     "work.stencil_cleaned": lambda data: _some("stencil cleaned", data.get("stencil")),
     "work.batch_started": _batch("started"),
     "work.batch_ended": _batch("ended"),
+    "material.planned": _fed("planned"),
     "material.set_up": _fed("set up"),
     "material.removed": _fed("removed"),
     "material.spliced": _fed("spliced on"),

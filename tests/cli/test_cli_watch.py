@@ -282,7 +282,7 @@ def test_the_last_boards_of_a_station(tmp_path: Path, capsys: pytest.CaptureFixt
         (["--type", "board.arived"], 2, "no type of event is called so"),
         (["--since", "yesterday"], 2, "--since 'yesterday'"),
         (["--record", "elsewhere.db"], 2, "names no record"),
-        (["--station", "spi", "--last", "3"], 1, "there is no record"),
+        (["--station", "spi", "--last", "3"], 4, "there is no record"),
     ],
 )
 def test_what_cannot_be(

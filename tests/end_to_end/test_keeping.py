@@ -120,7 +120,7 @@ def test_check_says_what_is_well_and_what_needs_a_hand(chain, capsys):
 
 
 def test_a_record_that_is_not_there_is_said_so(tmp_path, capsys):
-    assert main(["verify", "--record", f"sqlite:///{tmp_path}/none.db"]) == 1
+    assert main(["verify", "--record", f"sqlite:///{tmp_path}/none.db"]) == 4
     assert "there is no record" in capsys.readouterr().err
     assert main(["verify", "--record", "mysql://x"]) == 2
 
