@@ -222,10 +222,13 @@ def test_a_certificate_that_cannot_be_trusted_is_told_in_one_sentence(
 def test_a_server_without_tls_is_told(tmp_path: Path) -> None:
     (tmp_path / AUTHORITY).write_text(authority.make_authority("ours", NOW).certificate)
 
+    async def greet(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(b"hello, no TLS")
+        await writer.drain()
+        writer.close()
+
     async def run() -> None:
-        server = await asyncio.start_server(
-            lambda reader, writer: writer.write(b"hello, no TLS"), "127.0.0.1", 0
-        )
+        server = await asyncio.start_server(greet, "127.0.0.1", 0)
         async with server:
             await said(server.sockets[0].getsockname()[1], tmp_path / AUTHORITY, "speaks no TLS")
 
