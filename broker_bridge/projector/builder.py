@@ -16,6 +16,7 @@ from broker_bridge.db import open_reader, split_script
 from broker_bridge.errors import BridgeError, NotFound, StoreUnavailable, StoreVersionError
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector.entries import (
+    MarkRow,
     container_rows,
     line_of,
     magazine_file,
@@ -58,6 +59,7 @@ class Builder:
         self._places: dict[tuple[str, str], int] = {}
         self._contents: set[tuple[str, str]] = set()
         self._tellers: set[tuple[int, str]] = set()
+        self._slots: set[tuple[int, str, str]] = set()
         self._last_name = 0
         self.number = 0
         self.commit = 0
@@ -176,6 +178,7 @@ class Builder:
             if (row := mark_row(fact)) is not None:
                 place = self._place(row.line, row.station)
                 marked.append((place, row.family, row.slot, row.since, number, int(row.proven)))
+                self._first_of(place, row)
                 if row.family in (SLOT, PASTE) and (place, fact.source) not in self._tellers:
                     self._tellers.add((place, fact.source))
                     self._many("mark_sources", [(place, fact.source, number)])
@@ -244,6 +247,16 @@ class Builder:
     def _names_of(self, fact: Fact) -> list[int]:
         return [self._names.get(node) or self._name(node, fact.number) for node, _ in places(mentions(fact))]
 
+    def _first_of(self, place: int, row: MarkRow) -> None:
+        """Note a slot, or a kind of statement, of which a station never said anything before."""
+        key = (place, row.family, row.slot)
+        if key in self._slots:
+            return
+        self._slots.add(key)
+        known = "SELECT 1 FROM marks WHERE place = ? AND family = ? AND slot = ? LIMIT 1"
+        if self._connection.execute(known, key).fetchone() is None:
+            self._many("dirty_places", [(row.line, row.station)])
+
     def _place(self, line: str, station: str) -> int:
         if (line, station) not in self._places:
             self._many("places", [(None, line, station)])
@@ -289,6 +302,7 @@ class Builder:
         self._places.clear()
         self._contents.clear()
         self._tellers.clear()
+        self._slots.clear()
         self._last_name = 0
 
     def _one(self, sql: str) -> int:

@@ -158,6 +158,10 @@ class Derived:
         sql = "SELECT said FROM carries JOIN uses USING (use) WHERE board = ? AND kind = 'material' ORDER BY use, since"
         return [json.loads(said) for (said,) in self._all(sql, board)]
 
+    def passages_of(self, board: int) -> list[PassageRow]:
+        """The visits of a thing, in order."""
+        return self._passages("board = ? ORDER BY visit", board)
+
     def by_program(self, program: str) -> list[PassageRow]:
         """Visits in which a program ran."""
         return self._passages("program = ?", program)

@@ -6,6 +6,7 @@ from typing import Final, NamedTuple
 
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace.gaps import EVER, NEVER, RELEVANT, extent
+from broker_bridge.trace.materials import REWORKED
 from broker_bridge.trace.mentions import Mention, Node, mentions, ties
 from broker_bridge.trace.readings import READING
 from broker_bridge.trace.route import DECLARED
@@ -138,16 +139,25 @@ def mark_row(fact: Fact) -> MarkRow | None:
     return MarkRow(line_of(fact.source), fact.data["station"], family, slot, since, proven)
 
 
+_USING: Final = {"material.installed": "material", "work.print_attempted": "paste", REWORKED: "actions"}
+
+
 def nameless_rows(fact: Fact, found: tuple[Mention, ...]) -> list[tuple[str, str, int, str, str, int]]:
     """Material that a fact says was used for a board it does not name: rows of the table."""
-    if fact.type not in ("material.installed", "work.print_attempted") or not fact.data.get("station"):
+    if fact.type not in _USING or not fact.data.get("station"):
         return []
     if any(mention.names or mention.panel is not None for mention in found):
         return []
-    stated = fact.data.get("paste" if fact.type == "work.print_attempted" else "material") or {}
-    words = {*(stated.get("lots") or ()), *([stated["id"]] if stated.get("id") else ())} or {""}
+    if fact.type == REWORKED:
+        used = [m for action in fact.data.get("actions") or () if (m := action.get("installed"))]
+    else:
+        used = [fact.data.get(_USING[fact.type]) or {}]
     where = fact.number, line_of(fact.source), fact.data["station"], microseconds(instant(fact.time))
-    return [(word, stated.get("part") or "", *where) for word in sorted(words)]
+    rows: set[tuple[str, str]] = set()
+    for stated in used:
+        words = {*(stated.get("lots") or ()), *([stated["id"]] if stated.get("id") else ())} or {""}
+        rows |= {(word, stated.get("part") or "") for word in words}
+    return [(word, part, *where) for word, part in sorted(rows)]
 
 
 def container_rows(fact: Fact) -> list[tuple[str, str]]:

@@ -155,6 +155,13 @@ CREATE TABLE dirty_windows (
     PRIMARY KEY (line, station, since, until)
 ) STRICT, WITHOUT ROWID;
 
+-- A station of which something of a kind was said for the first time: all who ever passed it are dirty.
+CREATE TABLE dirty_places (
+    line TEXT NOT NULL,
+    station TEXT NOT NULL,
+    PRIMARY KEY (line, station)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE dirty_containers (id TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;
 
 -- What events are filed under (a magazine), and the boards whose history reads it.

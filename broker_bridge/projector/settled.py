@@ -53,6 +53,7 @@ class Settled:
         waiting = (
             "SELECT (SELECT count(*) FROM dirty) + EXISTS (SELECT 1 FROM dirty_windows)"
             " + EXISTS (SELECT 1 FROM dirty_containers) + EXISTS (SELECT 1 FROM dirty_files)"
+            " + EXISTS (SELECT 1 FROM dirty_places)"
         )
         return int(self._one(waiting))
 
@@ -88,7 +89,11 @@ class Settled:
             "INSERT OR IGNORE INTO dirty SELECT name FROM board_names WHERE board IN"
             " (SELECT board FROM board_files JOIN dirty_files USING (file))"
         )
-        for table in ("dirty_windows", "dirty_containers", "dirty_files"):
+        execute(
+            "INSERT OR IGNORE INTO dirty SELECT name FROM board_names WHERE board IN (SELECT p.board FROM dirty_places AS d"
+            " JOIN passages AS p ON p.station = d.station AND p.line = d.line)"
+        )
+        for table in ("dirty_windows", "dirty_places", "dirty_containers", "dirty_files"):
             execute(f"DELETE FROM {table}")
 
     def next_cluster(self) -> Cluster | None:

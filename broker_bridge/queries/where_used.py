@@ -73,9 +73,9 @@ def _check(asked: Asked) -> None:
         asked.equipment,
         asked.station,
     ]
-    if sum(kind is not None for kind in kinds) != 1:
+    if sum(kind is not None for kind in kinds) + asked.exceeded != 1:
         raise UsageError(
-            "ask for one thing: a text, a lot, a reel, a tool, a program, a machine, or a station"
+            "ask for one thing: a text, a lot, a reel, a tool, a program, a machine, a station, or what exceeded its life"
         )
     if asked.program_revision is not None and asked.program is None:
         raise UsageError("a program revision goes with a program")

@@ -260,8 +260,11 @@ class _At:
         """Parts from slots."""
         doubt = self._board.doubt(self._own)
         program = self._visit.program.name if self._visit.program else self._beside(fed)
+        ran = self._ran(fed)
         plan = (
-            in_force(self._supply, self._line, self._station, self._ran(fed), program) if planned else NO_PLAN
+            in_force(self._supply, self._line, self._station, ran, program)
+            if planned
+            else NO_PLAN._replace(since=ran, until=ran)
         )
         since, until = plan.since, plan.until
         made: list[Material] = []
@@ -291,7 +294,6 @@ class _At:
         left = [slot for slot in plan.feeds if slot not in by_slot]
         if not plan.known and not fed:
             left = list(self._supply.slots(self._line, self._station))
-            since, until = EVER, NEVER
         for slot in left:
             choices, need = self._possible(slot)
             since, until = min(since, need[0]), max(until, need[1])

@@ -26,12 +26,10 @@ def feeding(slot: str = "5") -> dict[str, Any]:
 class Line(Told):
     """A placement machine that tells its program, and a panel P of two boards A and B."""
 
-    def __init__(self, designators: tuple[str, ...] = ("R1", "R2")) -> None:
+    def __init__(self, designators: tuple[str, ...] = ("R1", "R2"), link: str = "introduced") -> None:
         super().__init__()
         for position, serial in enumerate("AB", 1):
-            self.say(
-                "board.introduced", "08:00:00", board(serial, panel="P", position=position), station="load"
-            )
+            self.say(f"board.{link}", "08:00:00", board(serial, panel="P", position=position), station="load")
         self.say("station.program_changed", "08:30:00", station="place", program={"name": "PRG"})
         places = [{"designator": name} for name in designators]
         self.say("material.planned", "08:30:00", station="place", program={"name": "PRG"}, feeding=feeding(),
