@@ -1,7 +1,9 @@
-"""The role that keeps the index up while the plant runs."""
+"""The role that keeps the index up while the plant runs, and what is derived from it now and then."""
 
 import asyncio
 import logging
+import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -14,6 +16,9 @@ from broker_bridge.store.sqlite_reader import SqliteReader
 log = logging.getLogger(__name__)
 
 POLL_S: Final = 0.1
+SETTLE_S: Final = 300.0
+"""How often histories are settled: a board on the line is told of every few seconds, and each time its whole history
+would be made anew. A question settles what is left."""
 _LONGEST_WAIT_S: Final = 5.0
 _PATIENCE_MS: Final = 5000
 """How long the role waits for a reader that brings the index up itself."""
@@ -22,7 +27,19 @@ _PATIENCE_MS: Final = 5000
 class Projector:
     """The role: follows the record's commits and keeps its index up to date."""
 
-    def __init__(self, reader: StoreReader, index: Path, *, poll_s: float = POLL_S) -> None:
+    def __init__(
+        self,
+        reader: StoreReader,
+        index: Path,
+        *,
+        poll_s: float = POLL_S,
+        settle: Callable[[StoreReader, Path], bool] | None = None,
+        settle_s: float = SETTLE_S,
+    ) -> None:
+        """`settle` settles some histories and tells whether there are more; it is called every `settle_s`."""
+        self._settle = settle
+        self._settle_s = settle_s
+        self._settled_at = time.monotonic()
         self._reader = reader
         self._index = index
         self._poll_s = poll_s
@@ -36,7 +53,7 @@ class Projector:
         try:
             while True:
                 try:
-                    if await self._stepped():
+                    if await self._in_thread(self._step) or await self._in_thread(self._settle_some):
                         continue
                     wait = self._poll_s
                 except StoreUnavailable as error:
@@ -48,13 +65,21 @@ class Projector:
                 self._builder.close()
                 self._builder = None
 
-    async def _stepped(self) -> bool:
-        step = asyncio.ensure_future(asyncio.to_thread(self._step))
+    async def _in_thread(self, work: Callable[[], bool]) -> bool:
+        step = asyncio.ensure_future(asyncio.to_thread(work))
         try:
             return await asyncio.shield(step)
         except asyncio.CancelledError:
             await asyncio.wait([step])  # a thread cannot be cancelled; a step takes a fraction of a second
             raise
+
+    def _settle_some(self) -> bool:
+        if self._settle is None or time.monotonic() - self._settled_at < self._settle_s:
+            return False
+        if self._settle(self._reader, self._index):
+            return True
+        self._settled_at = time.monotonic()
+        return False
 
     def _step(self) -> bool:
         if self._builder is None:
@@ -67,7 +92,7 @@ class Projector:
         return changed
 
 
-async def follow(record: Path) -> None:
+async def follow(record: Path, settle: Callable[[StoreReader, Path], bool] | None = None) -> None:
     """Keep the index of a record for ever: waits for the record to be there, begins anew when it is replaced."""
     while True:
         try:
@@ -77,7 +102,9 @@ async def follow(record: Path) -> None:
             continue
         try:
             async with asyncio.TaskGroup() as group:
-                following = group.create_task(Projector(reader, index_path(record)).run(), name="index")
+                following = group.create_task(
+                    Projector(reader, index_path(record), settle=settle).run(), name="index"
+                )
                 await _replaced(record)
                 log.warning("%s was replaced by another file: the index begins anew", record)
                 following.cancel()

@@ -5,16 +5,19 @@ weighed once for all of them.
 """
 
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import Final
 
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector.entries import magazine_file
 from broker_bridge.projector.holding import holding
+from broker_bridge.projector.index import Index
 from broker_bridge.projector.rows import rows
 from broker_bridge.projector.settled import Cluster, Settled
 from broker_bridge.projector.supply import IndexSupply
 from broker_bridge.queries.boards import find, in_magazines
 from broker_bridge.queries.record import Record
+from broker_bridge.store.base import StoreReader
 from broker_bridge.trace.assertions import standing
 from broker_bridge.trace.history import AsOf, Subject, made, told_of
 from broker_bridge.trace.identity import Thing, resolve
@@ -31,8 +34,10 @@ _WEIGHED: Final = 3_000
 """Events that are weighed together; what hangs together by more is read thing by thing."""
 
 
-def settle(record: Record, progress: Progress | None = None) -> bool:
+def settle(record: Record, progress: Progress | None = None, *, once: bool = False) -> bool:
     """Bring the derived tables of a record up to its index; whether they are as of the index's commit now.
+
+    With `once` one transaction's worth of it.
 
     Raises StoreUnavailable when the index cannot be written, or another writes it for long.
     """
@@ -60,10 +65,19 @@ def settle(record: Record, progress: Progress | None = None) -> bool:
                     settled.tidy()
             if progress is not None:
                 progress(max(there - left, 0), max(there, left))
-            if not left:
-                return True
+            if not left or once:
+                return not left
     finally:
         settled.close()
+
+
+def settle_some(reader: StoreReader, index: Path) -> bool:
+    """One transaction of it, for a role that goes on by itself; whether there is more to do. Raises StoreUnavailable."""
+    record = Record(reader, Index(index))
+    try:
+        return not settle(record, once=True)
+    finally:
+        record.index.close()
 
 
 def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supply: IndexSupply) -> None:

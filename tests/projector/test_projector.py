@@ -103,3 +103,23 @@ async def test_the_role_waits_for_its_record_and_begins_anew_when_it_is_replaced
         running.cancel()
         with pytest.raises(asyncio.CancelledError):
             await running
+
+
+@in_a_loop
+async def test_settles_now_and_then_until_nothing_is_left(tmp_path: Path) -> None:
+    store, path = MemoryStore(), tmp_path / "i.db"
+    left = [True, True, False]
+    settled: list[Path] = []
+
+    def settle(reader: object, index: Path) -> bool:
+        settled.append(index)
+        return left.pop(0) if left else False
+
+    projector = Projector(store.reader, path, poll_s=0.001, settle=settle, settle_s=0.0)
+    running = asyncio.create_task(projector.run())
+    await record(store, facts(1, 1))
+    await until(lambda: projector.commit == 1 and not left)
+    running.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await running
+    assert settled[:3] == [path] * 3
