@@ -26,6 +26,7 @@ from broker_bridge.edge.persons import Persons
 from broker_bridge.edge.supervisor import Supervisor
 from broker_bridge.errors import BridgeError, BusUnavailable, ConfigError
 from broker_bridge.projector.projector import follow
+from broker_bridge.queries.settling import settle_some
 from broker_bridge.recorder.recorder import Recorder, filters
 from broker_bridge.store.sqlite import SqliteStore
 
@@ -201,7 +202,7 @@ async def _recorder(settings: Settings, tell: Callable[[str], None]) -> None:
 
 async def _projector(settings: Settings, tell: Callable[[str], None]) -> None:
     tell("projector")
-    await follow(settings.record.path)
+    await follow(settings.record.path, settle_some)
 
 
 _STARTERS: Final = {"recorder": _recorder, "projector": _projector, "edge": _edge}
