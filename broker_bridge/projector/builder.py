@@ -177,7 +177,7 @@ class Builder:
                 revoked.append((*reference, number))
             if (row := mark_row(fact)) is not None:
                 place = self._place(row.line, row.station)
-                marked.append((place, row.family, row.slot, row.since, number, int(row.proven)))
+                marked.append((place, row.family, row.slot, row.since, number, int(row.proven), row.jar))
                 self._first_of(place, row)
                 if row.family in (SLOT, PASTE) and (place, fact.source) not in self._tellers:
                     self._tellers.add((place, fact.source))

@@ -109,6 +109,11 @@ class Derived:
                 found.append(column)
         return sorted(found)
 
+    def words(self, kind: str) -> list[str]:
+        """All words of a kind: every lot, for instance."""
+        sql = "SELECT DISTINCT value FROM use_words WHERE kind = ? ORDER BY value"
+        return [value for (value,) in self._all(sql, kind)]
+
     def uses(self, kinds: Iterable[str], value: str) -> list[UseRow]:
         """The uses that are found by a word."""
         wanted = sorted(kinds)

@@ -10,7 +10,7 @@ from broker_bridge.trace.materials import REWORKED
 from broker_bridge.trace.mentions import Mention, Node, mentions, ties
 from broker_bridge.trace.readings import READING
 from broker_bridge.trace.route import DECLARED
-from broker_bridge.trace.setups import CHANGED, LOADED, PLANNED, PROGRAM, contents, marked
+from broker_bridge.trace.setups import CHANGED, LOADED, PASTE, PLANNED, PROGRAM, contents, marked
 from broker_bridge.trace.statements import Statement, instant
 
 FIRST: Final = -(2**62)
@@ -122,6 +122,7 @@ class MarkRow(NamedTuple):
     slot: str
     since: int
     proven: bool
+    jar: str
 
 
 _PROGRAMS: Final = {PLANNED: PROGRAM, CHANGED: LOADED}
@@ -136,7 +137,11 @@ def mark_row(fact: Fact) -> MarkRow | None:
     else:
         return None
     since = microseconds(instant(fact.time))
-    return MarkRow(line_of(fact.source), fact.data["station"], family, slot, since, proven)
+    jar = ""
+    if family == PASTE:
+        stated = fact.data.get("paste") or fact.data.get("material") or {}
+        jar = stated.get("id") or json.dumps(stated.get("lots") or ())
+    return MarkRow(line_of(fact.source), fact.data["station"], family, slot, since, proven, jar)
 
 
 _USING: Final = {"material.installed": "material", "work.print_attempted": "paste", REWORKED: "actions"}

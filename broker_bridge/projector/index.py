@@ -211,35 +211,51 @@ class Index:
         place = self._place(line, station)
         where = "place = ? AND family = ? AND slot = ? AND number <= ?"
         key = (place, family, slot, upto)
+        nearest = self._nearest()
         rows = self._all(
             f"SELECT since FROM marks WHERE {where} AND proven AND since <= ? ORDER BY since DESC LIMIT ?",
-            *key, since, _NEAREST,
+            *key, since, nearest,
         )  # fmt: skip
-        if len(rows) < _NEAREST:
+        if len(rows) < nearest:
             # Hardly anything proven: what was fed tells as much, and a splice is not that long ago.
             sql = f"SELECT since FROM marks WHERE {where} AND since <= ? ORDER BY since DESC LIMIT 1 OFFSET ?"
             rows = self._all(sql, *key, since, _FAR)
         first = rows[-1][0] if rows else FIRST
-        found = [n for (n,) in self._all(
-            f"SELECT number FROM marks WHERE {where} AND since >= ? AND since <= ?", *key, first, until
-        )]  # fmt: skip
-        found += [n for (n,) in self._all(
-            f"SELECT number FROM marks WHERE {where} AND since > ? ORDER BY since, number LIMIT ?", *key, until, _NEAREST
-        )]  # fmt: skip
-        return found
+        if family == PASTE and nearest == 1:
+            # Of the prints with one jar the first and the last tell as much as all; nothing later matters.
+            return self._jars(key, first, until)
+        sql = f"SELECT number FROM marks WHERE {where} AND since >= ? AND since <= ?"
+        found = [n for (n,) in self._all(sql, *key, first, until)]
+        sql = f"SELECT number FROM marks WHERE {where} AND since > ? ORDER BY since, number LIMIT ?"
+        return found + [n for (n,) in self._all(sql, *key, until, nearest)]
+
+    def _jars(self, key: tuple[int, str, str, int], first: int, until: int) -> list[int]:
+        where = "place = ? AND family = ? AND slot = ? AND number <= ? AND since >= ? AND since <= ?"
+        found: set[int] = set()
+        for end in ("min", "max"):
+            sql = f"SELECT jar, proven, {end}(since) FROM marks WHERE {where} GROUP BY jar, proven"
+            for jar, proven, since in self._all(sql, *key, first, until):
+                one = f"SELECT number FROM marks WHERE {where} AND jar = ? AND proven = ? AND since = ?"
+                found.update(n for (n,) in self._all(one, *key, first, until, jar, proven, since))
+        return sorted(found)
+
+    def _nearest(self) -> int:
+        """How many of the nearest are read: one, unless records were revised and the nearest may not hold."""
+        return _NEAREST if self._all("SELECT EXISTS (SELECT 1 FROM revised)")[0][0] else 1
 
     def plans(self, line: str, station: str, instant: int, upto: int) -> list[int]:
         """Numbers of what was planned at a station at the nearest instants before and after one."""
         where = "place = ? AND family = ? AND slot = '' AND number <= ?"
         found: list[int] = []
+        nearest = self._nearest()
         for family in (PROGRAM, LOADED):
             key = (self._place(line, station), family, upto)
             instants = self._all(
                 f"SELECT DISTINCT since FROM marks WHERE {where} AND since <= ? ORDER BY since DESC LIMIT ?",
-                *key, instant, _NEAREST,
+                *key, instant, nearest,
             ) + self._all(
                 f"SELECT DISTINCT since FROM marks WHERE {where} AND since > ? ORDER BY since LIMIT ?",
-                *key, instant, _NEAREST,
+                *key, instant, nearest,
             )  # fmt: skip
             for (since,) in instants:
                 rows = self._all(f"SELECT number FROM marks WHERE {where} AND since = ?", *key, since)

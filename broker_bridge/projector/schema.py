@@ -79,7 +79,7 @@ CREATE TABLE revocations (
 ) STRICT, WITHOUT ROWID;
 
 -- What a station had set up, by slot: family 'slot', 'paste' (slot '') or 'program' (slot ''). proven: what is there is
--- known from here on without what was said before.
+-- known from here on without what was said before. jar: for paste, which container is meant; else ''.
 CREATE TABLE marks (
     place INTEGER NOT NULL,
     family TEXT NOT NULL,
@@ -87,6 +87,7 @@ CREATE TABLE marks (
     since INTEGER NOT NULL,
     number INTEGER NOT NULL,
     proven INTEGER NOT NULL,
+    jar TEXT NOT NULL,
     PRIMARY KEY (place, family, slot, since, number)
 ) STRICT, WITHOUT ROWID;
 

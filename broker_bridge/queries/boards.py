@@ -29,8 +29,8 @@ from broker_bridge.trace.mentions import Knot, Node, Slot
 from broker_bridge.trace.statements import PLACEHOLDERS, Statement, is_placeholder
 
 _POSITIONS: Final = 9999
-_IN_MAGAZINE: Final = 400
-"""Events of a magazine that are looked at after a board went in and was not told of again: several fillings."""
+_IN_MAGAZINE: Final = 200
+"""Events of a magazine that are looked at after a board went in and was not told of again: a filling and its unloading."""
 _SIMILAR: Final = 8
 """Identifiers that are offered where the one asked for is not known."""
 
@@ -123,6 +123,7 @@ def history_of(
     return history(
         subject,
         as_of,
+        about=about,
         missing=_missing(record) if newest else None,
         conflicts=_conflicts(record, found.facts, as_of.commit),
         sources=[source for window in around for source in record.index.sources(window.line, as_of.number)],

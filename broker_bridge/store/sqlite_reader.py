@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import sqlite3
+import sys
 from collections.abc import Callable, Collection, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -76,6 +77,8 @@ class SqliteReader:
 
     def facts(self, numbers: Sequence[int]) -> list[Fact]:
         """See StoreReader."""
+        if self._loads is json.loads and "orjson" in sys.modules:
+            self._loads = sys.modules["orjson"].loads  # somebody has waited for it already
         found: dict[int, Fact] = {}
         for start in range(0, len(numbers), _CHUNK):
             part = numbers[start : start + _CHUNK]

@@ -166,11 +166,13 @@ def history(
     crowded: Collection[Node] = (),
     places: Mapping[Node, int] | None = None,
     supply: Supply | None = None,
+    about: Sequence[tuple[Statement, About]] | None = None,
 ) -> History:
     """Put the history of one thing together (see `made`)."""
     return made(
         subject, as_of, missing=missing, conflicts=conflicts, sources=sources, crowded=crowded, places=places,
         supply=supply,
+        about=about,
     ).history  # fmt: skip
 
 

@@ -362,15 +362,16 @@ class _At:
             yield self._paste(
                 record, _whole(stated, self._supply), about, None, (record.statement.evidence,), time
             )
-        for m in reversed(jars):
-            if any(m.stuff.same(known) for known in seen):
+        for latest in reversed(jars):
+            if any(latest.stuff.same(known) for known in seen):
                 continue
             last = not seen
-            seen.append(m.stuff)
+            seen.append(latest.stuff)
+            m = next(first for first in jars if first.stuff.same(latest.stuff))
             why = (
                 f"the paste put on the stencil last before (at {m.time:%Y-%m-%d %H:%M}); the print itself is not recorded"
                 if last
-                else f"on the stencil since {m.time:%Y-%m-%d %H:%M} or before, and not cleaned off since: pastes mix"
+                else f"on the stencil since {m.time:%Y-%m-%d %H:%M} and not cleaned off since: pastes mix"
             )
             belief = chain(about, inferred(0.9 if last else MIXED, why))
             yield self._paste(
