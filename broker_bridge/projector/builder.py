@@ -32,7 +32,7 @@ from broker_bridge.projector.index import rules_of
 from broker_bridge.projector.schema import INDEX, RULES, SETTLED, TABLES
 from broker_bridge.store.base import Head, StoreReader
 from broker_bridge.trace.mentions import Node
-from broker_bridge.trace.setups import PASTE, SLOT, lived
+from broker_bridge.trace.setups import lived
 
 Progress = Callable[[int, int], None]
 """Told the events taken in, and the events there are."""
@@ -60,6 +60,7 @@ class Builder:
         self._contents: set[tuple[str, str]] = set()
         self._tellers: set[tuple[int, str]] = set()
         self._slots: set[tuple[int, str, str]] = set()
+        self._revisions: dict[tuple[str, str], set[int]] = {}
         self._last_name = 0
         self.number = 0
         self.commit = 0
@@ -178,8 +179,8 @@ class Builder:
             if (row := mark_row(fact)) is not None:
                 place = self._place(row.line, row.station)
                 marked.append((place, row.family, row.slot, row.since, number, int(row.proven), row.jar))
-                self._first_of(place, row)
-                if row.family in (SLOT, PASTE) and (place, fact.source) not in self._tellers:
+                self._first_of(place, row, number)
+                if (place, fact.source) not in self._tellers:
                     self._tellers.add((place, fact.source))
                     self._many("mark_sources", [(place, fact.source, number)])
             unnamed += nameless_rows(fact, found)
@@ -236,26 +237,36 @@ class Builder:
 
     def _superseded(self, facts: Sequence[Fact]) -> Sequence[Fact]:
         """The other facts of raw records that came in several revisions."""
-        self._many("revised", sorted({(f.source, f.generation) for f in facts if f.revision > 1}))
-        known = set(self._connection.execute("SELECT source, generation FROM revised").fetchall())
-        numbers = [f.number for f in facts if (f.source, f.generation) in known]
+        numbers = [fact.number for fact in facts if self._revisions_of(fact) > 1]
         if not numbers:
             return []
         others = {s.number for s in self._reader.siblings(numbers) if s.number <= facts[-1].number}
         return self._reader.facts(sorted(others - set(numbers)))
 
+    def _revisions_of(self, fact: Fact) -> int:
+        """In how many revisions records of a fact's generation came so far."""
+        key = fact.source, fact.generation
+        known = self._revisions.get(key)
+        if known is None:
+            sql = "SELECT revision FROM revisions WHERE source = ? AND generation = ?"
+            known = self._revisions[key] = {row[0] for row in self._connection.execute(sql, key)}
+        if fact.revision not in known:
+            known.add(fact.revision)
+            self._many("revisions", [(*key, fact.revision)])
+        return len(known)
+
     def _names_of(self, fact: Fact) -> list[int]:
         return [self._names.get(node) or self._name(node, fact.number) for node, _ in places(mentions(fact))]
 
-    def _first_of(self, place: int, row: MarkRow) -> None:
+    def _first_of(self, place: int, row: MarkRow, number: int) -> None:
         """Note a slot, or a kind of statement, of which a station never said anything before."""
         key = (place, row.family, row.slot)
-        if key in self._slots:
-            return
-        self._slots.add(key)
-        known = "SELECT 1 FROM marks WHERE place = ? AND family = ? AND slot = ? LIMIT 1"
-        if self._connection.execute(known, key).fetchone() is None:
-            self._many("dirty_places", [(row.line, row.station)])
+        if key not in self._slots:
+            self._slots.add(key)
+            known = "SELECT 1 FROM slots WHERE place = ? AND family = ? AND slot = ?"
+            if self._connection.execute(known, key).fetchone() is None:
+                self._many("slots", [(*key, number)])
+                self._many("dirty_places", [(row.line, row.station)])
 
     def _place(self, line: str, station: str) -> int:
         if (line, station) not in self._places:
@@ -292,7 +303,7 @@ class Builder:
         else:
             self._connection.execute("UPDATE cursor SET commit_no = ?", (commit,))
         self.commit = commit
-        if len(self._names) > _KEPT or len(self._ties) > 4 * _KEPT:
+        if len(self._names) + len(self._revisions) > _KEPT or len(self._ties) > 4 * _KEPT:
             self._forget()
 
     def _forget(self) -> None:
@@ -303,6 +314,7 @@ class Builder:
         self._contents.clear()
         self._tellers.clear()
         self._slots.clear()
+        self._revisions.clear()
         self._last_name = 0
 
     def _one(self, sql: str) -> int:

@@ -27,7 +27,7 @@ from broker_bridge.projector.schema import INDEX, RULES
 from broker_bridge.trace.gaps import EVER, HEARING, MARGIN, NEVER, UNDATED, Window
 from broker_bridge.trace.mentions import UNITS, Knot, Node, Slot
 from broker_bridge.trace.route import DECLARED
-from broker_bridge.trace.setups import LOADED, PASTE, PROGRAM, SLOT
+from broker_bridge.trace.setups import LOADED, PASTE, PROGRAM
 
 CROWDED: Final = 5000
 """Events that name one thing by an identifier; one with more, unless it was asked for, tells nothing apart."""
@@ -70,6 +70,7 @@ class Index:
         """Raises NotFound where there is none that this program can read, StoreUnavailable as all methods do."""
         self.path = self._path = path
         self._places: dict[tuple[str, str], int] = {}
+        self._revising: dict[int, bool] = {}
         try:
             self._connection = open_reader(path, INDEX)
         except StoreVersionError as error:
@@ -182,23 +183,10 @@ class Index:
 
     def families(self, line: str, station: str, upto: int) -> dict[str, list[str]]:
         """The families of marks of a station and the slots of each, in order."""
+        sql = "SELECT family, slot FROM slots WHERE place = ? AND first <= ? AND family <> ? ORDER BY slot"
         found: dict[str, list[str]] = {}
-        for family in (SLOT, PASTE, PROGRAM):
-            slot: str | None = None
-            while True:
-                # Skips from slot to slot: reading all marks of a station would take as long as it has run.
-                rows = self._all(
-                    "SELECT slot FROM marks WHERE place = ? AND family = ? AND slot > ? ORDER BY slot LIMIT 1"
-                    if slot is not None
-                    else "SELECT slot FROM marks WHERE place = ? AND family = ? AND slot >= ? ORDER BY slot LIMIT 1",
-                    self._place(line, station), family, slot or "",
-                )  # fmt: skip
-                if not rows:
-                    break
-                slot = rows[0][0]
-                sql = "SELECT min(number) FROM marks WHERE place = ? AND family = ? AND slot = ?"
-                if self._all(sql, self._place(line, station), family, slot)[0][0] <= upto:
-                    found.setdefault(family, []).append(str(slot))
+        for family, slot in self._all(sql, self._place(line, station), upto, LOADED):
+            found.setdefault(family, []).append(slot)
         return found
 
     def marks(
@@ -211,7 +199,7 @@ class Index:
         place = self._place(line, station)
         where = "place = ? AND family = ? AND slot = ? AND number <= ?"
         key = (place, family, slot, upto)
-        nearest = self._nearest()
+        nearest = self._nearest(place)
         rows = self._all(
             f"SELECT since FROM marks WHERE {where} AND proven AND since <= ? ORDER BY since DESC LIMIT ?",
             *key, since, nearest,
@@ -239,15 +227,21 @@ class Index:
                 found.update(n for (n,) in self._all(one, *key, first, until, jar, proven, since))
         return sorted(found)
 
-    def _nearest(self) -> int:
-        """How many of the nearest are read: one, unless records were revised and the nearest may not hold."""
-        return _NEAREST if self._all("SELECT EXISTS (SELECT 1 FROM revised)")[0][0] else 1
+    def _nearest(self, place: int) -> int:
+        """How many of the nearest marks are read: one, unless a source revised records and the nearest may not hold."""
+        if place not in self._revising:
+            sql = (
+                "SELECT EXISTS (SELECT 1 FROM mark_sources JOIN revisions USING (source) WHERE place = ?"
+                " GROUP BY source, generation HAVING count(*) > 1)"
+            )
+            self._revising[place] = bool(self._all(sql, place)[0][0])
+        return _NEAREST if self._revising[place] else 1
 
     def plans(self, line: str, station: str, instant: int, upto: int) -> list[int]:
         """Numbers of what was planned at a station at the nearest instants before and after one."""
         where = "place = ? AND family = ? AND slot = '' AND number <= ?"
         found: list[int] = []
-        nearest = self._nearest()
+        nearest = self._nearest(self._place(line, station))
         for family in (PROGRAM, LOADED):
             key = (self._place(line, station), family, upto)
             instants = self._all(

@@ -91,6 +91,15 @@ CREATE TABLE marks (
     PRIMARY KEY (place, family, slot, since, number)
 ) STRICT, WITHOUT ROWID;
 
+-- Every family and slot of which a station ever said anything.
+CREATE TABLE slots (
+    place INTEGER NOT NULL,
+    family TEXT NOT NULL,
+    slot TEXT NOT NULL,
+    first INTEGER NOT NULL,
+    PRIMARY KEY (place, family, slot)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE places (
     place INTEGER PRIMARY KEY,
     line TEXT NOT NULL,
@@ -132,11 +141,12 @@ CREATE TABLE nameless (
     PRIMARY KEY (word, part, number)
 ) STRICT, WITHOUT ROWID;
 
--- Generations of which a raw record came in a later revision.
-CREATE TABLE revised (
+-- The revisions in which records of a generation came; where there are several, not every event holds.
+CREATE TABLE revisions (
     source TEXT NOT NULL,
     generation TEXT NOT NULL,
-    PRIMARY KEY (source, generation)
+    revision INTEGER NOT NULL,
+    PRIMARY KEY (source, generation, revision)
 ) STRICT, WITHOUT ROWID;
 """
 
