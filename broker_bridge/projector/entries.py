@@ -141,6 +141,8 @@ def mark_row(fact: Fact) -> MarkRow | None:
     if family == PASTE:
         stated = fact.data.get("paste") or fact.data.get("material") or {}
         jar = stated.get("id") or json.dumps(stated.get("lots") or ())
+    elif family in (PROGRAM, LOADED):
+        jar = fact.data["program"]["name"]
     return MarkRow(line_of(fact.source), fact.data["station"], family, slot, since, proven, jar)
 
 

@@ -237,23 +237,27 @@ class Index:
             self._revising[place] = bool(self._all(sql, place)[0][0])
         return _NEAREST if self._revising[place] else 1
 
-    def plans(self, line: str, station: str, instant: int, upto: int) -> list[int]:
-        """Numbers of what was planned at a station at the nearest instants before and after one."""
-        where = "place = ? AND family = ? AND slot = '' AND number <= ?"
-        found: list[int] = []
-        nearest = self._nearest(self._place(line, station))
+    def plans(self, line: str, station: str, instant: int, program: str | None, upto: int) -> list[int]:
+        """Numbers of what was loaded and planned at a station: nearest before an instant, and of a program around it."""
+        place = self._place(line, station)
+        nearest = self._nearest(place)
+        found: set[int] = set()
         for family in (PROGRAM, LOADED):
-            key = (self._place(line, station), family, upto)
-            instants = self._all(
-                f"SELECT DISTINCT since FROM marks WHERE {where} AND since <= ? ORDER BY since DESC LIMIT ?",
-                *key, instant, nearest,
-            ) + self._all(
-                f"SELECT DISTINCT since FROM marks WHERE {where} AND since > ? ORDER BY since LIMIT ?",
-                *key, instant, nearest,
-            )  # fmt: skip
+            where = "place = ? AND family = ? AND slot = '' AND number <= ?"
+            key = (place, family, upto)
+            before = (
+                f"SELECT DISTINCT since FROM marks WHERE {where} AND since <= ? ORDER BY since DESC LIMIT ?"
+            )
+            instants = self._all(before, *key, instant, nearest)
+            if program is not None:
+                named = f"SELECT DISTINCT since FROM marks WHERE {where} AND jar = ? AND since"
+                instants += self._all(
+                    f"{named} <= ? ORDER BY since DESC LIMIT ?", *key, program, instant, nearest
+                )
+                instants += self._all(f"{named} > ? ORDER BY since LIMIT ?", *key, program, instant, nearest)
             for (since,) in instants:
                 rows = self._all(f"SELECT number FROM marks WHERE {where} AND since = ?", *key, since)
-                found += [number for (number,) in rows]
+                found.update(number for (number,) in rows)
         return sorted(found)
 
     def missing_of(self, line: str, station: str, since: int, until: int, upto: int) -> frozenset[int]:

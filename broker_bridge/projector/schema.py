@@ -79,7 +79,8 @@ CREATE TABLE revocations (
 ) STRICT, WITHOUT ROWID;
 
 -- What a station had set up, by slot: family 'slot', 'paste' (slot '') or 'program' (slot ''). proven: what is there is
--- known from here on without what was said before. jar: for paste, which container is meant; else ''.
+-- known from here on without what was said before. jar: for paste, which container is meant; for programs
+-- their name; else ''.
 CREATE TABLE marks (
     place INTEGER NOT NULL,
     family TEXT NOT NULL,

@@ -27,7 +27,7 @@ class IndexSupply:
         self._reader, self._index, self._upto, self._many = reader, index, upto, many
         self._families: dict[tuple[str, str], dict[str, list[str]]] = {}
         self._stretches: dict[tuple[str, str, str, str, int], list[Mark]] = {}
-        self._planned: dict[tuple[str, str, datetime], tuple[int, ...]] = {}
+        self._planned: dict[tuple[str, str, datetime, str | None], tuple[int, ...]] = {}
         self._plans: dict[tuple[int, ...], list[Statement]] = {}
         self._lots: dict[str, frozenset[str]] = {}
         self._lives: dict[str, list[Statement]] = {}
@@ -59,15 +59,17 @@ class IndexSupply:
             self._held += len(self._stretches[key])
         return self._stretches[key]
 
-    def plans(self, line: str, station: str, time: datetime) -> Sequence[Statement]:
+    def plans(self, line: str, station: str, time: datetime, program: str | None) -> Sequence[Statement]:
         """See Supply."""
-        when = line, station, time
+        when = line, station, time, program
         if when not in self._planned:
             # The boards of a panel ask for one time, panels for times between the same two programs.
             if len(self._planned) > _KEPT:
                 self._planned.clear()
                 self._plans.clear()
-            self._planned[when] = tuple(self._index.plans(line, station, microseconds(time), self._upto))
+            self._planned[when] = tuple(
+                self._index.plans(line, station, microseconds(time), program, self._upto)
+            )
         numbers = self._planned[when]
         if numbers not in self._plans:
             self._plans[numbers] = opened(holding(self._reader, numbers, self._upto))

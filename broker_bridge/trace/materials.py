@@ -19,6 +19,7 @@ from broker_bridge.trace.setups import (
     PASTE,
     PROGRAM,
     SLOT,
+    SPLIT,
     Choice,
     Mark,
     Stuff,
@@ -294,6 +295,7 @@ class _At:
         left = [slot for slot in plan.feeds if slot not in by_slot]
         if not plan.known and not fed:
             left = list(self._supply.slots(self._line, self._station))
+        aimless = planned and not plan.known
         for slot in left:
             choices, need = self._possible(slot)
             since, until = min(since, need[0]), max(until, need[1])
@@ -304,6 +306,9 @@ class _At:
             several = len(choices) > 1
             for choice in choices:
                 belief = chain(choice.belief, doubt, self._passed(), plan.belief if feed else OBSERVED)
+                if aimless:
+                    why = f"what the program took at {self._station} is not known, only what was set up there"
+                    belief = chain(belief, inferred(SPLIT, why))
                 made.append(
                     self._entry(None, _with_part(_whole(choice.stuff, self._supply), part),
                                 feed.places if feed else (), feed, belief, choice.confirm,

@@ -43,18 +43,18 @@ NO_PLAN: Final = Plan(False, {}, OBSERVED, EVER, NEVER)
 
 def in_force(supply: Supply, line: str, station: str, time: datetime, program: str | None) -> Plan:
     """The plan in force at a time, for a program where the machine says which one it ran."""
-    stated = supply.plans(line, station, time)
+    stated = supply.plans(line, station, time, program)
     newest = max((s.time for s in stated if s.time <= time), default=None)
     current = [s for s in stated if s.time == newest and (program is None or _name(s) == program)]
     if current and newest is not None:
         belief = OBSERVED if program else inferred(ELSEWHEN, "the machine does not say which program it ran")
         return Plan(True, _feeds(current), belief, newest, time)
-    after = [s for s in stated if s.time > time and _name(s) == program]
-    if not after:
+    named = [s for s in stated if _name(s) == program]
+    if not named:
         return NO_PLAN
-    next_ = min(s.time for s in after)
-    why = f"the slots of program {program} were told at another time only ({next_:%Y-%m-%d %H:%M})"
-    return Plan(True, _feeds([s for s in after if s.time == next_]), inferred(ELSEWHEN, why), EVER, NEVER)
+    nearest = min((s.time for s in named if s.time > time), default=None) or max(s.time for s in named)
+    why = f"the slots of program {program} were told at another time only ({nearest:%Y-%m-%d %H:%M})"
+    return Plan(True, _feeds([s for s in named if s.time == nearest]), inferred(ELSEWHEN, why), EVER, NEVER)
 
 
 def dealt(

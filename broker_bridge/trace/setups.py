@@ -364,8 +364,9 @@ class Supply(Protocol):
         """From the last proof at or before `start` on (all before, where there is none) to the first behind `end`."""
         ...
 
-    def plans(self, line: str, station: str, time: datetime) -> Sequence[Statement]:
-        """The programs loaded nearest before and after a time, and what they take from where."""
+    def plans(self, line: str, station: str, time: datetime, program: str | None) -> Sequence[Statement]:
+        """The program loaded nearest before a time, this one nearest before and after it, and what they take from
+        where."""
         ...
 
     def gaps(self, line: str, station: str, since: datetime, until: datetime) -> Sequence[Statement]:
@@ -423,7 +424,7 @@ class Setups:
         """See Supply."""
         return self._marks.get((line, station, family, slot), [])
 
-    def plans(self, line: str, station: str, time: datetime) -> Sequence[Statement]:
+    def plans(self, line: str, station: str, time: datetime, program: str | None) -> Sequence[Statement]:
         """See Supply."""
         return self._plans.get((line, station), [])
 

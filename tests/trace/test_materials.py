@@ -260,3 +260,35 @@ def test_any_order_and_any_repetition_give_the_same(order: list[int], again: lis
     facts = [BUSY.facts[place] for place in (*order, *again)]
     for serial in "AB":
         assert history_of(facts, Node("board", serial)).materials == BUSY.history(serial).materials
+
+
+def test_a_program_without_a_list_takes_nothing_where_others_have_one() -> None:
+    line = Line()
+    line.sets_up("08:20:00", "R-A", "L1")
+    line.say("station.program_changed", "08:50:00", station="place", program={"name": "OTHER"})
+    line.say(
+        "work.completed",
+        "09:00:00",
+        board("A"),
+        station="place",
+        outcome="completed",
+        program={"name": "OTHER"},
+    )
+    assert parts(line.history("A")) == []
+
+
+def test_what_a_program_takes_is_a_doubt_where_its_list_is_not_known() -> None:
+    line = Line()
+    line.sets_up("08:20:00", "R-A", "L1")
+    line.say("material.removed", "10:00:00", station="place", material=reel("R-A", "L1"), feeding=feeding())
+    line.say(
+        "work.completed",
+        "09:00:00",
+        board("A"),
+        station="place",
+        outcome="completed",
+        program={"name": "LOST"},
+    )
+    (one,) = parts(line.history("A"))
+    assert (one.id, one.places, one.certainty) == ("R-A", (), "inferred")
+    assert "what the program took" in (one.reason or "")
