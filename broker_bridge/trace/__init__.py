@@ -28,7 +28,11 @@ give the same result in any order and however often one of them is repeated.
     unjoined      what is said of single boards of its panel and cannot be joined to one
     corrections   what persons state against what was recorded
     decisions     holds, dispositions, rework, notes
-    materials     what was put on it and came off it, as stated board by board
+    setups        what a station had set up by slot, and what was possible there meanwhile
+    plans         what a program takes from where; which board of a panel got which parts
+    materials     what a board carries and ever carried, and the tools that touched it
+    whereabouts   where it is now
+    recall        which boards something was used on: for sure, possibly, and what would decide
     levels        how complete it is, by the levels of IPC-1782
     readings      process values taken while it was at a station
     portrait      who it is
