@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from itertools import groupby
 
 from broker_bridge.trace.inspections import Place
-from broker_bridge.trace.materials import Material, Tool
+from broker_bridge.trace.uses import Material, Tool
 
 _RUN = re.compile(r"([A-Za-z]+)([0-9]+)\Z")
 

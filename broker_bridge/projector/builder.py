@@ -31,8 +31,8 @@ from broker_bridge.projector.entries import (
 from broker_bridge.projector.index import rules_of
 from broker_bridge.projector.schema import INDEX, RULES, SETTLED, TABLES
 from broker_bridge.store.base import Head, StoreReader
+from broker_bridge.trace.life import lived
 from broker_bridge.trace.mentions import Node
-from broker_bridge.trace.setups import lived
 
 Progress = Callable[[int, int], None]
 """Told the events taken in, and the events there are."""

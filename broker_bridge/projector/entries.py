@@ -6,12 +6,12 @@ from typing import Final, NamedTuple
 
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace.gaps import EVER, NEVER, RELEVANT, extent
-from broker_bridge.trace.materials import REWORKED
 from broker_bridge.trace.mentions import Mention, Node, mentions, ties
 from broker_bridge.trace.readings import READING
 from broker_bridge.trace.route import DECLARED
 from broker_bridge.trace.setups import CHANGED, LOADED, PASTE, PLANNED, PROGRAM, contents, marked
 from broker_bridge.trace.statements import Statement, instant
+from broker_bridge.trace.uses import REWORKED
 
 FIRST: Final = -(2**62)
 LAST: Final = 2**62

@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 from broker_bridge.projector.entries import microseconds
 from broker_bridge.trace.history import Made
 from broker_bridge.trace.inspections import Place
-from broker_bridge.trace.materials import Material, Tool
+from broker_bridge.trace.uses import Material, Tool
 from broker_bridge.trace.whereabouts import whereabouts
 
 Row = tuple[object, ...]

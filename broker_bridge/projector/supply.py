@@ -11,8 +11,9 @@ from broker_bridge.projector.index import Index
 from broker_bridge.store.base import StoreReader
 from broker_bridge.trace.gaps import EVER, NEVER
 from broker_bridge.trace.mentions import Node
-from broker_bridge.trace.setups import Mark, in_order, mark, panels_of, widens
+from broker_bridge.trace.setups import Mark, in_order, mark, widens
 from broker_bridge.trace.statements import Statement, opened
+from broker_bridge.trace.supply import panels_of
 
 _STRETCH: Final = timedelta(hours=8)
 """What is read at once of a slot where many boards are asked about."""

@@ -29,7 +29,13 @@ give the same result in any order and however often one of them is repeated.
     corrections   what persons state against what was recorded
     decisions     holds, dispositions, rework, notes
     setups        what a station had set up by slot, and what was possible there meanwhile
+    supply        where what was set up is found: some facts, or whoever reads a record
+    life          floor life and shelf life, and use beyond them
     plans         what a program takes from where; which board of a panel got which parts
+    uses          material and tools as they are told of a board
+    working       one visit to a station that puts something on the board; skipped positions
+    feeding       parts from slots at a visit
+    paste         paste at a print: the last jar, and all that was not cleaned off
     materials     what a board carries and ever carried, and the tools that touched it
     whereabouts   where it is now
     recall        which boards something was used on: for sure, possibly, and what would decide

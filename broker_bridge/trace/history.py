@@ -39,14 +39,14 @@ from broker_bridge.trace.knots import Web
 from broker_bridge.trace.levels import Level
 from broker_bridge.trace.loops import Loop
 from broker_bridge.trace.magazines import Storage
-from broker_bridge.trace.materials import Material, Need, Tool
 from broker_bridge.trace.mentions import Knot, Node
 from broker_bridge.trace.portrait import Identity, portrait
 from broker_bridge.trace.readings import Reading
-from broker_bridge.trace.setups import Setups, Supply
 from broker_bridge.trace.statements import PLACEHOLDERS, Statement, instant, opened, together
 from broker_bridge.trace.stays import Stay, overlaps, stays
+from broker_bridge.trace.supply import Setups, Supply
 from broker_bridge.trace.unjoined import unjoined
+from broker_bridge.trace.uses import Material, Need, Tool
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Visit, doubt_of, visits
 from broker_bridge.trace.witnesses import witnesses

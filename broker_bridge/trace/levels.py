@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, Final
 
 from broker_bridge.trace.inspections import Record
-from broker_bridge.trace.materials import Material
+from broker_bridge.trace.uses import Material
 from broker_bridge.trace.value import Value
 
 NAMES: Final = ("none", "basic", "standard", "advanced", "comprehensive")

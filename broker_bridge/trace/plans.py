@@ -7,8 +7,9 @@ from typing import Any, Final
 from broker_bridge.trace.belief import OBSERVED, Belief, Evidence, inferred
 from broker_bridge.trace.gaps import EVER, NEVER
 from broker_bridge.trace.inspections import Place
-from broker_bridge.trace.setups import PLANNED, Supply
+from broker_bridge.trace.setups import PLANNED
 from broker_bridge.trace.statements import Statement
+from broker_bridge.trace.supply import Supply
 from broker_bridge.trace.value import Value
 
 ELSEWHEN: Final = 0.9

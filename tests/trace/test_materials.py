@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from told import Told, at, board, history_of, panel
 
 from broker_bridge.trace.history import History
-from broker_bridge.trace.materials import Material
 from broker_bridge.trace.mentions import Node
+from broker_bridge.trace.uses import Material
 
 
 def reel(name: str | None, lot: str | None = None, part: str = "P-1", **more: Any) -> dict[str, Any]:

@@ -5,8 +5,10 @@ from typing import Any
 import pytest
 from told import Told, at
 
-from broker_bridge.trace.setups import Possible, Setups, Stuff, exceeded, possible
+from broker_bridge.trace.life import exceeded
+from broker_bridge.trace.setups import Possible, Stuff, possible
 from broker_bridge.trace.statements import opened
+from broker_bridge.trace.supply import Setups
 
 SLOT: dict[str, Any] = {"feeding": {"slot": "5"}}
 
