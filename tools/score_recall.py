@@ -189,7 +189,13 @@ def _again(asked: list[tuple[str, str]], lots: int, chance: random.Random) -> It
 
 
 def _recall(
-    what: str, answer: Answer, expected: set[str], lies: set[str], labelled: set[str], truth: Truth, result: Score
+    what: str,
+    answer: Answer,
+    expected: set[str],
+    lies: set[str],
+    labelled: set[str],
+    truth: Truth,
+    result: Score,
 ) -> None:
     counts = result.counts
     exact, possible = _boards(answer.exact, truth), _boards(answer.possible, truth)
