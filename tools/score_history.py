@@ -191,7 +191,7 @@ class Board:
 
     def _calls(self) -> Iterator[str]:
         found = [
-            (inspection.station, call.place.designator, inspection.side)
+            (inspection.station, call.place.designator, inspection.side, inspection.certainty)
             for inspection in self.history.inspections
             for call in inspection.calls
             if inspection.station == "aoi"
@@ -200,16 +200,16 @@ class Board:
             if call["station"] != "AOI":
                 continue
             self.counts["calls"] += 1
-            key = ("aoi", call["designator"], call["side"])
-            if key in found:
-                found.remove(key)
+            told = [key for key in found if key[:3] == ("aoi", call["designator"], call["side"])]
+            if told:
+                found.remove(told[0])
                 self.counts["calls right"] += 1
             else:
                 self.counts["calls missing"] += 1
                 self.wrong.add("AOI")
                 yield f"no call at {call['designator']} {call['side']}"
-        self.counts["calls wrong"] += len(found)
         for key in found:
+            self.counts["calls wrong" if key[3] == "observed" else f"calls unmatched, {key[3]}"] += 1
             self.wrong.add("AOI")
             yield f"a call that was not: {key}"
 

@@ -20,7 +20,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from typing import Final, NamedTuple
 
-from broker_bridge.trace.belief import Belief, chain, inferred
+from broker_bridge.trace.belief import Belief, inferred
 from broker_bridge.trace.witnesses import Witness
 
 SUSPECT: Final = "clock_suspect"
@@ -153,7 +153,7 @@ def _inside(witness: Witness, one: _Pass, error: timedelta) -> bool:
 
 def _doubtful(witness: Witness, why: str) -> Witness:
     doubt: Belief = inferred(UNTIMED, f"the time is doubtful, and so is which visit it was: {why}")
-    return witness._replace(belief=chain(witness.belief, doubt), clock=why)
+    return witness.doubted(doubt)._replace(clock=why)
 
 
 def _suspect(witness: Witness) -> bool:

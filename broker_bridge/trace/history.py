@@ -356,13 +356,18 @@ def _of(records: Iterable[Record], *types: str) -> list[Record]:
 
 
 def _doubted(found: Sequence[Stay], torn: Collection[int]) -> dict[Evidence, Belief]:
-    """What suspect and torn visits say against the statements that witness them."""
-    return {
+    """What suspect and torn visits, and doubtful times, say against the statements that witness them."""
+    doubts = {
         witness.statement.evidence: doubt_of(stay, place in torn)
         for place, stay in enumerate(found)
         if stay.suspect or stay.denied or place in torn
         for witness in stay.witnesses
     }
+    for witness in (witness for stay in found for witness in stay.witnesses):
+        evidence, doubt = witness.statement.evidence, witness.doubt
+        if doubt is not None:
+            doubts[evidence] = chain(doubts[evidence], doubt) if evidence in doubts else doubt
+    return doubts
 
 
 def _lowered(statement: Statement, way: About, doubts: Mapping[Evidence, Belief]) -> About:

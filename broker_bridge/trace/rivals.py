@@ -1,9 +1,11 @@
-"""Two transfer identifiers that name one board at the same time: one of them is another board's.
+"""Passes that cannot both be this board's: by two transfer identifiers at once, or by a panel that was apart before.
 
 A transfer identifier goes with a board from machine to machine; where it is lost a new one takes its place, so a board
 has one after the other (IPC-HERMES-9852). A stale code that a line's first machine reads travels on with the identifier
 of the wrong board, and every machine behind repeats it. Nothing in these messages tells which of the two boards is
 meant; what a machine read for itself does.
+
+A board that came or went alone has left its panel. What names it by its panel alone after that is of another panel.
 """
 
 from collections.abc import Iterable, Sequence
@@ -11,7 +13,7 @@ from datetime import datetime, timedelta
 from itertools import combinations
 from typing import Final, NamedTuple
 
-from broker_bridge.trace.belief import TORN, chain, conflicting
+from broker_bridge.trace.belief import TORN, conflicting
 from broker_bridge.trace.clocks import untimed
 from broker_bridge.trace.witnesses import Witness
 
@@ -31,7 +33,7 @@ class _Seen(NamedTuple):
 
 def disputed(witnesses: Iterable[Witness]) -> list[Witness]:
     """The same witnesses; those that know the board only by identifiers which exclude each other are conflicting."""
-    seen = list(witnesses)
+    seen = _apart(list(witnesses))
     ids: dict[str, list[Witness]] = {}
     for witness in seen:
         name = _identifier(witness)
@@ -48,6 +50,20 @@ def disputed(witnesses: Iterable[Witness]) -> list[Witness]:
     return [_doubted(witness, rivals, stations) for witness in seen]
 
 
+def _apart(seen: list[Witness]) -> list[Witness]:
+    alone = [w.start for w in seen if w.role != "present" and not untimed(w) and _names_alone(w)]
+    if not alone:
+        return seen
+    since = min(alone)
+    text = "it had come alone before, apart from its panel, and is named by its panel only"
+    return [
+        witness.doubted(conflicting(TORN, text))
+        if witness.start - since > _ALONG and _names_panel(witness)
+        else witness
+        for witness in seen
+    ]
+
+
 def _doubted(witness: Witness, rivals: dict[str, str], stations: dict[str | None, str]) -> Witness:
     name = _identifier(witness)
     if name is None and _only_told(witness):
@@ -55,7 +71,7 @@ def _doubted(witness: Witness, rivals: dict[str, str], stations: dict[str | None
     if name not in rivals or _read(witness):
         return witness
     text = f"transfer {name} and {rivals[name]} name it at the same time: one of them is another board's"
-    return witness._replace(belief=chain(witness.belief, conflicting(TORN, text)))
+    return witness.doubted(conflicting(TORN, text))
 
 
 def _exclude(ones: Sequence[Witness], others: Sequence[Witness]) -> bool:
@@ -98,3 +114,18 @@ def _only_told(witness: Witness) -> bool:
 
 def _read(witness: Witness) -> bool:
     return bool(_hows(witness) & {"read", "typed"})
+
+
+def _names_alone(witness: Witness) -> bool:
+    return all(
+        mention.unit == "board"
+        and mention.panel is None
+        and any(n.node.kind == "board" for n in mention.names)
+        for mention in witness.statement.mentions
+    )
+
+
+def _names_panel(witness: Witness) -> bool:
+    mentions = witness.statement.mentions
+    by_panel = any(mention.panel is not None or mention.unit == "panel" for mention in mentions)
+    return by_panel and not any(name.node.kind == "board" for mention in mentions for name in mention.names)

@@ -177,7 +177,7 @@ def worst_outcome(outcomes: Iterable[str | None]) -> str | None:
 
 def _outcome(stay: Stay) -> str | None:
     for kind in _RESULTS:
-        found = [w.statement for w in stay.witnesses if w.statement.fact.type == kind]
+        found = [w.statement for w in stay.timed if w.statement.fact.type == kind]
         if found:
             # A later attempt within one visit replaces the earlier one.
             attempt = max(statement.get("attempt") or 0 for statement in found)
@@ -186,7 +186,7 @@ def _outcome(stay: Stay) -> str | None:
 
 
 def _program(stay: Stay) -> Program | None:
-    stated = [witness.statement.get("program") for witness in stay.witnesses]
+    stated = [witness.statement.get("program") for witness in stay.timed]
     known = [Program(p["name"], p.get("revision"), p.get("hash")) for p in stated if p]
     if not known:
         return None

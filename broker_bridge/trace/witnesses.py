@@ -56,6 +56,13 @@ class Witness(Value):
     """The side that faced up."""
     clock: str | None
     """Why its times are doubtful; None where they are not."""
+    doubt: Belief | None = None
+    """What other statements say against it; it lowers `belief`."""
+
+    def doubted(self, doubt: Belief) -> "Witness":
+        """The same, doubted more."""
+        whole = doubt if self.doubt is None else chain(self.doubt, doubt)
+        return self._replace(belief=chain(self.belief, doubt), doubt=whole)
 
     @property
     def work(self) -> tuple[object, ...] | None:

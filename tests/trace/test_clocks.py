@@ -120,3 +120,12 @@ def test_what_has_a_doubtful_time_contradicts_nobody(told: Wire) -> None:
     assert [(v.station, v.certainty) for v in told.route] == [
         ("printer", "observed"), ("spi", "observed"), ("jet", "inferred"), ("jet", "observed"),
     ]  # fmt: skip
+
+
+def test_calls_of_an_inspection_with_a_doubtful_time_are_doubtful(told: Wire) -> None:
+    told.passes("aoi", "10:00:00", "10:00:25")
+    told.inspects("aoi", "11:00:05", "11:00:20", A, source="aoi-files", outcome="failed")
+    (inspection,) = told.history("A").inspections
+    assert inspection.certainty == "inferred"
+    first = next(v for v in told.route if v.station == "aoi")
+    assert (first.certainty, first.outcome) == ("observed", None)

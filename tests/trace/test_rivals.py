@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from told import Told, board
+from told import Told, board, panel
 
 A = "A"
 LINE = ("load", "print", "jet")
@@ -77,4 +77,20 @@ def test_a_new_identifier_within_the_tolerance_of_two_clocks() -> None:
     told = Told()
     goes(told, "t-1", OURS)
     goes(told, "t-2", [("10:02:10", "10:04:00")], ["review"])
+    assert {certainty for _, certainty in certainties(told)} == {"observed"}
+
+
+def test_a_panel_that_was_apart_does_not_come_again() -> None:
+    told = Told()
+    told.say("board.introduced", "09:00:00", board(A, panel="P", position=1), station="load")
+    for time, boards in (("10:00:00", board(A)), ("10:05:00", panel("P", how="passed_on"))):
+        station = "test" if time == "10:00:00" else "review"
+        told.say("board.arrived", time, boards, station=station, how="inserted", source="transfer")
+    assert certainties(told)[1:] == [("test", "observed"), ("review", "conflicting")]
+
+
+def test_a_board_alone_may_go_on_alone() -> None:
+    told = Told()
+    for time, station in (("10:00:00", "test"), ("10:05:00", "bench")):
+        told.say("board.arrived", time, board(A), station=station, how="inserted", source="transfer")
     assert {certainty for _, certainty in certainties(told)} == {"observed"}
