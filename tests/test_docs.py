@@ -15,7 +15,12 @@ from broker_bridge.config import load
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
-PAGES = [README, ROOT / "DEVELOPERS.md", ROOT / "deploy" / "INTEGRATORS_GUIDE.md", ROOT / "schemas" / "CHANGES.md"]
+PAGES = [
+    README,
+    ROOT / "DEVELOPERS.md",
+    ROOT / "deploy" / "INTEGRATORS_GUIDE.md",
+    ROOT / "schemas" / "CHANGES.md",
+]
 
 every_command = pytest.mark.parametrize("name", COMMANDS)
 every_page = pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)

@@ -77,7 +77,8 @@ def stays(witnesses: Iterable[Witness]) -> list[Stay]:
         elsewhere = [w for w in ordered if w.station not in (None, key[0]) and not untimed(w)]
         found.extend(_numbered(list(_split(stations[key], elsewhere if key[0] else [])), elsewhere))
     return sorted(
-        _placed(found), key=lambda stay: (stay.first, stay.last, stay.station or "", stay.witnesses[0].statement.evidence)
+        _placed(found),
+        key=lambda stay: (stay.first, stay.last, stay.station or "", stay.witnesses[0].statement.evidence),
     )
 
 
