@@ -126,6 +126,7 @@ class _Search:
             self._material(["container"], asked.container, identity=True)
         else:
             self._text(asked.text or "")
+        self._disputed()
         self._widen()
         self._limits()
 
@@ -326,6 +327,30 @@ class _Search:
                 )
         if widened:
             self.notes.append(f"widened over {widened} gaps and unusable records in its places and times")
+
+    def _disputed(self) -> None:
+        """Boards that may be meant where names contradict each other: on the line then, and not seen at the station."""
+        spans: set[tuple[_Span, str | None]] = set()
+        for board, uses in self._uses.items():
+            places = {(use.station, use.side) for use in uses if use.certainty == "conflicting"}
+            if not places:
+                continue
+            for row in self._derived.passages_of(board):
+                if (row.station, row.side) in places:
+                    until = row.until if row.latest is None else row.latest
+                    spans.add((_Span(row.line, row.station, row.since, until), row.side))
+        others = {
+            (span, side): self._unseen(span, span.since - _BESIDE, span.until + _BESIDE)
+            for span, side in sorted(spans, key=str)
+        }
+        for (span, side), boards in others.items():
+            when = f"{_when(span.since):%Y-%m-%d %H:%M:%S}"
+            why = f"names contradict each other for a board at {span.station} at {when}; this one was on the line and not seen there"
+            for board in boards:
+                self._uses.setdefault(board, []).append(
+                    Use(span.station, side, None, (), _when(span.since), _when(span.until), False, "inferred", _UNSEEN,
+                        why, f"confirm which board was at {span.station} at {when}")
+                )  # fmt: skip
 
     def _missing(self, span: _Span) -> list[Statement]:
         """Gaps and unusable records that hold, of a station or of sources that do not say of which."""
