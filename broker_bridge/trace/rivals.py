@@ -3,7 +3,7 @@
 A transfer identifier goes with a board from machine to machine; where it is lost a new one takes its place, so a board
 has one after the other (IPC-HERMES-9852). A stale code that a line's first machine reads travels on with the identifier
 of the wrong board, and every machine behind repeats it. Nothing in these messages tells which of the two boards is
-meant; what a machine read for itself does.
+meant; what a machine behind the first read for itself does. What the first one read is where the error came from.
 
 A board that came or went alone has left its panel. What names it by its panel alone after that is of another panel.
 """
@@ -31,6 +31,18 @@ class _Seen(NamedTuple):
         return min(self.last, other.last) - max(self.first, other.first)
 
 
+class _Birth(NamedTuple):
+    """Where an identifier was seen first, and when."""
+
+    name: str
+    station: str | None
+    since: datetime
+    until: datetime
+
+    def holds(self, witness: Witness) -> bool:
+        return witness.station == self.station and self.since <= witness.start and witness.end <= self.until
+
+
 def disputed(witnesses: Iterable[Witness]) -> list[Witness]:
     """The same witnesses; those that know the board only by identifiers which exclude each other are conflicting."""
     seen = _apart(list(witnesses))
@@ -47,7 +59,8 @@ def disputed(witnesses: Iterable[Witness]) -> list[Witness]:
     if not rivals:
         return seen
     stations = {w.station: name for name in sorted(rivals) for w in ids[name]}
-    return [_doubted(witness, rivals, stations) for witness in seen]
+    births = [_birth(name, ids[name]) for name in sorted(rivals)]
+    return [_doubted(witness, rivals, stations, births) for witness in seen]
 
 
 def _apart(seen: list[Witness]) -> list[Witness]:
@@ -64,11 +77,22 @@ def _apart(seen: list[Witness]) -> list[Witness]:
     ]
 
 
-def _doubted(witness: Witness, rivals: dict[str, str], stations: dict[str | None, str]) -> Witness:
+def _birth(name: str, witnesses: Sequence[Witness]) -> _Birth:
+    station = min(witnesses, key=lambda w: (w.start, w.station or "")).station
+    there = _span([w for w in witnesses if w.station == station])
+    return _Birth(name, station, there.first - _ALONG, there.last + _ALONG)
+
+
+def _doubted(
+    witness: Witness, rivals: dict[str, str], stations: dict[str | None, str], births: Sequence[_Birth]
+) -> Witness:
     name = _identifier(witness)
-    if name is None and _only_told(witness):
+    if _read(witness):
+        born = [birth.name for birth in births if birth.holds(witness)]
+        name = born[0] if born else None
+    elif name is None and _only_told(witness):
         name = stations.get(witness.station)
-    if name not in rivals or _read(witness):
+    if name not in rivals:
         return witness
     text = f"transfer {name} and {rivals[name]} name it at the same time: one of them is another board's"
     return witness.doubted(conflicting(TORN, text))

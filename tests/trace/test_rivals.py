@@ -58,6 +58,24 @@ def test_what_a_machine_read_itself_tells_which_pass_it_was() -> None:
     ]  # fmt: skip
 
 
+def test_where_the_identifier_begins_the_machine_s_own_reading_is_in_doubt_too() -> None:
+    """It is from that reading that the identifier got its board."""
+    told = Told()
+    goes(told, "t-1", OURS)
+    goes(told, "t-2", OTHERS)
+    prints(told, "10:00:30", station="load")
+    prints(told, "10:00:58", station="load")
+    assert {certainty for station, certainty in certainties(told) if station == "load"} == {"conflicting"}
+
+
+def test_a_reading_of_another_day_where_the_identifier_begins_is_not() -> None:
+    told = Told()
+    goes(told, "t-1", OURS)
+    goes(told, "t-2", OTHERS)
+    prints(told, "18:00:00", station="load")
+    assert certainties(told)[-1] != ("load", "conflicting")
+
+
 def test_what_a_machine_was_only_told_does_not() -> None:
     told = Told()
     goes(told, "t-1", OURS)
