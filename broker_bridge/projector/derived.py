@@ -192,6 +192,17 @@ class Derived:
         """Visits on a line that overlap a time."""
         return self._passages("line = ? AND since <= ? AND coalesce(latest, until) >= ?", line, until, since)
 
+    def sides_on_line(self, line: str, since: int, until: int) -> dict[str, set[int]]:
+        """The boards seen on a line in a time, by the side worked on."""
+        sql = (
+            "SELECT DISTINCT side, board FROM passages"
+            " WHERE line = ? AND since <= ? AND coalesce(latest, until) >= ? AND side IS NOT NULL"
+        )
+        found: dict[str, set[int]] = {}
+        for side, board in self._all(sql, line, until, since):
+            found.setdefault(side, set()).add(board)
+        return found
+
     def silent(self, line: str, station: str, since: int, until: int) -> list[PassageRow]:
         """Visits that overlap a time, of which the station does not say what it put on the board."""
         where = "silent AND line = ? AND station = ? AND since <= ? AND coalesce(latest, until) >= ?"

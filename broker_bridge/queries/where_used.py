@@ -33,6 +33,10 @@ _BESIDE: Final = timedelta(seconds=90) // timedelta(microseconds=1)
 _CLOCKS: Final = timedelta(hours=2) // timedelta(microseconds=1)
 """By how much the clock of a machine may be wrong that did not name a board: an hour of summer time and some more;
 common practice, no source."""
+_ALL: Final = 0.9
+"""From this share of a line's boards on a station counts as one that all pass."""
+_SAMPLE: Final = 20
+"""Boards that are asked for the way behind a station."""
 _UNSEEN: Final = 0.2
 """On the line while a station's source had a gap, and not seen there."""
 
@@ -127,6 +131,8 @@ class _Search:
         else:
             self._text(asked.text or "")
         self._disputed()
+        self._silent()
+        self._passed_by()
         self._widen()
         self._limits()
 
@@ -351,6 +357,58 @@ class _Search:
                     Use(span.station, side, None, (), _when(span.since), _when(span.until), False, "inferred", _UNSEEN,
                         why, f"confirm which board was at {span.station} at {when}")
                 )  # fmt: skip
+
+    def _silent(self) -> None:
+        """Boards that were at a station while it was in use there, of which the station does not say what it put on them."""
+        sides = {(use.station, use.side) for uses in self._uses.values() for use in uses}
+        parts = {row.part for row in self._derived.boards(self._uses)}
+        for span in sorted(self._spans.values()):
+            rows = [
+                row
+                for row in self._derived.silent(
+                    span.line, span.station, span.since - _CLOCKS, span.until + _CLOCKS
+                )
+                if row.board not in self._uses and {(span.station, row.side), (span.station, None)} & sides
+            ]
+            alike = {
+                b.board for b in self._derived.boards({row.board for row in rows}) if b.part is None or b.part in parts
+            }
+            for row in rows:
+                if row.board not in alike:
+                    continue
+                when = f"{_when(row.since):%Y-%m-%d %H:%M:%S}"
+                self._uses[row.board] = [
+                    Use(span.station, row.side, None, (), _when(row.since), _when(row.until), True, "inferred", _UNSEEN,
+                        f"at {span.station} about the time it was in use there; the station does not say what it did with it",
+                        f"confirm what {span.station} did with the board of {when}")
+                ]  # fmt: skip
+
+    def _passed_by(self) -> None:
+        """Boards seen before and behind a station that all others pass, and not at it, while it was in use there."""
+        for span in sorted(self._spans.values()):
+            for side, boards in self._derived.sides_on_line(span.line, span.since, span.until).items():
+                went = {
+                    board for board, seen in self._derived.went_to(boards, span.station) if seen in (side, None)
+                }
+                if len(went) < _ALL * len(boards):
+                    continue
+                behind = self._behind(span.station, side, sorted(went)[:_SAMPLE])
+                for board in sorted(boards - went - self._uses.keys()):
+                    rows = self._derived.passages_of(board)
+                    if any(row.side == side and row.station in behind for row in rows):
+                        why = f"seen behind {span.station} and not at it, where all others passed while it was in use"
+                        self._uses[board] = [
+                            Use(span.station, side, None, (), _when(span.since), _when(span.until), True, "inferred",
+                                _UNSEEN, why, f"confirm which boards passed {span.station} unseen")
+                        ]  # fmt: skip
+
+    def _behind(self, station: str, side: str, boards: Iterable[int]) -> set[str]:
+        found: set[str] = set()
+        for board in boards:
+            way = [row.station for row in self._derived.passages_of(board) if row.side == side]
+            if station in way:
+                found.update(way[len(way) - way[::-1].index(station) :])
+        return found - {station}
 
     def _missing(self, span: _Span) -> list[Statement]:
         """Gaps and unusable records that hold, of a station or of sources that do not say of which."""
