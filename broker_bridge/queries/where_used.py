@@ -371,7 +371,9 @@ class _Search:
                 if row.board not in self._uses and {(span.station, row.side), (span.station, None)} & sides
             ]
             alike = {
-                b.board for b in self._derived.boards({row.board for row in rows}) if b.part is None or b.part in parts
+                b.board
+                for b in self._derived.boards({row.board for row in rows})
+                if b.part is None or b.part in parts
             }
             for row in rows:
                 if row.board not in alike:
@@ -388,7 +390,9 @@ class _Search:
         for span in sorted(self._spans.values()):
             for side, boards in self._derived.sides_on_line(span.line, span.since, span.until).items():
                 went = {
-                    board for board, seen in self._derived.went_to(boards, span.station) if seen in (side, None)
+                    board
+                    for board, seen in self._derived.went_to(boards, span.station)
+                    if seen in (side, None)
                 }
                 if len(went) < _ALL * len(boards):
                     continue

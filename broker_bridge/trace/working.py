@@ -37,11 +37,11 @@ class OfPanel:
             where = others[0].statement.get("station") or others[0].statement.fact.source
             return inferred(SKIPPED, f"the station says that it skipped the position, {where} worked on it")
         elsewhere = [r for r in self._skips if r.statement.evidence not in here]
-        if elsewhere and not others:
-            where = elsewhere[0].statement.get("station") or elsewhere[0].statement.fact.source
-            if not worked:
+        if elsewhere:
+            if not worked and not others:
                 return None
-            return inferred(SKIPPED, f"{where} says that the position was skipped")
+            where = elsewhere[0].statement.get("station") or elsewhere[0].statement.fact.source
+            return inferred(SKIPPED, f"{where} says that the position was skipped, others worked on it")
         return OBSERVED
 
 

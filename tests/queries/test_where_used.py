@@ -173,6 +173,63 @@ def test_a_board_that_nobody_named_makes_those_there_possible(tmp_path: Path) ->
     assert any("nobody named" in why for why in asked(alone, tmp_path / "alone", lot="L3").unbounded)
 
 
+def passes(plant: Plant, number: int, station: str, clock: str, **more: Any) -> None:
+    for position in (1, 2):
+        plant.say("board.arrived", clock, board(panel=f"P{number}", position=position, **more), station=station,
+                  how="transferred", source="transfer")  # fmt: skip
+        plant.say("inspection.completed", clock, board(panel=f"P{number}", position=position, **more), station=station,
+                  outcome="passed", side="top", method="optical")  # fmt: skip
+
+
+def test_a_board_seen_behind_a_station_and_not_at_it_is_possible_where_all_others_passed(
+    tmp_path: Path,
+) -> None:
+    plant = Plant()
+    plant.sets_up("07:10:00", "R-A", "L1")
+    for number in range(1, 13):
+        clock = f"09:{number:02}:00"
+        plant.load(number)
+        passes(plant, number, "spi", clock)
+        if number != 6:
+            plant.place(number, f"09:{number:02}:20", ("R-A", "L1", 2))
+        passes(plant, number, "aoi", f"09:{number:02}:40")
+    answer = asked(plant, tmp_path, lot="L1")
+    assert names(answer.exact) == sorted(f"B{n}{p}" for n in range(1, 13) if n != 6 for p in (1, 2))
+    assert names(answer.possible) == ["B61", "B62"]
+    assert "seen behind place and not at it" in answer.reasons[0].reason
+
+
+def test_a_board_that_has_not_come_to_the_station_yet_is_not(tmp_path: Path) -> None:
+    plant = Plant()
+    plant.sets_up("07:10:00", "R-A", "L1")
+    for number in range(1, 13):
+        plant.load(number)
+        passes(plant, number, "spi", f"09:{number:02}:00")
+        if number != 12:
+            plant.place(number, f"09:{number:02}:20", ("R-A", "L1", 2))
+            passes(plant, number, "aoi", f"09:{number:02}:40")
+    assert names(asked(plant, tmp_path, lot="L1").possible) == []
+
+
+def test_boards_that_may_be_meant_where_names_contradict_each_other_are_possible(tmp_path: Path) -> None:
+    """A stale code travelled on with another panel's transfer identifier: P2 is called P1."""
+    plant = Plant()
+    plant.sets_up("07:10:00", "R-A", "L1")
+    for number in (1, 2):
+        plant.load(number)
+        passes(plant, number, "spi", "09:00:30")
+    for transfer, times in (("t-1", ("09:01:00", "09:03:00")), ("t-2", ("09:01:30", "09:03:30"))):
+        for clock in times:
+            station = "place" if clock < "09:02:00" else "oven"
+            plant.say("board.arrived", clock, panel("P1", f"transfer={transfer}", how="passed_on"), station=station,
+                      how="transferred", source="transfer")  # fmt: skip
+    plant.say("material.installed", "09:01:40", panel("P1", how="passed_on"), station="place", side="top",
+              material=reel("R-A", "L1"), feeding={"slot": "5"}, quantity=2, places=[], by="machine")  # fmt: skip
+    passes(plant, 2, "aoi", "09:05:00")
+    answer = asked(plant, tmp_path, lot="L1")
+    assert {"B21", "B22"} <= set(names(answer.possible))
+
+
 def test_11_a_part_that_came_off_is_told_as_carried_no_more(tmp_path: Path) -> None:
     plant = two_panels()
     plant.say(

@@ -113,6 +113,31 @@ def test_5_a_skipped_position_carries_nothing() -> None:
     assert {one.certainty for one in parts(skips(Line()).history("B"))} == {"inferred"}
 
 
+def test_5_a_position_that_one_source_skipped_and_others_worked_on_is_in_doubt() -> None:
+    """A panel that lies the wrong way round looks like this: the skipped position is elsewhere."""
+    line = Line(link="identified")
+    line.say(
+        "board.departed",
+        "08:10:00",
+        board(panel="P", position=1, state="skipped"),
+        station="load",
+        how="transferred",
+    )
+    line.say(
+        "inspection.completed",
+        "08:50:00",
+        board(panel="P", position=1),
+        station="spi",
+        outcome="passed",
+        method="paste",
+    )
+    line.works("09:00:00", 1)
+    line.feeds("09:00:00", "R-A", "L1", 2)
+    assert [(one.certainty, one.reason) for one in parts(line.history("A"))] == [
+        ("inferred", "load says that the position was skipped, others worked on it")
+    ]
+
+
 def test_8_a_reel_that_nobody_scanned_may_be_any_of_its_part() -> None:
     line = Line()
     line.say(
