@@ -376,6 +376,8 @@ class _Telling(Telling):
                     text = f"{gap.where}: declared for this line, nothing known of the board there ({cause})"
                 case "unjoined":
                     text = f"{gap.where}: {cause}; {gap.detail}"
+                case "unnamed":
+                    text = f"{gap.where}: {start} to {end}, {gap.detail}"
                 case "rejected":
                     text = f"{gap.where}: {start}, a record could not be used ({cause}: {gap.detail})"
                 case _:

@@ -160,7 +160,7 @@ class Builder:
                 if tie not in self._ties:
                     self._ties.add(tie)
                     tied.append((*tie, number))
-            if (told := notice(fact)) is not None:
+            if (told := notice(fact, found)) is not None:
                 station = fact.data.get("station") or ""
                 notices.append(
                     (
@@ -360,7 +360,7 @@ def _touched(fact: Fact) -> Iterator[tuple[str, str, int, int]]:
     """Line, station and time for which a fact changes what is known to have been set up."""
     if (row := mark_row(fact)) is not None:
         yield row.line, row.station, row.since, row.since
-    if fact.type in ("source.gap", "source.rejected") and (told := notice(fact)) is not None:
+    if fact.type in ("source.gap", "source.rejected") and (told := notice(fact, ())) is not None:
         yield told.line, fact.data.get("station") or "", told.since, told.until
 
 

@@ -11,6 +11,7 @@ from broker_bridge.trace.readings import READING
 from broker_bridge.trace.route import DECLARED
 from broker_bridge.trace.setups import CHANGED, LOADED, PASTE, PLANNED, PROGRAM, contents, marked
 from broker_bridge.trace.statements import Statement, instant
+from broker_bridge.trace.unnamed import names_no_board
 from broker_bridge.trace.uses import REWORKED
 
 FIRST: Final = -(2**62)
@@ -65,11 +66,11 @@ def tie_rows(fact: Fact, found: tuple[Mention, ...]) -> list[TieRow]:
     return rows
 
 
-def notice(fact: Fact) -> Notice | None:
+def notice(fact: Fact, found: tuple[Mention, ...]) -> Notice | None:
     """What a fact tells about its line."""
     if fact.type == DECLARED:
         return Notice(declared_line(fact.source, fact.data["line"]), FIRST, LAST)
-    if (file := _file(fact)) is not None:
+    if (file := _file(fact, found)) is not None:
         until = fact.data.get("until") if fact.type == READING else None
         return Notice(file, microseconds(instant(fact.time)), microseconds(instant(until or fact.time)))
     if fact.type not in RELEVANT:
@@ -98,7 +99,12 @@ def reading_file(line: str, station: str) -> str:
     return f"{line}/readings:{station}"
 
 
-def _file(fact: Fact) -> str | None:
+def unnamed_file(line: str) -> str:
+    """What statements of a line (/site/area/line) that name no board are filed under."""
+    return f"{line}/unnamed:"
+
+
+def _file(fact: Fact, found: tuple[Mention, ...]) -> str | None:
     if fact.type == READING:
         station = fact.data.get("station")
         return (
@@ -110,7 +116,9 @@ def _file(fact: Fact) -> str | None:
     if fact.type == "inspection.verified":
         return verification_file(fact.source)
     magazine = fact.data.get("magazine")
-    return magazine_file(fact.source, magazine) if magazine else None
+    if magazine:
+        return magazine_file(fact.source, magazine)
+    return unnamed_file(line_of(fact.source)) if names_no_board(fact, found) else None
 
 
 class MarkRow(NamedTuple):

@@ -5,13 +5,14 @@ from typing import Final, NamedTuple
 
 from broker_bridge.errors import Ambiguous, NotFound, UsageError
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.entries import magazine_file, part_file, reading_file
+from broker_bridge.projector.entries import magazine_file, part_file, reading_file, unnamed_file
 from broker_bridge.projector.holding import holding as holding_facts
 from broker_bridge.projector.index import Related
 from broker_bridge.projector.supply import IndexSupply
 from broker_bridge.queries.record import Record
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.claims import told
+from broker_bridge.trace.gaps import widened
 from broker_bridge.trace.history import (
     AsOf,
     History,
@@ -115,6 +116,9 @@ def history_of(
     }
     notices |= in_magazines(record, about, as_of)
     notices |= {number for file in files_of for number in record.index.filed(file, as_of.number)}
+    for window in around:
+        since, until = widened(window)
+        notices |= record.index.filed_between(unnamed_file(window.line), since, until, as_of.number)
     for station, window in sightings(about):
         file = reading_file(window.line, station)
         notices |= record.index.filed_between(file, window.start, window.end, as_of.number)

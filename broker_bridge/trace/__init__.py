@@ -25,6 +25,7 @@ give the same result in any order and however often one of them is repeated.
     attempts      electrical tests, attempt by attempt
     defects       calls across machines: review, rework, looked at again, escaped, left with
     gaps          what may be missing around the board
+    unnamed       boards that a station saw and did not name, while it was on the line
     unjoined      what is said of single boards of its panel and cannot be joined to one
     corrections   what persons state against what was recorded
     decisions     holds, dispositions, rework, notes

@@ -44,7 +44,7 @@ class Gap(Value):
     kind: str
     """stated: a source says that statements are lost. rejected: a raw record could not become events. silent: a
     station of the declared process of which nothing is known. unjoined: statements about single boards of the
-    panel that may be about this one."""
+    panel that may be about this one. unnamed: a station saw boards that it did not name."""
     where: str
     """The station; the source where it does not say which of its stations; for `unjoined` also the panel."""
     source: str | None
@@ -111,11 +111,18 @@ def touches(statement: Statement, found: Sequence[Window], files: frozenset[tupl
     fact = statement.fact
     if undated(statement) and (fact.source, fact.generation) in files:
         return True
+    return any(around(statement, window) for window in found)
+
+
+def around(statement: Statement, window: Window) -> bool:
+    """Whether what a statement tells of lies on a line about the time a board was there."""
     start, end = extent(statement)
-    return any(
-        window.line == statement.line and start <= _later(window.end) and end >= _earlier(window.start)
-        for window in found
-    )
+    return window.line == statement.line and start <= _later(window.end) and end >= _earlier(window.start)
+
+
+def widened(window: Window) -> tuple[datetime, datetime]:
+    """The time about a window of which is told what may be missing."""
+    return _earlier(window.start), _later(window.end)
 
 
 def gaps(

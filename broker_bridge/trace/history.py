@@ -46,6 +46,7 @@ from broker_bridge.trace.statements import PLACEHOLDERS, Statement, instant, ope
 from broker_bridge.trace.stays import Stay, overlaps, stays
 from broker_bridge.trace.supply import Setups, Supply
 from broker_bridge.trace.unjoined import unjoined
+from broker_bridge.trace.unnamed import unnamed
 from broker_bridge.trace.uses import Material, Need, Tool
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Visit, doubt_of, visits
@@ -228,6 +229,7 @@ def made(
     declared = _declarations(subject)
     known_gaps += route.silent(lines, declared, identity.part_number, known_gaps)
     known_gaps += unjoined(subject.thing, subject.statements, places or {})
+    known_gaps += unnamed(subject.statements, around)
     decided = decisions.decisions(_of(records, *sorted(decisions.DECISIONS)))
     placed = _placed(subject, identity.part_number)
     left = route.leavings(lines, declared, identity.part_number)
@@ -306,7 +308,7 @@ def made(
                     frozenset(placed),
                     [order.order for order in identity.work_orders],
                     [visit.station for visit in route_visits if visit.station],
-                    sorted({gap.where for gap in known_gaps if gap.kind != "unjoined"}),
+                    sorted({gap.where for gap in known_gaps if gap.kind not in ("unjoined", "unnamed")}),
                 )
             ),
         ),
