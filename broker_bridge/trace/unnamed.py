@@ -39,7 +39,9 @@ def unnamed(statements: Iterable[Statement], found: Sequence[Window]) -> list[Ga
     """The gaps, a station and source each, in order of station and source."""
     groups: dict[tuple[str, str], list[Statement]] = {}
     for statement in statements:
-        if statement.mentions or not names_no_board(statement.fact, mentions(statement.fact)):
+        if any(mention.names or mention.panel is not None for mention in statement.mentions):
+            continue  # most are, and need not be read again
+        if not names_no_board(statement.fact, mentions(statement.fact)):
             continue
         if any(around(statement, window) for window in found):
             key = statement.fact.data["station"], statement.fact.source
