@@ -65,9 +65,7 @@ def board(
         raise NotFound(_unknown(record, identifier, kind, position, as_of))
     if len(found) > 1:
         raise _ambiguous(identifier, found)
-    ((key, one),) = found.items()
-    if not one.whole:
-        (one,) = find(record, key, as_of, placeholders)
+    (one,) = found.values()
     return history_of(record, one, as_of, placeholders)
 
 
@@ -81,32 +79,35 @@ def _check(identifier: str, position: int | None) -> None:
 
 
 class Found(NamedTuple):
-    """A thing, and the facts in which it was found."""
+    """A thing, and all facts that may be about it."""
 
     subject: Subject
     related: Related
     facts: list[Fact]
-    whole: bool
-    """Whether these are all facts that may be about it: it was asked for by its own name."""
 
 
 def find(
     record: Record, knot: Knot, as_of: AsOf, placeholders: Collection[str] = PLACEHOLDERS
 ) -> list[Found]:
-    """The things an identifier or position may mean, and the facts in which they were found."""
+    """The things an identifier or position may mean, and what may be about each."""
     related, facts = _about(record, knot, as_of)
-    return [
-        Found(subject, related, facts, whole=knot in subject.thing.names)
-        for subject in subjects(facts, knot, placeholders=placeholders, crowded=related.crowded)
-    ]
+    found: list[Found] = []
+    for subject in subjects(facts, knot, placeholders=placeholders, crowded=related.crowded):
+        own = subject.thing.key
+        more = None if knot in subject.thing.names else record.index.related(own, as_of.number)
+        if more is None or (more.numbers <= related.numbers and more.crowded == related.crowded):
+            found.append(Found(subject, related, facts))
+        else:
+            found += find(record, own, as_of, placeholders)
+    return found
 
 
 def history_of(
     record: Record, found: Found, as_of: AsOf, placeholders: Collection[str] = PLACEHOLDERS
 ) -> History:
     """The history of a thing that was found by its own name."""
-    about = told_of(found.subject)
-    around = windows(about)
+    account = told_of(found.subject)
+    about, around = account.about, windows(account)
     files = {(statement.fact.source, statement.fact.generation) for statement, _ in about}
     notices = record.index.notices(around, files, as_of.number) - found.related.numbers
     files_of = {
@@ -119,7 +120,7 @@ def history_of(
     for window in around:
         since, until = widened(window)
         notices |= record.index.filed_between(unnamed_file(window.line), since, until, as_of.number)
-    for station, window in sightings(about):
+    for station, window in sightings(account):
         file = reading_file(window.line, station)
         notices |= record.index.filed_between(file, window.start, window.end, as_of.number)
     subject = beside(found.subject, holding(record, notices, as_of.number), placeholders)
@@ -127,7 +128,7 @@ def history_of(
     return history(
         subject,
         as_of,
-        about=about,
+        account=account,
         missing=_missing(record) if newest else None,
         conflicts=_conflicts(record, found.facts, as_of.commit),
         sources=[source for window in around for source in record.index.sources(window.line, as_of.number)],

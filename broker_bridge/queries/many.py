@@ -60,7 +60,7 @@ def histories(record: Record, knots: Iterable[Knot], as_of: AsOf) -> Iterator[Hi
             continue
         key = things[0].subject.thing.key
         seen |= {key, *things[0].subject.thing.names}
-        one = things[0] if things[0].whole else find(record, key, as_of)[0]
+        one = things[0]
         yield history_of(record, one, as_of)
 
 

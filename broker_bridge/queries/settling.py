@@ -88,7 +88,8 @@ def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supp
         subjects = _weigh(record, cluster, as_of)
     read: dict[int, list[Statement]] = {}
     for subject, crowded in subjects:
-        about = told_of(subject)
+        account = told_of(subject)
+        about = account.about
         if not about:
             continue
         magazines = {
@@ -104,7 +105,7 @@ def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supp
                 read[statement.fact.number].append(statement)
             lain = [statement for number in filed for statement in read[number]]
             subject = subject._replace(statements=tuple(together(subject.statements, lain)))
-        told = made(subject, as_of, crowded=crowded, supply=supply, about=about)
+        told = made(subject, as_of, crowded=crowded, supply=supply, account=account)
         thing = subject.thing
         nodes = {knot if isinstance(knot, Node) else knot.panel for knot in (*thing.names, *thing.claims)}
         nodes |= {name for within in thing.wholes for name in within.whole.names if isinstance(name, Node)}
@@ -130,8 +131,6 @@ def _read_apart(record: Record, cluster: Cluster, as_of: AsOf) -> list[tuple[Sub
     def read(knot: Knot) -> list[Thing]:
         things = find(record, knot, as_of)
         for one in things:
-            if not one.whole:
-                one = find(record, one.subject.thing.key, as_of)[0]
             found[one.subject.thing.key] = one.subject, one.related.crowded
         return [one.subject.thing for one in things]
 

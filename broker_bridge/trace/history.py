@@ -50,7 +50,7 @@ from broker_bridge.trace.unnamed import unnamed
 from broker_bridge.trace.uses import Material, Need, Tool
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Visit, doubt_of, visits
-from broker_bridge.trace.witnesses import witnesses
+from broker_bridge.trace.witnesses import Witness, witnesses
 
 MATERIALS: Final = (
     "stated for this board or its panel, or joined with what was set up at slots and on the stencil meanwhile; material"
@@ -148,6 +148,15 @@ def subjects(
     return [Subject(thing, web, tuple(statements)) for thing in resolve(web, asked)]
 
 
+class Account(Value):
+    """What statements say of a thing, and which stays that makes."""
+
+    about: tuple[tuple[Statement, About], ...]
+    """In order of time."""
+    seen: tuple[Witness, ...]
+    stays: tuple[Stay, ...]
+
+
 class Made(Value):
     """A history, and what it stands on beyond the statements about the thing itself."""
 
@@ -167,13 +176,12 @@ def history(
     crowded: Collection[Node] = (),
     places: Mapping[Node, int] | None = None,
     supply: Supply | None = None,
-    about: Sequence[tuple[Statement, About]] | None = None,
+    account: Account | None = None,
 ) -> History:
     """Put the history of one thing together (see `made`)."""
     return made(
         subject, as_of, missing=missing, conflicts=conflicts, sources=sources, crowded=crowded, places=places,
-        supply=supply,
-        about=about,
+        supply=supply, account=account,
     ).history  # fmt: skip
 
 
@@ -187,7 +195,7 @@ def made(
     crowded: Collection[Node] = (),
     places: Mapping[Node, int] | None = None,
     supply: Supply | None = None,
-    about: Sequence[tuple[Statement, About]] | None = None,
+    account: Account | None = None,
 ) -> Made:
     """Put the history of one thing together.
 
@@ -195,15 +203,16 @@ def made(
     commit; `conflicts` counts other contents that arrived under an event's source and id; `sources` are known to
     speak on the thing's lines beside those whose statements are here; `crowded` are identifiers that were left out
     because they name too much; `places` tells for panels how many of their boards a board without a position may be;
-    `supply` tells what stations had set up, the statements themselves where it is absent; `about` is `told_of` the
+    `supply` tells what stations had set up, the statements themselves where it is absent; `account` is `told_of` the
     subject, where the caller has it.
     """
-    about = told_of(subject) if about is None else about
-    magazine = magazines.stored(subject.web, subject.thing, subject.statements, about)
-    about = sorted([*about, *magazine.unread], key=lambda pair: (pair[0].time, pair[0].evidence))
-    seen = [witness for statement, way in about for witness in witnesses(statement, way)]
+    account = told_of(subject) if account is None else account
+    magazine = magazines.stored(subject.web, subject.thing, subject.statements, account.about)
+    if magazine.unread:
+        account = _account([*account.about, *magazine.unread])
+    about = account.about
     asserted = [Record(s, way) for s, way in about if s.fact.type == ASSERTED]
-    found = corrections.denied(stays(seen), asserted)
+    found = corrections.denied(account.stays, asserted)
     torn = overlaps(found)
     torn_places = {place for pair in torn for place in pair}
     route_visits = visits(found, torn_places)
@@ -218,7 +227,7 @@ def made(
     tests, tests_judged = corrections.corrected(
         attempts.tests(_own(records, "inspection.test_completed")), asserted
     )
-    around = windows(about)
+    around = windows(account)
     files = frozenset((statement.fact.source, statement.fact.generation) for statement, _ in about)
     known_gaps = gaps.gaps(subject.statements, around, files)
     identity = portrait(subject.thing, about)
@@ -317,20 +326,20 @@ def made(
     return Made(told, on_it.needs, tuple(seen.line for seen in lines))
 
 
-def told_of(subject: Subject) -> list[tuple[Statement, About]]:
-    """The statements that are about the thing, and how far each is."""
-    return [
-        (statement, way)
-        for statement in subject.statements
-        if statement.mentions and (way := subject.thing.about(statement)) is not None
-    ]
-
-
-def sightings(about: Sequence[tuple[Statement, About]]) -> list[tuple[str, gaps.Window]]:
-    """The stations a thing was seen at, on which line and when."""
-    return readings.wanted(
-        stays(witness for statement, way in about for witness in witnesses(statement, way))
+def told_of(subject: Subject) -> Account:
+    """What the statements say of the thing, and how far each is about it."""
+    return _account(
+        [
+            (statement, way)
+            for statement in subject.statements
+            if statement.mentions and (way := subject.thing.about(statement)) is not None
+        ]
     )
+
+
+def sightings(account: Account) -> list[tuple[str, gaps.Window]]:
+    """The stations a thing was seen at, on which line and when."""
+    return readings.wanted(account.stays)
 
 
 def beside(subject: Subject, facts: Iterable[Fact], placeholders: Collection[str] = PLACEHOLDERS) -> Subject:
@@ -338,14 +347,18 @@ def beside(subject: Subject, facts: Iterable[Fact], placeholders: Collection[str
     return subject._replace(statements=tuple(together(subject.statements, opened(facts, placeholders))))
 
 
-def windows(about: Sequence[tuple[Statement, About]]) -> list[gaps.Window]:
+def windows(account: Account) -> list[gaps.Window]:
     """The lines the thing was on, and when."""
-    seen = [
-        (statement.line, witness.start, witness.end)
-        for statement, way in about
-        for witness in witnesses(statement, way)
-    ]
-    return gaps.windows(seen or [(statement.line, statement.time, statement.time) for statement, _ in about])
+    seen = [(witness.statement.line, witness.start, witness.end) for witness in account.seen]
+    return gaps.windows(
+        seen or [(statement.line, statement.time, statement.time) for statement, _ in account.about]
+    )
+
+
+def _account(about: Sequence[tuple[Statement, About]]) -> Account:
+    ordered = tuple(sorted(about, key=lambda pair: (pair[0].time, pair[0].evidence)))
+    seen = tuple(witness for statement, way in ordered for witness in witnesses(statement, way))
+    return Account(ordered, seen, tuple(stays(seen)))
 
 
 def _own(records: Iterable[Record], *types: str) -> list[Record]:
