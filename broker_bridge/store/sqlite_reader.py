@@ -91,15 +91,13 @@ class SqliteReader:
 
     def after(self, number: int, limit: int) -> list[Fact]:
         """See StoreReader."""
-        if limit > _MANY and self._loads is json.loads:
-            import orjson  # decodes four times as fast; imported it takes as long as all else a question needs
-
-            self._loads = orjson.loads
+        self._expect(limit)
         sql = f"{_FACTS} WHERE e.number > ? ORDER BY e.number LIMIT ?"
         return [self._fact(row) for row in self._all(sql, (number, limit))]
 
     def typed(self, types: Collection[str], number: int, upto: int, limit: int) -> list[Fact]:
         """See StoreReader."""
+        self._expect(limit)
         marks = ", ".join("?" * len(types))
         sql = (
             f"{_FACTS} WHERE e.number > ? AND e.number <= ? AND e.type IN"
@@ -244,6 +242,12 @@ class SqliteReader:
     def close(self) -> None:
         """See StoreReader."""
         self._connection.close()
+
+    def _expect(self, events: int) -> None:
+        if events > _MANY and self._loads is json.loads:
+            import orjson  # decodes four times as fast; imported it takes as long as all else a question needs
+
+            self._loads = orjson.loads
 
     def _fact(self, row: Sequence[Any]) -> Fact:
         number, commit, source, generation, position, ordinal, revision, kind, time, encoding, body = row
