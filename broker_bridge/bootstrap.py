@@ -8,7 +8,7 @@ import asyncio
 import contextlib
 import logging
 from collections.abc import AsyncIterator, Callable, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from broker_bridge.adapters.registry import build
@@ -39,9 +39,14 @@ _BACK_OFF_S: Final = (0.2, 5.0)
 
 
 async def run_roles(
-    settings: Settings, roles: Sequence[str], ready: Callable[[str], None] | None = None
+    settings: Settings,
+    roles: Sequence[str],
+    ready: Callable[[str], None] | None = None,
+    now: Callable[[], datetime] = now_utc,
 ) -> None:
     """Run these roles until cancelled; `ready` is called with the name of each role that has started.
+
+    `now`: the wall clock, UTC. It may step: nothing waits by it.
 
     Raises the first error that ends a role: ConfigError when something cannot start as configured,
     RecordDamaged when the record is not what was written.
@@ -55,7 +60,7 @@ async def run_roles(
             async with asyncio.TaskGroup() as group:
                 for role, starter in _STARTERS.items():
                     if role in roles:
-                        group.create_task(starter(settings, tell), name=role)
+                        group.create_task(starter(settings, tell, now), name=role)
                 if roles and set(roles) <= {"broker"}:
                     await asyncio.Event().wait()
         except* BridgeError as errors:
@@ -86,7 +91,7 @@ async def _broker(settings: Settings) -> AsyncIterator[None]:
         await keeper
 
 
-async def _edge(settings: Settings, tell: Callable[[str], None]) -> None:
+async def _edge(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
     adapters = build(settings)
     topics = Topics(settings.plant.topic_root)
     edge = settings.edge
@@ -94,6 +99,7 @@ async def _edge(settings: Settings, tell: Callable[[str], None]) -> None:
         edge.outbox,
         archive=Archive(edge.archive),
         ceiling_bytes=int(edge.ceiling_mb * _MB),
+        clock=now,
         persons=Persons(edge.persons),
     )
     try:
@@ -106,7 +112,7 @@ async def _edge(settings: Settings, tell: Callable[[str], None]) -> None:
                 for forwarder in forwarders:
                     group.create_task(forwarder.run(), name="forwarder")
                 group.create_task(supervisor.run(), name="supervisor")
-                group.create_task(_expire(outbox.archive, edge.archive_days), name="archive")
+                group.create_task(_expire(outbox.archive, edge.archive_days, now), name="archive")
                 tell("edge")
     finally:
         await outbox.close()
@@ -127,7 +133,7 @@ async def _forwarders(
     forwarders: list[Forwarder] = []
 
     async def add(spoken_for: Sequence[str], name: str, client_id: str, speaks: bool) -> None:
-        gone = EdgeState(edge=edge.name, alive=False, issued=now_utc())
+        gone = EdgeState(edge=edge.name, alive=False, issued=outbox.clock())
         client = await connect(
             settings,
             client_id=client_id,
@@ -156,10 +162,10 @@ async def _forwarders(
     return forwarders
 
 
-async def _expire(archive: Archive, days: float) -> None:
+async def _expire(archive: Archive, days: float, now: Callable[[], datetime]) -> None:
     while True:
         try:
-            removed = await asyncio.to_thread(archive.expire, now_utc(), days)
+            removed = await asyncio.to_thread(archive.expire, now(), days)
         except OSError as error:
             log.warning("old months of the raw archive stay for now: %s", error)
         else:
@@ -170,10 +176,10 @@ async def _expire(archive: Archive, days: float) -> None:
         await asyncio.sleep(_EXPIRE_S)
 
 
-async def _recorder(settings: Settings, tell: Callable[[str], None]) -> None:
+async def _recorder(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
     topics = Topics(settings.plant.topic_root)
     site, name = settings.plant.site, settings.record.name
-    store = await SqliteStore.open(settings.record.path, name)
+    store = await SqliteStore.open(settings.record.path, name, now=lambda: int(now().timestamp() * 1_000_000))
     try:
         head = await store.head()
         gone = RecordState(
@@ -183,7 +189,7 @@ async def _recorder(settings: Settings, tell: Callable[[str], None]) -> None:
             commit=head.commit,
             condition="gone",
             detail="the recorder ended without a word",
-            issued=now_utc(),
+            issued=now(),
         )
         client = await connect(
             settings,
@@ -193,14 +199,14 @@ async def _recorder(settings: Settings, tell: Callable[[str], None]) -> None:
             will=(topics.record_state(site, name), dump(gone)),
         )
         async with client:
-            recorder = Recorder(client, store, topics, site=site, window=settings.record.window)
+            recorder = Recorder(client, store, topics, site=site, window=settings.record.window, now=now)
             tell("recorder")
             await recorder.run()
     finally:
         await store.close()
 
 
-async def _projector(settings: Settings, tell: Callable[[str], None]) -> None:
+async def _projector(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
     tell("projector")
     await follow(settings.record.path, settle_some)
 

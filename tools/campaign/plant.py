@@ -1,0 +1,451 @@
+"""A small plant to be struck: two machines, a broker, the roles, and what can be read of them from outside."""
+
+import asyncio
+import json
+import os
+import random
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+from broker_bridge.bootstrap import connect
+from broker_bridge.bus.topics import Topics
+from broker_bridge.config import Settings, load
+from broker_bridge.db import open_reader
+from broker_bridge.edge.outbox import KIND, place
+from broker_bridge.errors import BridgeError, NotFound, StoreUnavailable
+from broker_bridge.health.checkup import checkup
+from broker_bridge.health.finding import Finding
+from broker_bridge.projector.schema import index_path
+from broker_bridge.store.sqlite_reader import SqliteReader
+from checker import Recorded, Verdict, Written, judge
+from machines import MAPPING, Dropper, Logger
+from roles import Habits, Role, ending
+
+SITE: Final = "harbour-works"
+ROLES: Final = ("recorder", "edge", "projector")
+BROKERS: Final = ("embedded", "mosquitto")
+MEMORY_KB: Final = 400_000
+"""No role may ever need more: what waits has to wait on disk."""
+LEVELS: Final = ("problem", "unreachable", "damaged")
+
+
+class Untrue(NamedTuple):
+    """A role, `check` or a state said something that was not so."""
+
+    when: str
+    said: str
+
+
+class Mosquitto:
+    """Debian's broker, persistence as its maintainers ship it, in a process of its own."""
+
+    name = "broker"
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.port = free_port()
+        self.store = folder / "store"
+        self.store.mkdir(exist_ok=True)
+        self.peak_kb = 0
+        self._conf = folder / "mosquitto.conf"
+        self._log = folder / "mosquitto.log"
+        self._conf.write_text(
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence true\n"
+            f"persistence_location {self.store}/\nmax_queued_messages 100000\nmax_inflight_messages 500\n"
+            f"user {os.environ.get('USER', 'root')}\n",
+            encoding="utf-8",
+        )
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start it on its port."""
+        program = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+        if program is None:
+            raise RuntimeError("mosquitto is not on this machine: apt-get install mosquitto")
+        with self._log.open("ab") as log:
+            self._process = subprocess.Popen([program, "-c", str(self._conf)], stdout=log, stderr=log)
+
+    def wait_ready(self) -> None:
+        """Wait until it listens."""
+        until(lambda: not _free(self.port), 20, "mosquitto listens")
+
+    def kill(self) -> None:
+        """kill -9."""
+        self._end(signal.SIGKILL)
+
+    def stop(self) -> None:
+        """An orderly end."""
+        self.thaw()
+        self._end(signal.SIGTERM)
+
+    def freeze(self) -> None:
+        """SIGSTOP."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """SIGCONT."""
+        if self._process is not None:
+            self._process.send_signal(signal.SIGCONT)
+
+    def ended(self) -> bool:
+        """Whether it ended by itself."""
+        return self._process is not None and self._process.poll() is not None
+
+    def _end(self, how: signal.Signals) -> None:
+        if self._process is not None:
+            self._process.send_signal(how)
+            self._process.wait(20)
+            self._process = None
+
+
+class Way(NamedTuple):
+    """What differs between campaigns in how the plant is built."""
+
+    habits: Habits = Habits()
+    data: Path | None = None
+    """Folder of record, outbox and archive, when not below the plant's own."""
+    through: Callable[[int], int] | None = None
+    """Gives the port of a proxy before the broker's port: the roles connect there."""
+    after: str = "leave"
+    """What the edge does with a dropped file that is safe."""
+    ceiling_mb: float = 4096
+    settings: str = ""
+    """Further lines for [edge]."""
+
+
+class Plant:
+    """Folder, machines, broker and roles. Use as `with Plant(...) as plant`; all end with the block."""
+
+    def __init__(self, folder: Path, broker: str, chance: random.Random, way: Way = Way()) -> None:
+        self.folder = folder
+        self.chance = chance
+        self.kind = broker
+        self.way = way
+        self.data = way.data or folder / "data"
+        self.untrue: list[Untrue] = []
+        self.strikes: dict[str, int] = {}
+        self.stated: set[str] = set()
+        """Truth ids that a stated gap may cover."""
+        self.acknowledged: set[str] = set()
+        self.dropper = Dropper(folder / "drop", f"/{SITE}/smt/line-1/drop-files", chance)
+        self.logger = Logger(folder / "logs", f"/{SITE}/smt/line-1/log-files", chance)
+        (folder / "mapping.toml").write_text(MAPPING, encoding="utf-8")
+        self.broker: Mosquitto | Role
+        own = folder / "broker.toml"
+        if broker == "mosquitto":
+            self.broker = Mosquitto(folder / "mosquitto")
+            self._configure(own, f'kind = "external"\nport = {self.broker.port}')
+        else:
+            self._configure(own, f"port = {free_port()}\nstore = {json.dumps(str(folder / 'broker'))}")
+            self.broker = Role("broker", own, folder / "broker.log", way.habits)
+        self.broker_port = load(own).broker.port
+        self.config = folder / "plant.toml"
+        port = self.broker_port if way.through is None else way.through(self.broker_port)
+        self._configure(self.config, f'kind = "external"\nport = {port}')
+        self.roles = {name: Role(name, self.config, folder / f"{name}.log", way.habits) for name in ROLES}
+        self.settings: Settings = load(self.config)
+
+    def _configure(self, path: Path, broker: str) -> None:
+        adapters = "".join(
+            f"""
+[[adapters]]
+kind = "files"
+name = "{name}"
+area = "smt"
+line = "line-1"
+station = "{station}"
+folder = "{folder}"
+mapping = "mapping.toml"
+poll_s = 0.05
+{more}
+"""
+            for name, station, folder, more in (
+                ("drop-files", "aoi-1", "drop", f'after = "{self.way.after}"'),
+                ("log-files", "aoi-2", "logs", 'pickup = "growing"'),
+            )
+        )
+        path.write_text(
+            f"data = {json.dumps(str(self.data))}\n[plant]\nsite = \"{SITE}\"\n[broker]\n{broker}\n"
+            f"[edge]\nceiling_mb = {self.way.ceiling_mb}\n{self.way.settings}\n{adapters}",
+            encoding="utf-8",
+        )  # fmt: skip
+
+    # -- life ---------------------------------------------------------------------------------------------
+
+    @contextmanager
+    def running(self) -> Iterator["Plant"]:
+        """Broker and roles, started; stopped cleanly at the end, and never left behind."""
+        try:
+            with ending([*self.roles.values(), *([self.broker] if isinstance(self.broker, Role) else [])]):
+                self.start("broker", *ROLES)
+                yield self
+                for role in ("edge", "projector", "recorder"):
+                    self.roles[role].stop()
+                self.broker.stop()
+        finally:
+            if isinstance(self.broker, Mosquitto):
+                self.broker.kill()
+
+    def victim(self, name: str) -> Role | Mosquitto:
+        """A role, or "broker"."""
+        return self.broker if name == "broker" else self.roles[name]
+
+    def start(self, *names: str) -> None:
+        """Start these and wait until they work."""
+        for name in names:
+            self.victim(name).start()
+            self.victim(name).wait_ready()
+
+    def server_pid(self) -> int | None:
+        """The embedded broker's own program."""
+        with suppress(OSError, ValueError):
+            pid = json.loads((self.folder / "broker" / "broker.json").read_text(encoding="utf-8"))[
+                "server_pid"
+            ]
+            return int(pid) if pid else None
+        return None
+
+    def work(self, records: int) -> None:
+        """Let the machines write about so many raw records."""
+        share = self.chance.randint(0, records)
+        self.dropper.work(share)
+        self.logger.work(records - share)
+
+    def struck(self, what: str) -> None:
+        """Count a strike."""
+        self.strikes[what] = self.strikes.get(what, 0) + 1
+
+    def expect(self, when: str, true: bool, said: object) -> None:
+        """Note what was said when it is not true."""
+        if not true:
+            self.untrue.append(Untrue(when, str(said)))
+
+    def revive(self) -> None:
+        """What a service manager does: start again what ended by itself."""
+        for name in ("broker", *ROLES):
+            if self.victim(name).ended():
+                self.struck(f"{name} ended and was started again")
+                self.victim(name).start()
+
+    # -- looking ------------------------------------------------------------------------------------------
+
+    @property
+    def written(self) -> dict[str, Written]:
+        """The machines' own list."""
+        return self.dropper.written | self.logger.written
+
+    @property
+    def record(self) -> Path:
+        """The record's file."""
+        return self.settings.record.path
+
+    def events(self) -> list[dict[str, Any]]:
+        """All events of the record; empty while there is none."""
+        try:
+            reader = SqliteReader(self.record)
+        except (NotFound, StoreUnavailable):
+            return []
+        try:
+            found, number = [], 0
+            while facts := reader.after(number, 2000):
+                found += [json.loads(reader.body(fact.number)) for fact in facts]
+                number = facts[-1].number
+            return found
+        finally:
+            reader.close()
+
+    def count(self) -> int:
+        """Events in the record."""
+        with suppress(NotFound, StoreUnavailable):
+            reader = SqliteReader(self.record)
+            try:
+                return reader.head().number
+            finally:
+                reader.close()
+        return 0
+
+    def holes(self) -> list[str]:
+        """Numbers the record knows of and lacks."""
+        reader = SqliteReader(self.record)
+        try:
+            return [f"{one.source} epoch {one.epoch}: {first} to {last}"
+                    for one in reader.progress() for first, last in one.missing()]  # fmt: skip
+        finally:
+            reader.close()
+
+    def outbox(self) -> tuple[dict[str, tuple[int, int]], set[str]]:
+        """Truth id to (epoch, number) of all the outbox holds, and those that are receipted. Notes the acknowledged."""
+        held: dict[str, tuple[int, int]] = {}
+        receipted: set[str] = set()
+        try:
+            connection = open_reader(self.settings.edge.outbox, KIND)
+        except NotFound:
+            return held, receipted
+        try:
+            connection.execute("BEGIN")
+            (epoch,) = connection.execute("SELECT value FROM meta WHERE key = 'epoch'").fetchone() or (0,)
+            for number, done in connection.execute("SELECT source_no, receipted FROM sources").fetchall():
+                base = place(number, 0)
+                for at, body in connection.execute(
+                    "SELECT place, body FROM events WHERE place BETWEEN ? AND ?",
+                    (base, place(number + 1, 0) - 1),
+                ):
+                    if (truth := _truth(json.loads(body))) is not None:
+                        held[truth] = int(epoch), at - base
+                        if at - base <= done:
+                            receipted.add(truth)
+        finally:
+            connection.close()
+        self.acknowledged |= held.keys()
+        return held, receipted
+
+    def backlog(self) -> int:
+        """Events that no record has yet."""
+        held, receipted = self.outbox()
+        return len(held.keys() - receipted)
+
+    def check(self, *, offline: bool = False) -> list[Finding]:
+        """What `broker-bridge check` finds now."""
+        return checkup(self.settings, offline=offline, progress=lambda _: None)
+
+    def troubles(self, *, offline: bool = False) -> list[Finding]:
+        """Those findings that need a hand."""
+        return [finding for finding in self.check(offline=offline) if finding.level in LEVELS]
+
+    def states(self) -> dict[str, dict[str, Any]]:
+        """The retained states by their topic's last levels, asked of the broker itself."""
+        return asyncio.run(_states(self.settings))
+
+    # -- the end ------------------------------------------------------------------------------------------
+
+    def complete(self) -> bool:
+        """Whether the record has everything that was written, or says that it lacks it, and every receipt was given."""
+        want = len(self.written) - len(self.stated)
+        if self.count() < want:
+            return False
+        truths = {truth for event in self.events() if (truth := _truth(event)) is not None}
+        return not (self.written.keys() - truths - self.stated) and not self.holes() and not self.backlog()
+
+    def finish(self, patience_s: float = 120.0, *, quiet: bool = True) -> None:
+        """Let the machines end, and wait until the record is complete, without a hand. `quiet`: `check` finds nothing then.
+
+        Raises TimeoutError when it takes longer.
+        """
+        self.logger.finish()
+        wait_s, deadline = 0.05, time.monotonic() + patience_s
+        while not self.complete():
+            self.revive()
+            if time.monotonic() > deadline:
+                raise TimeoutError(
+                    f"the record holds {self.count()} events of {len(self.written)} raw records after {patience_s:.0f} s;"
+                    f" missing: {self.holes()}; waiting in the outbox: {self.backlog()}; see the logs in {self.folder}"
+                )
+            time.sleep(wait_s)
+            wait_s = min(0.5, wait_s * 1.5)
+        if quiet:
+            # States are told every ten seconds; what they said during the strike may still stand there.
+            until(
+                lambda: not self.troubles(), 45, lambda: f"check is quiet again; it finds {self.troubles()}"
+            )
+            self.expect("at the end", self._index_follows(), "the index does not follow the record")
+
+    def _index_follows(self) -> bool:
+        until(lambda: index_path(self.record).exists(), 20, "there is an index")
+        with suppress(TimeoutError):
+            until(lambda: any(f.subject == "index" and f.level == "fine" and f"commit {self._commit():,}" in f.text
+                              for f in self.check(offline=True)), 20, "the index is up to date")  # fmt: skip
+            return True
+        return False
+
+    def _commit(self) -> int:
+        reader = SqliteReader(self.record)
+        try:
+            return reader.head().commit
+        finally:
+            reader.close()
+
+    def verdict(self) -> Verdict:
+        """Judge the record as it is now; the roles need not run. Also proves its bytes, and looks at memory."""
+        _, receipted = self.outbox()
+        recorded = [one for event in self.events() if (one := _recorded(event)) is not None]
+        reader = SqliteReader(self.record)
+        try:
+            for finding in reader.verify():
+                self.expect("verify", finding is None, finding)
+        finally:
+            reader.close()
+        for name in ("broker", *ROLES):
+            peak = self.victim(name).peak_kb
+            self.expect("memory", peak < MEMORY_KB, f"{name} needed {peak} kB")
+        return judge(self.written, self.acknowledged, receipted, recorded, self.stated)
+
+
+def until(condition: Callable[[], object], patience_s: float, what: str | Callable[[], str]) -> None:
+    """Wait for a condition. Raises TimeoutError."""
+    deadline = time.monotonic() + patience_s
+    while not condition():
+        if time.monotonic() > deadline:
+            raise TimeoutError(
+                f"waited {patience_s:.0f} s in vain: {what if isinstance(what, str) else what()}"
+            )
+        time.sleep(0.02)
+
+
+def free_port() -> int:
+    """A port on loopback that nobody uses at this moment."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def _free(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) != 0
+
+
+def _truth(event: dict[str, Any]) -> str | None:
+    if event["type"] != "inspection.completed":
+        return None
+    truth: str = event["data"]["program"]["name"]
+    return truth
+
+
+def _recorded(event: dict[str, Any]) -> Recorded | None:
+    truth = _truth(event)
+    if truth is None:
+        return None
+    data = event["data"]
+    return Recorded(
+        truth=truth,
+        source=event["source"],
+        epoch=int(event["epoch"]),
+        sequence=int(event["sequence"]),
+        board=data["boards"][0]["identifiers"][0]["value"],
+        outcome=data["outcome"],
+        raw_hash=data["origin"]["raw"]["hash"].removeprefix("sha256:"),
+    )
+
+
+async def _states(settings: Settings) -> dict[str, dict[str, Any]]:
+    topics = Topics(settings.plant.topic_root)
+    found: dict[str, dict[str, Any]] = {}
+    client = await connect(
+        settings, client_id=f"{SITE}-campaign-{os.getpid()}", filters=[topics.all_states()], clean=True
+    )
+    with suppress(BridgeError, TimeoutError):
+        async with client, asyncio.timeout(5):
+            await client.wait_connected()
+            while (message := await client.next(0.5)) is not None:
+                client.ack([message])
+                if message.retain:
+                    found[message.topic] = json.loads(message.payload)
+    return found
