@@ -14,6 +14,10 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
+from checker import Recorded, Verdict, Written, judge
+from machines import MAPPING, Dropper, Logger
+from roles import Habits, Role, ending
+
 from broker_bridge.bootstrap import connect
 from broker_bridge.bus.topics import Topics
 from broker_bridge.config import Settings, load
@@ -24,9 +28,6 @@ from broker_bridge.health.checkup import checkup
 from broker_bridge.health.finding import Finding
 from broker_bridge.projector.schema import index_path
 from broker_bridge.store.sqlite_reader import SqliteReader
-from checker import Recorded, Verdict, Written, judge
-from machines import MAPPING, Dropper, Logger
-from roles import Habits, Role, ending
 
 SITE: Final = "harbour-works"
 ROLES: Final = ("recorder", "edge", "projector")
@@ -124,7 +125,7 @@ class Way(NamedTuple):
 class Plant:
     """Folder, machines, broker and roles. Use as `with Plant(...) as plant`; all end with the block."""
 
-    def __init__(self, folder: Path, broker: str, chance: random.Random, way: Way = Way()) -> None:
+    def __init__(self, folder: Path, broker: str, chance: random.Random, way: Way) -> None:
         self.folder = folder
         self.chance = chance
         self.kind = broker

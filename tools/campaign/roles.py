@@ -21,8 +21,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any, Final, NamedTuple, NoReturn
 
-import broker_bridge.adapters.logs.adapter  # noqa: F401  (loaded before the fork)
-import broker_bridge.queries.settling  # noqa: F401
+import broker_bridge.adapters.logs.adapter
+import broker_bridge.queries.settling  # noqa: F401  (both are loaded before the fork)
 from broker_bridge import bootstrap, db
 from broker_bridge.bus.mqtt import Client
 from broker_bridge.config import load
@@ -63,7 +63,7 @@ class WallClock:
 class Role:
     """One role: start, kill, freeze, stop."""
 
-    def __init__(self, name: str, config: Path, log: Path, habits: Habits = Habits()) -> None:
+    def __init__(self, name: str, config: Path, log: Path, habits: Habits) -> None:
         self.name = name
         self.clock = WallClock()
         self.habits = habits
