@@ -1,0 +1,460 @@
+"""Yields, defects per million opportunities, false calls and escapes, each with its ground."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import numpy as np
+
+from broker_bridge.analysis.calls import quality_of_counts
+from broker_bridge.analysis.dpmo import Dpmo, Opportunities, defects_per_unit, dpmo, per_million, sigma_level
+from broker_bridge.analysis.intervals import Rate, Refused, proportion
+from broker_bridge.analysis.pareto import Pareto, pareto
+from broker_bridge.analysis.yields import RolledYield, Yield, first_pass, rolled_throughput, throughput_yield
+from broker_bridge.errors import UsageError
+from broker_bridge.queries.choice import Choice
+from broker_bridge.queries.columns import Columns, Ints
+from broker_bridge.queries.figures import plain, rate, refused, share
+from broker_bridge.queries.parts import Parts
+from broker_bridge.queries.quality_escapes import Later
+from broker_bridge.queries.quality_looks import (
+    GROUPS,
+    Defect,
+    Outcomes,
+    Step,
+    defects,
+    ground,
+    groups,
+    last_looks,
+    outcomes,
+    step_name,
+    steps_of,
+)
+from broker_bridge.trace.quality import Answer, Figure, Plot, Section
+
+CLASSES: Final[Mapping[str, str]] = {
+    "missing": "placement", "shifted": "placement", "misaligned": "placement", "rotated": "placement",
+    "polarity": "placement", "tombstone": "placement", "upside_down": "placement", "extra": "placement",
+    "wrong": "component", "damaged": "component", "value": "component",
+    "bridge": "termination", "open": "termination", "insufficient_solder": "termination", "excess_solder": "termination",
+    "lifted_lead": "termination", "not_wetted": "termination", "void": "termination", "solder_ball": "termination",
+    "insufficient_paste": "termination", "excess_paste": "termination",
+}  # fmt: skip
+"""The class of opportunity of a defect's word (IPC-9261A's three); our choice, to be overruled by the plant's own."""
+
+
+def quality_yield(
+    columns: Columns,
+    parts: Parts,
+    choice: Choice,
+    *,
+    stage: str = "reviewed",
+    by: str | None = None,
+    end_item: str | None = None,
+    classes: Mapping[str, str] | None = None,
+    level: float = 0.95,
+) -> Answer:
+    """The yields of what is asked for; `by` tells each group apart; `end_item` names the station of final evaluation."""
+    if by is not None and by not in GROUPS:
+        raise UsageError(f"--by {by}: there are {', '.join(GROUPS)}")
+    view = _View(columns, parts, choice, stage, classes or {}, level)
+    steps = steps_of(columns, view.chosen)
+    if not steps:
+        return view.answer("No inspection or test of it is in the record.", [], [], False)
+    sections = [view.first_pass(steps), view.rolled(steps)]
+    if by is not None:
+        sections.append(view.grouped(steps, by))
+    sections += [view.opportunities(end_item), view.calls(steps)]
+    told = [section for section in sections if section.figures]
+    plots = view.paretos()
+    return view.answer(view.sentence(told[0], plots), told, plots, bool(view.defects or view.any_failed))
+
+
+class _View:
+    """One question's looks and what was made of them."""
+
+    def __init__(
+        self,
+        columns: Columns,
+        parts: Parts,
+        choice: Choice,
+        stage: str,
+        classes: Mapping[str, str],
+        level: float,
+    ) -> None:
+        self.columns, self.parts, self.choice, self.stage, self.level = columns, parts, choice, stage, level
+        self.classes = {**CLASSES, **classes}
+        self.chosen = columns.chosen(choice)
+        self.judged: Outcomes = outcomes(columns, stage)
+        self.name = columns.boards.key
+        self.defects: list[Defect] = [
+            d for d in defects(columns, self.chosen) if choice.at(d.spot.designator)
+        ]
+        self.any_failed = False
+        self.remarks: list[str] = []
+        self.bars: dict[str, Pareto] = {}
+
+    # -- yields
+
+    def first_pass(self, steps: Mapping[Step, Ints]) -> Section:
+        figures: list[Figure] = []
+        for step, rows in steps.items():
+            figures += self._yields(step_name(step), rows, self._missed(steps, step))
+        what = "last attempt" if self.stage == "reworked" else "attempt 1"
+        return Section(
+            f"Yield by step, {what}, as {self.stage}", tuple(figures),
+            "passed of those with a result; what was skipped, bypassed, not inspected or not judged is in none of the two",
+        )  # fmt: skip
+
+    def _yields(self, name: str, rows: Ints, missed: set[int]) -> list[Figure]:
+        boards, outcome, attempts, waiting = self._attempts(rows)
+        found = first_pass(boards, attempts, outcome, open_reviews=waiting, level=self.level)
+        panels = [self.columns.boards.panel(board) for board in boards]
+        whole = first_pass(boards, attempts, outcome, open_reviews=waiting, panels=panels, level=self.level)
+        return [
+            self._yield(f"{name}, boards", found, "boards", missed),
+            self._yield(f"{name}, panels", whole, "panels", set()),
+        ]
+
+    def _attempts(self, rows: Ints) -> tuple[list[int], list[str], list[int | None], list[bool]]:
+        """Boards, outcomes and attempts to be judged: all of them, or the last of each board as if it were the first."""
+        looks = self.columns.looks
+        if self.stage == "reworked":
+            rows = last_looks(self.columns, rows)
+        attempts: list[int | None] = [1] * len(rows)
+        if self.stage != "reworked":
+            attempts = list(looks.column("attempt")[rows].tolist())
+        boards = looks.column("board")[rows].tolist()
+        said = [self.judged.said[row] for row in rows.tolist()]
+        return boards, said, attempts, self.judged.open_reviews[rows].tolist()
+
+    def _yield(self, name: str, found: Yield, counted: str, missed: set[int]) -> Figure:
+        self.any_failed = self.any_failed or bool(found.failed)
+        names = self.name if counted == "boards" else str
+        silent = len(found.without_outcome) + len(missed)
+        known = 0 if isinstance(found.share, Refused) else found.share.of
+        covered = proportion(known, known + silent + len(found.contradicting), level=self.level)
+        details: dict[str, Any] = {
+            "failed": len(found.failed),
+            "coverage": None if isinstance(covered, Refused) else covered.value,
+            "no result": silent,
+            "contradicting": len(found.contradicting),
+            "open reviews": len(found.open_reviews),
+        }
+        return share(name, found.share, counted, names, of=found.failed, **details)
+
+    def _missed(self, steps: Mapping[Step, Ints], step: Step) -> set[int]:
+        """Boards of the same parts that were looked at in a later step, and never in this one."""
+        looks = self.columns.looks
+        board, part = looks.column("board"), looks.column("part")
+        here = steps[step]
+        mine, parts = set(board[here].tolist()), set(part[here].tolist())
+        later: set[int] = set()
+        for other in list(steps)[list(steps).index(step) + 1 :]:
+            if other[0] == step[0]:
+                rows = steps[other]
+                later.update(board[rows][np.isin(part[rows], list(parts))].tolist())
+        return later - mine
+
+    def rolled(self, steps: Mapping[Step, Ints]) -> Section:
+        counts: dict[str, tuple[int, int]] = {}
+        clean: set[int] = set()
+        dirty: set[int] = set()
+        for step, rows in steps.items():
+            boards, outcome, attempts, _ = self._attempts(rows)
+            found = first_pass(boards, attempts, outcome, level=self.level)
+            if not isinstance(found.share, Refused):
+                counts[step_name(step)] = (found.share.number, found.share.of)
+                clean.update(int(b) for b in found.share.members)  # type: ignore[call-overload]
+                dirty.update(int(b) for b in found.failed)  # type: ignore[call-overload]
+        told = rolled_throughput(counts, self.level)
+        figures = []
+        if isinstance(told, RolledYield):
+            steps_in = f"{len(told.steps)} steps"
+            figures += [
+                plain(
+                    "rolled throughput yield", told.value, "share", spans=[told.interval], counted=steps_in
+                ),
+                plain("normalized yield of a step", told.normalized, "share", counted=steps_in),
+            ]
+        else:
+            figures.append(refused("rolled throughput yield", told))
+        right = proportion(
+            len(clean - dirty), len(clean | dirty), members=sorted(clean - dirty), level=self.level
+        )
+        figures.append(
+            share("right in every step that was seen", right, "boards", self.name, of=sorted(dirty))
+        )
+        return Section("All steps together", tuple(figures), "the product takes the steps to be independent")
+
+    def grouped(self, steps: Mapping[Step, Ints], by: str) -> Section:
+        figures = []
+        for step, rows in steps.items():
+            found: dict[str, list[int]] = {}
+            for row, group in zip(rows.tolist(), groups(self.columns, by, rows), strict=True):
+                found.setdefault(group, []).append(row)
+            for group, mine in sorted(found.items()):
+                boards, outcome, attempts, waiting = self._attempts(np.asarray(mine, np.int64))
+                told = first_pass(boards, attempts, outcome, open_reviews=waiting, level=self.level)
+                figures.append(self._yield(f"{group}, {step_name(step)}", told, "boards", set()))
+        return Section(f"Yield by {GROUPS[by]}", tuple(figures))
+
+    # -- opportunities
+
+    def opportunities(self, end_item: str | None) -> Section:
+        looks = self.columns.looks
+        mask = self.chosen & ~looks.is_any("method", "paste")
+        if end_item is not None:
+            mask &= looks.is_any("station", end_item)
+        first = mask & (looks.column("attempt") == 1)
+        sides: dict[int, set[str | None]] = {}
+        unlooked: set[int] = set()
+        rows = np.flatnonzero(mask)
+        done = looks.is_any("outcome", "passed", "failed")
+        side, board = looks.texts("side", rows), looks.column("board")[rows].tolist()
+        for row, one, b in zip(rows.tolist(), side, board, strict=True):
+            if done[row]:
+                sides.setdefault(b, set()).add(one)
+            else:
+                unlooked.add(b)
+        known: list[int] = []
+        chances: list[Opportunities] = []
+        undeclared: set[int] = set()
+        for b, seen in sides.items():
+            declared = self.parts.opportunities(self.columns.boards.part[b], seen)
+            if declared is None:
+                undeclared.add(b)
+            else:
+                known.append(b)
+                chances.append(declared)
+        roots = [d for d in self._roots(defects(self.columns, first)) if d[0] in sides]
+        at = set(known)
+        counted = [(b, kind) for b, kind, _ in roots if b in at]
+        waiting = {int(looks.column("board")[row]) for row in np.flatnonzero(self.judged.open_reviews & mask)}
+        if undeclared:
+            self.remarks.append(
+                f"{len(undeclared)} boards of parts whose placement is not declared are in no DPMO"
+            )
+        units = sorted(sides)
+        per_board = {b: 0 for b in units}
+        for b, _, _ in roots:
+            per_board[b] += 1
+        told = defects_per_unit([per_board[b] for b in units], keys=units, level=self.level)
+        figures = [rate("defects per unit (DPU)", told, "per board", "boards", self.name)]
+        if isinstance(told, Rate):
+            figures.append(
+                plain(
+                    "throughput yield, exp(-DPU)",
+                    throughput_yield(told.value),
+                    "share",
+                    of=told.of,
+                    counted="boards",
+                )
+            )
+        if known:
+            found = dpmo(
+                known, chances, [b for b, _ in counted], [kind for _, kind in counted],
+                stage="in process" if end_item is None else "end item", not_inspected=sorted(unlooked - set(sides)),
+                open_reviews=sorted(waiting), level=self.level,
+            )  # fmt: skip
+            figures += self._dpmo(found)
+        title = f"Defects per opportunity, {'IPC-9261A, in process' if end_item is None else f'IPC-7912A, end item at {end_item}'}"
+        return Section(
+            title, tuple(figures), "one root defect counts once; confirmed ones only, at attempt 1"
+        )
+
+    def _roots(self, found: Sequence[Defect]) -> list[tuple[int, str | None, Defect]]:
+        """One of each root: a component or placement defect once a component, a termination defect once a joint."""
+        seen: dict[tuple[Any, ...], tuple[int, str | None, Defect]] = {}
+        for one in found:
+            if not self.choice.at(one.spot.designator):
+                continue
+            kind = self.classes.get(one.word)
+            place = one.spot if kind == "termination" else (one.spot.designator or one.spot.pad,)
+            seen.setdefault((one.board, kind, *place), (one.board, kind, one))
+        bodies = {
+            (b, d.spot.designator) for b, kind, d in seen.values() if kind in ("component", "placement")
+        }
+        return [
+            (b, kind, d) for b, kind, d in seen.values()
+            if kind != "termination" or (b, d.spot.designator) not in bodies
+        ]  # fmt: skip
+
+    def _dpmo(self, found: Dpmo) -> list[Figure]:
+        ppm = "per million"
+        figures = [
+            rate(f"DPMO, {name}", told, ppm, "opportunities", self.name)
+            for name, told in (
+                ("component", found.component), ("placement", found.placement), ("termination", found.termination),
+                ("index", found.dpmo_index),
+            )
+        ]  # fmt: skip
+        if found.overall_manufacturing_index is not None:
+            figures.append(plain("overall manufacturing index", found.overall_manufacturing_index, ppm))
+        if found.estimated_yield is not None:
+            figures.append(
+                plain("estimated yield", found.estimated_yield, "share", of=found.boards, counted="boards")
+            )
+        if isinstance(found.dpmo_index, Rate) and 0 < found.dpmo_index.value < 1e6:
+            figures.append(plain("sigma level (shift 1.5)", sigma_level(found.dpmo_index.value)))
+        if found.unclassified:
+            boards = sorted(self.name(b) for b in found.unclassified)  # type: ignore[arg-type]
+            words = sorted({d.word for d in self.defects if d.word not in self.classes})
+            figures.append(
+                plain("boards with defects of no class", len(boards), boards=boards,
+                      note=f"in no DPMO: {', '.join(words)}; name their class with --class")
+            )  # fmt: skip
+        return figures
+
+    # -- how well it is called
+
+    def calls(self, steps: Mapping[Step, Ints]) -> Section:
+        looks = self.columns.looks
+        figures: list[Figure] = []
+        found_later = Later(self.columns, self.parts, self.chosen, self.choice)
+        by_look: dict[int, list[int]] = {}
+        for number, call in enumerate(self.columns.calls):
+            if self.choice.at(call.spot.designator):
+                by_look.setdefault(call.look, []).append(number)
+        for step, rows in steps.items():
+            mine = set(rows.tolist())
+            numbers = [n for row in rows.tolist() for n in by_look.get(row, ())]
+            if step[3] == "paste" and not any(self.columns.verdict[n] for n in numbers):
+                continue  # nobody judges calls of paste here
+            board = looks.column("board")
+            hit = [int(board[self.columns.calls[n].look]) for n in numbers if self._word(n) == "confirmed"]
+            false = [
+                int(board[self.columns.calls[n].look])
+                for n in numbers
+                if self._word(n) in ("false_call", "process_indicator")
+            ]
+            waiting = [
+                int(board[self.columns.calls[n].look])
+                for n in numbers
+                if self._word(n) in (None, "undecided")
+            ]
+            inspected, counted = self._inspected(rows)
+            escaped = [b for b, look in found_later.items_of(mine)]
+            again = found_later.looked_again(mine)
+            if inspected is None or not (hit or false or inspected):
+                continue
+            name = step_name(step)
+            good = max(inspected - len(hit) - len(escaped) - len(waiting), len(false))
+            told = quality_of_counts(
+                hit=len(hit), false=len(false), escaped=len(escaped), good=good, looked_again=again > 0,
+                level=self.level, members=(hit, false, escaped),
+            )  # fmt: skip
+            judged = proportion(len(false), len(false) + len(hit), members=false, level=self.level)
+            ahead: dict[str, Any] = {"open reviews": len(set(waiting))}
+            figures += [
+                share(f"{name}: false calls of judged calls", judged, "judged calls", self.name, **ahead),
+                rate(
+                    f"{name}: false calls", per_million(len(false), inspected, members=false, level=self.level),
+                    "per million", f"{counted} inspected", self.name, **ahead,
+                ),
+                share(f"{name}: escapes of known defects", told.escape_rate, "known defects", self.name),
+                rate(f"{name}: escapes", told.escapes_ppm, "per million", f"{counted} inspected", self.name),
+            ]  # fmt: skip
+            if again:
+                figures[-2] = figures[-2]._replace(
+                    details={"boards looked at again": again, "boards": len({int(b) for b in board[rows]})}
+                )
+        return Section(
+            "How well it is called", tuple(figures),
+            "an escape is known only where something looked again and found it",
+        )  # fmt: skip
+
+    def _word(self, call: int) -> str | None:
+        verdict = self.columns.verdict[call]
+        return None if verdict is None else verdict.verdict
+
+    def _inspected(self, rows: Ints) -> tuple[int | None, str]:
+        """Opportunities that these looks saw, and what they count."""
+        looks = self.columns.looks
+        done = rows[looks.is_any("outcome", "passed", "failed")[rows]]
+        inspected, of = looks.column("inspected")[done], looks.texts("of", done)
+        if len(done) and (inspected >= 0).all() and len(set(of)) == 1:
+            return int(inspected.sum()), of[0] or "opportunities"
+        total = 0
+        for b, side in zip(looks.column("board")[done].tolist(), looks.texts("side", done), strict=True):
+            declared = self.parts.opportunities(self.columns.boards.part[b], {side})
+            if declared is None:
+                return len(done), "boards"
+            total += declared.placement
+        return total, "components"
+
+    # -- the rest
+
+    def paretos(self) -> list[Plot]:
+        looks = self.columns.looks
+        board = looks.column("board")
+        plots = []
+        confirmed = bool(self.defects)
+        if confirmed:
+            keys = [d.board for d in self.defects]
+            kinds: dict[str, list[str | None]] = {
+                "Confirmed defects by word": [d.word for d in self.defects],
+                "Confirmed defects by component": [d.spot.designator for d in self.defects],
+            }
+        else:
+            calls = [self.columns.calls[n] for n in self.columns.calls_of(self.chosen)]
+            calls = [call for call in calls if self.choice.at(call.spot.designator)]
+            keys = [int(board[call.look]) for call in calls]
+            kinds = {
+                "Calls by word, nothing confirmed": [call.defect or call.label for call in calls],
+                "Calls by component, nothing confirmed": [call.spot.designator for call in calls],
+            }
+        for title, categories in kinds.items():
+            found = pareto(categories, keys=keys, level=self.level)
+            if isinstance(found, Pareto):
+                plots.append(pareto_plot(title, found))
+                self.bars[title] = found
+        return plots
+
+    def sentence(self, yields: Section, plots: Sequence[Plot]) -> str:
+        told = [f for f in yields.figures if f.value is not None and f.counted == "boards"]
+        if not told:
+            return "No board has a result there: no yield can be told."
+        worst = min(told, key=lambda figure: figure.value or 0)
+        low, high = worst.spans[0].low, worst.spans[0].high
+        text = (
+            f"Of {worst.of:.0f} boards at {worst.name.removesuffix(', boards')} {worst.value:.1%} were right"
+            f" {'at last' if self.stage == 'reworked' else 'at the first attempt'}, as {self.stage}; the true share lies"
+            f" between {low:.1%} and {high:.1%} with {self.level:.0%} certainty."
+        )
+        if len(told) > 1:
+            text = text.replace("Of ", "The lowest of the steps: of ", 1)
+        if self.defects and plots:
+            text += f" Most often: {plots[0].labels[0]}, {int(plots[0].points[0] or 0)} of {len(self.defects)} confirmed defects."
+        return text
+
+    def answer(self, sentence: str, sections: list[Section], plots: list[Plot], found: bool) -> Answer:
+        columns = self.columns
+        for title, bars in self.bars.items():
+            figures = tuple(
+                plain(
+                    bar.category, bar.share, "share", number=bar.weight, of=bars.total, counted="rows",
+                    spans=[bar.interval] if bar.interval else [], details={"cumulative": bar.cumulative},
+                    boards=sorted({self.name(b) for b in bar.members}),  # type: ignore[arg-type]
+                )
+                for bar in bars.bars
+            )  # fmt: skip
+            sections = [*sections, Section(title, figures)]
+        remarks = [*self.remarks, *ground(columns, self.chosen)]
+        return Answer(
+            "yield",
+            sentence,
+            self.choice.words(),
+            tuple(sections),
+            tuple(plots),
+            tuple(remarks),
+            found,
+            columns.as_of,
+        )
+
+
+def pareto_plot(title: str, found: Pareto) -> Plot:
+    """Bars in order of their weight, with the cumulative share."""
+    return Plot(
+        "pareto", title, tuple(bar.category for bar in found.bars), "rows",
+        tuple(bar.weight for bar in found.bars), tuple(bar.cumulative for bar in found.bars),
+    )  # fmt: skip
