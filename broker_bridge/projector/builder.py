@@ -240,8 +240,12 @@ class Builder:
         numbers = [fact.number for fact in facts if self._revisions_of(fact) > 1]
         if not numbers:
             return []
-        others = {s.number for s in self._reader.siblings(numbers) if s.number <= facts[-1].number}
-        return self._reader.facts(sorted(others - set(numbers)))
+        known = [s for s in self._reader.siblings(numbers) if s.number <= facts[-1].number]
+        revisions: dict[tuple[str, str, int], set[int]] = {}
+        for sibling in known:
+            revisions.setdefault(sibling[:3], set()).add(sibling.revision)
+        self._many("revised", [raw for raw, several in revisions.items() if len(several) > 1])
+        return self._reader.facts(sorted({s.number for s in known} - set(numbers)))
 
     def _revisions_of(self, fact: Fact) -> int:
         """In how many revisions records of a fact's generation came so far."""

@@ -3,15 +3,16 @@
 from collections.abc import Iterable, Sequence
 
 from broker_bridge.events.fact import Fact
+from broker_bridge.projector.index import Index
 from broker_bridge.store.base import Sibling, StoreReader
 from broker_bridge.trace.revisions import RawRecord, holding_revision, raw_record, set_size
 
 
-def holding(reader: StoreReader, numbers: Iterable[int], upto: int) -> list[Fact]:
+def holding(reader: StoreReader, index: Index, numbers: Iterable[int], upto: int) -> list[Fact]:
     """The facts of these numbers that hold as of the event `upto`."""
-    ordered = sorted(numbers)
-    facts = reader.facts(ordered)
-    revised = _revised(reader, ordered, upto)
+    facts = reader.facts(sorted(numbers))
+    several = index.revised({raw_record(fact) for fact in facts}, upto)
+    revised = _revised(reader, [fact.number for fact in facts if raw_record(fact) in several], upto)
     return [fact for fact in facts if fact.revision == revised.get(raw_record(fact), fact.revision)]
 
 

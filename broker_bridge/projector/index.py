@@ -26,6 +26,7 @@ from broker_bridge.projector.entries import (
 from broker_bridge.projector.schema import INDEX, RULES
 from broker_bridge.trace.gaps import EVER, HEARING, MARGIN, NEVER, UNDATED, Window
 from broker_bridge.trace.mentions import UNITS, Knot, Node, Slot
+from broker_bridge.trace.revisions import RawRecord
 from broker_bridge.trace.route import DECLARED
 from broker_bridge.trace.setups import LOADED, PASTE, PROGRAM
 
@@ -37,6 +38,8 @@ _DEPTH: Final = 8
 _LAST_WORDS: Final = 16
 _NEAREST: Final = 4
 _FAR: Final = 500
+_FEW: Final = 50_000
+"""Raw records with several revisions that are kept in mind; where a mapping was mended for a whole log there are more."""
 
 
 class Cursor(NamedTuple):
@@ -71,6 +74,7 @@ class Index:
         self.path = self._path = path
         self._places: dict[tuple[str, str], int] = {}
         self._revising: dict[int, bool] = {}
+        self._revised: tuple[int, frozenset[RawRecord] | None] = -1, frozenset()
         try:
             self._connection = open_reader(path, INDEX)
         except StoreVersionError as error:
@@ -166,6 +170,15 @@ class Index:
         """Numbers of the events that revoke these assertions, named by source and id."""
         sql = "SELECT number FROM revocations WHERE source = ? AND event = ? AND number <= ?"
         return {number for assertion in assertions for (number,) in self._all(sql, *assertion, upto)}
+
+    def revised(self, records: Collection[RawRecord], upto: int) -> Collection[RawRecord]:
+        """Which of these raw records may have come in several revisions; `upto` is what the question is as of."""
+        known, few = self._revised
+        if upto > known:
+            rows = self._all("SELECT source, generation, position FROM revised LIMIT ?", _FEW + 1)
+            few = frozenset(rows) if len(rows) <= _FEW else None
+            self._revised = upto, few
+        return records if few is None else few.intersection(records)
 
     def sources(self, line: str, upto: int) -> list[str]:
         """The sources that spoke on a line (/site/area/line)."""

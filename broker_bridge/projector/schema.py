@@ -149,6 +149,14 @@ CREATE TABLE revisions (
     revision INTEGER NOT NULL,
     PRIMARY KEY (source, generation, revision)
 ) STRICT, WITHOUT ROWID;
+
+-- Raw records that came in several revisions: of these not every event holds.
+CREATE TABLE revised (
+    source TEXT NOT NULL,
+    generation TEXT NOT NULL,
+    position INTEGER NOT NULL,
+    PRIMARY KEY (source, generation, position)
+) STRICT, WITHOUT ROWID;
 """
 
 SETTLED: Final = """

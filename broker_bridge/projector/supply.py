@@ -73,7 +73,7 @@ class IndexSupply:
             )
         numbers = self._planned[when]
         if numbers not in self._plans:
-            self._plans[numbers] = opened(holding(self._reader, numbers, self._upto))
+            self._plans[numbers] = opened(holding(self._reader, self._index, numbers, self._upto))
         return self._plans[numbers]
 
     def gaps(self, line: str, station: str, since: datetime, until: datetime) -> Sequence[Statement]:
@@ -82,7 +82,7 @@ class IndexSupply:
         if not numbers:
             return []
         sources = self._index.mark_sources(line, station, self._upto)
-        found = opened(holding(self._reader, numbers, self._upto))
+        found = opened(holding(self._reader, self._index, numbers, self._upto))
         return [s for s in found if widens(s, station) and s.fact.source in sources]
 
     def lots(self, container: str) -> frozenset[str]:
@@ -96,13 +96,15 @@ class IndexSupply:
         """See Supply."""
         if container not in self._lives:
             numbers = self._index.lives(container, self._upto)
-            self._lives[container] = opened(holding(self._reader, numbers, self._upto)) if numbers else []
+            self._lives[container] = (
+                opened(holding(self._reader, self._index, numbers, self._upto)) if numbers else []
+            )
         return self._lives[container]
 
     def beside(self, statement: Statement) -> Sequence[Statement]:
         """See Supply."""
         panels = [node for node in panels_of(statement) if isinstance(node, Node)]
-        found = opened(holding(self._reader, self._index.beside(panels, self._upto), self._upto))
+        found = opened(holding(self._reader, self._index, self._index.beside(panels, self._upto), self._upto))
         return [
             other
             for other in found
@@ -123,5 +125,7 @@ class IndexSupply:
         numbers = self._index.marks(
             line, station, family, slot, since, microseconds(min(end, NEVER)), self._upto
         )
-        found = [mark(statement) for statement in opened(holding(self._reader, numbers, self._upto))]
+        found = [
+            mark(statement) for statement in opened(holding(self._reader, self._index, numbers, self._upto))
+        ]
         return sorted((m for m in found if m is not None), key=in_order)

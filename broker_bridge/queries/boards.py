@@ -172,7 +172,7 @@ def _about(record: Record, key: Knot, as_of: AsOf) -> tuple[Related, list[Fact]]
 
 def holding(record: Record, numbers: Iterable[int], upto: int) -> list[Fact]:
     """Of these events the ones that hold: those of the highest complete revision of their raw record."""
-    return holding_facts(record.reader, numbers, upto)
+    return holding_facts(record.reader, record.index, numbers, upto)
 
 
 def _missing(record: Record) -> dict[str, int]:

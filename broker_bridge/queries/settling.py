@@ -101,7 +101,7 @@ def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supp
         if filed:
             more = [number for number in filed if number not in read]
             read.update({number: [] for number in more})
-            for statement in opened(holding(record.reader, more, as_of.number)):
+            for statement in opened(holding(record.reader, record.index, more, as_of.number)):
                 read[statement.fact.number].append(statement)
             lain = [statement for number in filed for statement in read[number]]
             subject = subject._replace(statements=tuple(together(subject.statements, lain)))
@@ -116,7 +116,7 @@ def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supp
 def _weigh(record: Record, cluster: Cluster, as_of: AsOf) -> list[tuple[Subject, frozenset[Node]]]:
     """The things of a cluster, by all its facts at once."""
     numbers = {number for number in cluster.numbers if number <= as_of.number}
-    facts = holding(record.reader, numbers, as_of.number)
+    facts = holding(record.reader, record.index, numbers, as_of.number)
     facts += _revokers(record, facts, numbers, as_of)
     statements = tuple(standing(opened(facts)))
     web = Web(statements)
@@ -184,7 +184,7 @@ def _revokers(record: Record, facts: Iterable[Fact], known: set[int], as_of: AsO
     while asserted:
         more = record.index.revocations(asserted, as_of.number) - known
         known |= more
-        revokers = holding(record.reader, more, as_of.number)
+        revokers = holding(record.reader, record.index, more, as_of.number)
         found += revokers
         asserted = [(fact.source, fact.id) for fact in revokers]
     return found

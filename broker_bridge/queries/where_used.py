@@ -257,7 +257,12 @@ class _Search:
         facts: list[Fact] = []
         while found := self._record.reader.typed([DECLARED], facts[-1].number if facts else 0, upto, 1000):
             facts += found
-        held = {fact.number for fact in holding(self._record.reader, [fact.number for fact in facts], upto)}
+        held = {
+            fact.number
+            for fact in holding(
+                self._record.reader, self._record.index, [fact.number for fact in facts], upto
+            )
+        }
         lines: dict[str, list[Fact]] = {}
         for fact in facts:
             if fact.number in held:
@@ -419,7 +424,7 @@ class _Search:
         first, last = max(span.since, FIRST + _BESIDE) - _BESIDE, min(span.until, LAST - _BESIDE) + _BESIDE
         upto = self._record.as_of().number
         numbers = self._record.index.missing_of(span.line, span.station, first, last, upto)
-        found = opened(holding(self._record.reader, numbers, upto))
+        found = opened(holding(self._record.reader, self._record.index, numbers, upto))
         return [
             s for s in found if microseconds(extent(s)[0]) <= last and microseconds(extent(s)[1]) >= first
         ]

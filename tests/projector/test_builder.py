@@ -19,7 +19,7 @@ from broker_bridge.projector.index import Index
 from broker_bridge.projector.schema import RULES
 from broker_bridge.trace.mentions import Node
 
-TABLES = ("cursor", "names", "named", "ties", "notices", "sources", "revocations")
+TABLES = ("cursor", "names", "named", "ties", "notices", "sources", "revocations", "revisions", "revised")
 
 
 def content(path: Path) -> dict[str, list[tuple[object, ...]]]:
