@@ -36,6 +36,9 @@ def main() -> int:
         metavar="TIME",
         help=f"when the line starts, UTC ({START:%Y-%m-%dT%H:%M})",
     )
+    parser.add_argument(
+        "--every-pad", action="store_true", help="paste values of every pad, not only of those called"
+    )
     args = parser.parse_args()
     gc.set_threshold(200_000, 20, 20)  # nothing here is thrown away in cycles: a sixth of the time
     began = time.monotonic()
@@ -49,7 +52,9 @@ def main() -> int:
 
     try:
         start = datetime.fromisoformat(args.start).replace(tzinfo=UTC)
-        run = record_run(args.data, args.boards, args.seed, args.faults, say, start=start)
+        run = record_run(
+            args.data, args.boards, args.seed, args.faults, say, start=start, every_pad=args.every_pad
+        )
     except (BridgeError, ValueError) as error:
         print(error, file=sys.stderr)
         return 3 if isinstance(error, ConfigError) else 2

@@ -59,12 +59,13 @@ def record_run(
     say: Say,
     *,
     start: datetime = START,
+    every_pad: bool = False,
 ) -> Run:
     """Run the plant and record it in `folder`: record.db with its index, truth.jsonl, plant.toml and mappings.
 
-    Raises UsageError where the folder holds a record already, and what `Plant` and the store raise.
+    With `every_pad` the paste inspection writes every pad's values. Raises UsageError where the folder holds a record already, and what `Plant` and the store raise.
     """
-    plant = Plant(seed, boards, profile, start)
+    plant = Plant(seed, boards, profile, start, every_pad=every_pad)
     folder.mkdir(parents=True, exist_ok=True)
     ports = {station: _FIRST_PORT + place for place, station in enumerate(STATIONS)}
     config = write_plant(folder, folder / "machines", ports, plant.start, timedelta(0))

@@ -147,6 +147,61 @@ class Orders:
 
 
 @dataclass(frozen=True, slots=True)
+class BadNozzle:
+    """A nozzle that loses or shifts parts."""
+
+    nozzle: str = ""  # as the placement program names it; empty: none is bad
+    rate: float = _rate()  # of the parts it places
+
+
+@dataclass(frozen=True, slots=True)
+class PoorReel:
+    """A reel of parts that do not take solder."""
+
+    item: str = ""  # part number of the component; empty: none is poor
+    number: int = field(default=1, metadata={"low": 1})  # which of the reels of that item, as they are opened
+    rate: float = _rate()  # of its parts
+
+
+@dataclass(frozen=True, slots=True)
+class WornAperture:
+    """One opening of one stencil that gives a little less with every print."""
+
+    part: str = ""  # empty: none wears
+    side: str = ""
+    position: int = field(default=1, metadata={"low": 1})
+    designator: str = ""
+    termination: int = field(default=1, metadata={"low": 1})
+    per_print: float = _rate()  # share of the volume that is lost with every print
+
+
+@dataclass(frozen=True, slots=True)
+class PrintOffset:
+    """Every print lies off its pads: seen from the printed side, about the middle of the panel."""
+
+    shift_x_um: float = 0.0
+    shift_y_um: float = 0.0
+    rotation_mrad: float = 0.0  # counterclockwise
+
+
+@dataclass(frozen=True, slots=True)
+class TopUp:
+    works: float = _rate(1.0)  # share of top-ups that take; one that does not leaves the joint open
+    left: float = _rate()  # share of the pads called low that are not topped up
+
+
+@dataclass(frozen=True, slots=True)
+class Causes:
+    """Causes of defects that a plant would look for: for tests of what finds them."""
+
+    nozzle: BadNozzle = BadNozzle()
+    reel: PoorReel = PoorReel()
+    aperture: WornAperture = WornAperture()
+    offset: PrintOffset = PrintOffset()
+    top_up: TopUp = TopUp()
+
+
+@dataclass(frozen=True, slots=True)
 class Profile:
     """Everything that may go wrong in a run, and how good the plant is."""
 
@@ -168,6 +223,7 @@ class Profile:
     testing: Testing = Testing()
     programs: Programs = Programs()
     orders: Orders = Orders()
+    causes: Causes = Causes()
 
 
 def load_profile(name: str | Path) -> Profile:

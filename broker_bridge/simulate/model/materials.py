@@ -20,6 +20,7 @@ class Reel:
     item: str
     label_lot: str
     stretches: list[tuple[str, int]]
+    poor: bool = False  # its parts do not take solder (profile.causes.reel)
 
     @property
     def quantity(self) -> int:
@@ -50,6 +51,7 @@ class Store:
     _made: int = 0
     _lots: dict[str, int] = field(default_factory=dict)
     _seen: set[str] = field(default_factory=set)
+    _opened: dict[str, int] = field(default_factory=dict)
 
     def fetch(self, item: str, station: str) -> Reel:
         """A reel of `item`: a returned one if there is one with more than a handful, else a new one."""
@@ -81,7 +83,12 @@ class Store:
             other = self._next_lot(item)
             stretches = [(lot, first), (other, quantity - first)]
             self.shop.fault("lot_split", station, reel=name, label_lot=lot, lots=[lot, other])
-        return Reel(name, item, lot, stretches)
+        self._opened[item] = self._opened.get(item, 0) + 1
+        cause = self.shop.profile.causes.reel
+        poor = bool(cause.rate) and (item, self._opened[item]) == (cause.item, cause.number)
+        if poor:
+            self.shop.fault("poor_reel", station, reel=name, item=item, rate=cause.rate)
+        return Reel(name, item, lot, stretches, poor)
 
     def _next_lot(self, item: str) -> str:
         number = self._lots.get(item, 0)

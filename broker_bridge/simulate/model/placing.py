@@ -5,7 +5,7 @@ from itertools import groupby
 
 from broker_bridge.simulate.model.kernel import Step
 from broker_bridge.simulate.model.materials import Reel, Store
-from broker_bridge.simulate.model.panels import Panel
+from broker_bridge.simulate.model.panels import Defect, Panel
 from broker_bridge.simulate.model.records import Placed, PlacementProgram, PlacementStop, ReelEvent
 from broker_bridge.simulate.model.shop import Shop
 from broker_bridge.simulate.model.station import Station
@@ -44,6 +44,7 @@ class Placement(Station):
         self._feeders: list[Feeder] = []
         self._reel_luck = shop.chance(f"reels {name}")
         self._second_slots = shop.chance(f"second slots {name}")
+        self._causes = shop.chance(f"causes {name}")
 
     def change_over(self, panel: Panel) -> Step[None]:
         """All feeders out, their reels back to the store; the new ones in, one after the other."""
@@ -105,6 +106,7 @@ class Placement(Station):
                 yield from self._place_across(panel, feeder)
             if not feeder.warned and len(feeder.reels) == 1 and feeder.reels[0].quantity < LOW_AT:
                 self._warn(feeder, panel)
+        self._lose_parts(panel)
         parts = sum(quantity for feeder in self._feeders for _, quantity in feeder.fed)
         yield parts * self._seconds_per_part
         numbers = numbering(self.name, panel.part.number, panel.side.name, panel.turned)
@@ -131,6 +133,18 @@ class Placement(Station):
             panel.code,
         )
         return "processed"
+
+    def _lose_parts(self, panel: Panel) -> None:
+        """What a bad nozzle does, where the profile has one."""
+        cause = self.shop.profile.causes.nozzle
+        if not cause.rate:
+            return
+        for feeder in self._feeders:
+            for board in panel.populated:
+                for component in feeder.components:
+                    if component.package.nozzle == cause.nozzle and self._causes.random() < cause.rate:
+                        name = "missing" if self._causes.random() < 0.5 else "shifted"
+                        board.defects.setdefault(component.designator, Defect(component.designator, 0, name))
 
     def _place_across(self, panel: Panel, feeder: Feeder) -> Step[None]:
         """The slow way: part by part, over the end of a lot, a splice or an empty reel."""
@@ -212,6 +226,10 @@ class Placement(Station):
         reel: Reel,
         lot: str,
     ) -> None:
+        if reel.poor:
+            for board in panel.populated:
+                if board.serial in serials:
+                    self._do_not_solder(board.defects, components)
         self.shop.tell(
             "material",
             serials,
@@ -224,6 +242,12 @@ class Placement(Station):
             reel=reel.name,
             slot=feeder.slot,
         )
+
+    def _do_not_solder(self, defects: dict[str, Defect], components: tuple[Component, ...]) -> None:
+        for component in components:
+            if self._causes.random() < self.shop.profile.causes.reel.rate:
+                name = "tombstone" if len(component.package.pads) == 2 else "open"
+                defects.setdefault(component.designator, Defect(component.designator, 1, name))
 
     def say_stop(self, began: float) -> None:
         self.shop.say(PlacementStop(self.name, self.shop.now, began, "pick error"))

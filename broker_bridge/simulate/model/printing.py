@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from broker_bridge.simulate.model.kernel import Step
-from broker_bridge.simulate.model.panels import Panel
+from broker_bridge.simulate.model.panels import Defect, Panel
 from broker_bridge.simulate.model.paste import WIPE_EVERY, Stencil
 from broker_bridge.simulate.model.records import (
     FAILED,
@@ -19,6 +19,8 @@ from broker_bridge.simulate.model.records import (
 from broker_bridge.simulate.model.shop import Shop
 from broker_bridge.simulate.model.station import Station
 from broker_bridge.simulate.positions import numbering
+from broker_bridge.simulate.products import BOTTOM, Component
+from broker_bridge.simulate.profile import PrintOffset
 
 LOW, HIGH = 50.0, 150.0  # limits in percent of the aperture's volume: common practice
 MOST_TOP_UPS = 12  # pads; with more the panel is washed and printed again
@@ -45,6 +47,7 @@ class Printer(Station):
         self._jar = self._next_jar()
         self._on_stencil: dict[str, tuple[str, float]] = {}  # jar -> lot, share of the paste on the stencil
         self._stencil: Stencil | None = None
+        self._worn = 0  # prints through the aperture that wears
 
     def _next_jar(self) -> Jar:
         self._jars += 1
@@ -76,6 +79,7 @@ class Printer(Station):
             self._event("JAR", jar=self._jar.name, lot=self._jar.lot)
         yield 18.0 + self.chance.uniform(0.0, 4.0)
         panel.paste = stencil.print()
+        self._wear(panel)
         panel.low_pads = []
         self._jar.prints_left -= 1
         self._mix()
@@ -94,6 +98,16 @@ class Printer(Station):
             panel.code,
         )
         return "processed"
+
+    def _wear(self, panel: Panel) -> None:
+        """What a worn aperture does, where the profile has one."""
+        cause = self.shop.profile.causes.aperture
+        if (cause.part, cause.side) != (panel.part.number, panel.side.name):
+            return
+        self._worn += 1
+        for pad, (component, termination) in enumerate(panel.side.pads):
+            if (component.designator, termination) == (cause.designator, cause.termination):
+                panel.paste[cause.position - 1][pad] *= max(0.05, 1.0 - cause.per_print * self._worn)
 
     def _mix(self) -> None:
         """Each print brings a sixth fresh paste under the squeegee and tells what the boards got."""
@@ -189,7 +203,7 @@ class PasteInspection(Station):
                     len(calls) - len(low_here),
                     sum(volumes) / len(volumes),
                     least,
-                    self._measure(panel, list(enumerate(volumes)) if self._every_pad else calls),
+                    self._measure(panel, index, list(enumerate(volumes)) if self._every_pad else calls),
                 )
             )
         boards.sort(key=lambda entry: entry.number)
@@ -199,22 +213,23 @@ class PasteInspection(Station):
         self._wash = bool(high) or len(low) > MOST_TOP_UPS
         return "failed" if low or high else "passed"
 
-    def _measure(self, panel: Panel, pads: list[tuple[int, float]]) -> tuple[PasteReading, ...]:
+    def _measure(self, panel: Panel, index: int, pads: list[tuple[int, float]]) -> tuple[PasteReading, ...]:
         """The rows to write. The shape is a matter of the camera: its luck touches nothing else."""
         normal = self._shape.gauss
         table = panel.side.pads
         low = self._low
+        off = [_off(self.shop.profile.causes.offset, panel, index, table[pad][0]) for pad, _ in pads]
         return tuple(
             PasteReading(
                 table[pad][0].designator,
                 table[pad][1],
                 volume,
                 normal(98.0, 3.0),
-                normal(0.0, 12.0),
-                normal(0.0, 12.0),
+                normal(0.0, 12.0) + dx,
+                normal(0.0, 12.0) + dy,
                 "LOW" if volume < low else "HIGH" if volume > HIGH else "PASS",
             )
-            for pad, volume in pads
+            for (pad, volume), (dx, dy) in zip(pads, off, strict=True)
         )
 
     def pass_on(self, panel: Panel, outcome: str) -> Step[None]:
@@ -268,10 +283,26 @@ class PasteInspection(Station):
             )
 
 
+def _off(cause: PrintOffset, panel: Panel, index: int, component: Component) -> tuple[float, float]:
+    """How far the print lies off a component, in um, seen from the printed side."""
+    row, column = divmod(index, panel.part.columns)
+    (width, height), (board_x, board_y) = panel.part.panel_mm, panel.part.board_mm
+    left = 5.0 + column * board_x
+    if panel.side.name == BOTTOM:
+        left = width - left - board_x
+    x = left + component.x - width / 2
+    y = 5.0 + row * board_y + component.y - height / 2
+    return cause.shift_x_um - cause.rotation_mrad * y, cause.shift_y_um + cause.rotation_mrad * x
+
+
 class JetTopUp(Station):
     """JET. Adds dots to the pads that the inspection called low."""
 
     DOT_PERCENT = 8.0
+
+    def __init__(self, shop: Shop, name: str, capacity: int) -> None:
+        super().__init__(shop, name, capacity)
+        self._causes = shop.chance("causes top-up")
 
     def change_over(self, panel: Panel) -> Step[None]:
         yield 60.0
@@ -280,11 +311,17 @@ class JetTopUp(Station):
         began = self.shop.now
         numbers = numbering(self.name, panel.part.number, panel.side.name, panel.turned)
         shots = []
+        cause = self.shop.profile.causes.top_up
         for index, pad in panel.low_pads:
+            if cause.left and self._causes.random() < cause.left:
+                continue
             missing = 92.0 - panel.paste[index][pad]
             dots = max(1, round(missing / self.DOT_PERCENT))
             panel.paste[index][pad] += dots * self.DOT_PERCENT * self.chance.uniform(0.9, 1.1)
             component, termination = panel.side.pads[pad]
+            if cause.works < 1.0 and self._causes.random() >= cause.works:
+                joint = Defect(component.designator, termination, "insufficient_solder")
+                panel.boards[index].defects.setdefault(component.designator, joint)
             shots.append((numbers[index], component.designator, termination, dots))
         yield 6.0 + 0.2 * sum(dots for *_, dots in shots)
         panel.low_pads = []
