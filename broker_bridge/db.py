@@ -25,6 +25,7 @@ from broker_bridge.errors import (
     StoreUnavailable,
     StoreVersionError,
 )
+from broker_bridge.folders import make_folder
 
 if TYPE_CHECKING:
     import aiosqlite
@@ -67,7 +68,10 @@ async def open_writer(
         raise ConfigError(f"SQLite {sqlite3.sqlite_version} is too old: 3.37 or newer is needed")
     if not allow_network:
         _refuse_network(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        make_folder(path.parent)
+    except OSError as error:
+        raise StoreUnavailable(f"{path.parent}: {error.strerror}") from error
     try:
         # Once here first: where opening fails, aiosqlite's thread goes on to answer a loop that may be gone.
         sqlite3.connect(path).close()
@@ -138,7 +142,7 @@ def lock(path: Path, kind: Kind) -> Held:
 
     beside = path.with_name(path.name + ".lock")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         file = beside.open("a+", encoding="ascii")
     except OSError as error:
         raise StoreUnavailable(f"{beside}: {error.strerror}") from error

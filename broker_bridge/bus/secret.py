@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from broker_bridge.errors import ConfigError
+from broker_bridge.folders import sync_folder
 
 _LARGEST: Final = 4096
 
@@ -48,6 +49,7 @@ def write_secret(path: Path, text: str) -> None:
         file.flush()
         os.fsync(file.fileno())
     new.replace(path)
+    sync_folder(path.parent)
 
 
 def wide(path: Path) -> str | None:

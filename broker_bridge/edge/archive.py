@@ -15,6 +15,7 @@ from typing import Final
 import zstandard
 
 from broker_bridge.errors import StoreError, StoreUnavailable
+from broker_bridge.folders import make_folder, sync_folder
 
 _LEVEL: Final = 6
 
@@ -38,14 +39,14 @@ class Archive:
         partial = month / f"{digest}.{os.getpid()}.partial"
         try:
             # It may hold names of persons, as machines wrote them.
-            self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-            month.mkdir(exist_ok=True, mode=0o700)
+            make_folder(self.folder, 0o700)
+            make_folder(month, 0o700)
             with partial.open("wb") as file:
                 file.write(zstandard.ZstdCompressor(level=_LEVEL).compress(raw))
                 file.flush()
                 os.fsync(file.fileno())
             partial.rename(target)
-            _sync_folder(month)
+            sync_folder(month)
         except OSError as error:
             with contextlib.suppress(OSError):
                 partial.unlink()
@@ -77,11 +78,3 @@ class Archive:
                 shutil.rmtree(month)
                 removed += 1
         return removed
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

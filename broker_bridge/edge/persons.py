@@ -25,6 +25,7 @@ from typing import Any, Final, TypeVar
 from broker_bridge.bus.secret import read_secret, write_secret
 from broker_bridge.errors import NotFound, StoreUnavailable
 from broker_bridge.events.base import Data
+from broker_bridge.folders import make_folder
 
 FIELDS: Final = ("operator", "who")
 """The fields of the schema that name persons."""
@@ -110,7 +111,7 @@ class Persons:
         if self._key is None:
             path = self.folder / KEY
             try:
-                self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+                make_folder(self.folder, 0o700)
                 if not path.exists():
                     write_secret(path, secrets.token_hex(32) + "\n")
                 self._noted = set(self.table())

@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 
 from broker_bridge.db import lock, open_reader
 from broker_bridge.errors import RecordDamaged, StoreUnavailable
+from broker_bridge.folders import sync_folder
 from broker_bridge.store.mark import Mark, MarkFile
 from broker_bridge.store.schema import RECORD
 
@@ -48,7 +49,7 @@ def restore(backup: Path, record: Path, now: datetime) -> Restored:
                 mark.close()
             replaced = _aside(record, now)
             fresh.rename(record)
-            _sync(record.parent)
+            sync_folder(record.parent)
         except OSError as error:
             raise StoreUnavailable(f"{record} cannot be replaced: {error.strerror}") from error
         return Restored(record, events, commit, replaced)
@@ -102,11 +103,3 @@ def _aside(record: Path, now: datetime) -> Path | None:
 
 def _stamp(now: datetime) -> str:
     return f"{now.astimezone(UTC):%Y%m%dT%H%M%SZ}"
-
-
-def _sync(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

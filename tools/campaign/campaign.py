@@ -13,7 +13,6 @@ altered, out of order, on another board, or said to be what it was not.
 import argparse
 import json
 import os
-import random
 import shutil
 import sys
 import tempfile
@@ -27,12 +26,23 @@ from typing import Any, Final
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from disks import Full, NthFsync, NthRename, NthWrite, ReadOnly
 from kills import Kills
 from kind import Kind
 from plant import BROKERS, ROLES, Plant
+from power import Power
+from seams import NthCommit, NthPublish
 
 KINDS: Final[dict[str, type[Kind]]] = {
     "kills": Kills,
+    "power": Power,
+    "disk-full": Full,
+    "disk-read-only": ReadOnly,
+    "nth-write": NthWrite,
+    "nth-fsync": NthFsync,
+    "nth-rename": NthRename,
+    "nth-commit": NthCommit,
+    "nth-publish": NthPublish,
 }
 """Every kind of fault by its name."""
 FAULTS: Final = ("lost", "broken", "unexpected", "doubled", "disordered", "misplaced", "altered")
@@ -41,11 +51,10 @@ FAULTS: Final = ("lost", "broken", "unexpected", "doubled", "disordered", "mispl
 def live(kind: str, broker: str, seed: int, rounds: int, short: bool, folder: Path) -> dict[str, Any]:
     """One life of a plant; what came of it, as JSON."""
     begun = time.monotonic()
-    chance = random.Random(f"{kind} {broker} {seed}")
     told: dict[str, Any] = {"kind": kind, "broker": broker, "seed": seed, "rounds": rounds, "short": short}
-    fault = KINDS[kind](folder, broker, chance, short)
+    fault = KINDS[kind](folder, broker, seed, short)
     with fault.ready() as way:
-        plant = Plant(folder, broker, chance, way)
+        plant = Plant(folder, broker, fault.chance, way)
         try:
             with plant.running():
                 for _ in range(rounds):
@@ -80,7 +89,7 @@ def lives(
     wanted = []
     for kind in kinds:
         fit = [broker for broker in brokers if broker in KINDS[kind].brokers]
-        size = each or KINDS[kind].each
+        size = 1 if KINDS[kind].sweep else each or KINDS[kind].each
         for place, broker in enumerate(fit):
             left, number = rounds // len(fit) + (place < rounds % len(fit)), 0
             while left > 0:
@@ -185,12 +194,14 @@ def main() -> int:
         (one["kind"], one["broker"], one["seed"], one["rounds"]) for one in results if "failed" not in one
     }
     results = [one for one in results if "failed" not in one]
-    ran = []
+    ran, swept = [], set()
     for life in lives(kinds, brokers, args.seed, args.rounds, args.each):
-        if life in done:
+        if life in done or life[:2] in swept:
             continue
         told = run_apart(life, args.short, args.keep)
         ran.append(told)
+        if KINDS[life[0]].sweep and "failed" not in told and not told["strikes"].get("hit"):
+            swept.add(life[:2])
         if args.log:
             with args.log.open("a", encoding="utf-8") as log:
                 log.write(json.dumps(told) + "\n")

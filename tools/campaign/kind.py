@@ -16,11 +16,15 @@ class Kind:
     each: ClassVar[int] = 10
     """Rounds in one life of a plant, unless told otherwise."""
 
-    def __init__(self, folder: Path, broker: str, chance: random.Random, short: bool) -> None:
+    sweep: ClassVar[bool] = False
+    """The seed is the number of the operation that fails: seeds follow each other until a life without a hit."""
+
+    def __init__(self, folder: Path, broker: str, seed: int, short: bool) -> None:
         """`short`: as the test suite runs it, in seconds."""
         self.folder = folder
         self.broker = broker
-        self.chance = chance
+        self.seed = seed
+        self.chance = random.Random(f"{type(self).__name__} {broker} {seed}")
         self.short = short
 
     @contextmanager
@@ -34,4 +38,4 @@ class Kind:
 
     def ended(self, plant: Plant) -> None:
         """After the last round: the plant has to recover without a hand."""
-        plant.finish()
+        plant.finish(online=not self.short)

@@ -16,12 +16,13 @@ from typing import Any, Final, NamedTuple
 
 from checker import Recorded, Verdict, Written, judge
 from machines import MAPPING, Dropper, Logger
-from roles import Habits, Role, ending
+from roles import Habits, Role, RoleEnded, ending
 
 from broker_bridge.bootstrap import connect
 from broker_bridge.bus.topics import Topics
 from broker_bridge.config import Settings, load
 from broker_bridge.db import open_reader
+from broker_bridge.edge.archive import Archive
 from broker_bridge.edge.outbox import KIND, place
 from broker_bridge.errors import BridgeError, NotFound, StoreUnavailable
 from broker_bridge.health.checkup import checkup
@@ -49,11 +50,11 @@ class Mosquitto:
 
     name = "broker"
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, store: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
+        store.mkdir(parents=True, exist_ok=True)
         self.port = free_port()
-        self.store = folder / "store"
-        self.store.mkdir(exist_ok=True)
+        self.store = store
         self.peak_kb = 0
         self._conf = folder / "mosquitto.conf"
         self._log = folder / "mosquitto.log"
@@ -120,6 +121,10 @@ class Way(NamedTuple):
     ceiling_mb: float = 4096
     settings: str = ""
     """Further lines for [edge]."""
+    store: Path | None = None
+    """Folder of the broker's own data, when not below the plant's own."""
+    may_end: bool = False
+    """A role may end by itself and is then started again, as a service manager does."""
 
 
 class Plant:
@@ -133,6 +138,8 @@ class Plant:
         self.data = way.data or folder / "data"
         self.untrue: list[Untrue] = []
         self.strikes: dict[str, int] = {}
+        self.receipted_at_cuts = 0
+        """Receipts that were held against the record right after a power cut."""
         self.stated: set[str] = set()
         """Truth ids that a stated gap may cover."""
         self.acknowledged: set[str] = set()
@@ -141,11 +148,12 @@ class Plant:
         (folder / "mapping.toml").write_text(MAPPING, encoding="utf-8")
         self.broker: Mosquitto | Role
         own = folder / "broker.toml"
+        self.store = way.store or folder / "broker"
         if broker == "mosquitto":
-            self.broker = Mosquitto(folder / "mosquitto")
+            self.broker = Mosquitto(folder / "mosquitto", self.store)
             self._configure(own, f'kind = "external"\nport = {self.broker.port}')
         else:
-            self._configure(own, f"port = {free_port()}\nstore = {json.dumps(str(folder / 'broker'))}")
+            self._configure(own, f"port = {free_port()}\nstore = {json.dumps(str(self.store))}")
             self.broker = Role("broker", own, folder / "broker.log", way.habits)
         self.broker_port = load(own).broker.port
         self.config = folder / "plant.toml"
@@ -203,14 +211,17 @@ poll_s = 0.05
         """Start these and wait until they work."""
         for name in names:
             self.victim(name).start()
-            self.victim(name).wait_ready()
+            for _ in range(20):
+                try:
+                    self.victim(name).wait_ready()
+                    break
+                except RoleEnded:
+                    self._start_again(name)
 
     def server_pid(self) -> int | None:
         """The embedded broker's own program."""
         with suppress(OSError, ValueError):
-            pid = json.loads((self.folder / "broker" / "broker.json").read_text(encoding="utf-8"))[
-                "server_pid"
-            ]
+            pid = json.loads((self.store / "broker.json").read_text(encoding="utf-8"))["server_pid"]
             return int(pid) if pid else None
         return None
 
@@ -233,8 +244,12 @@ poll_s = 0.05
         """What a service manager does: start again what ended by itself."""
         for name in ("broker", *ROLES):
             if self.victim(name).ended():
-                self.struck(f"{name} ended and was started again")
-                self.victim(name).start()
+                self._start_again(name)
+
+    def _start_again(self, name: str) -> None:
+        self.expect("at work", self.way.may_end, f"{name} ended by itself")
+        self.struck(f"{name} ended and was started again")
+        self.victim(name).start()
 
     # -- looking ------------------------------------------------------------------------------------------
 
@@ -335,8 +350,9 @@ poll_s = 0.05
         truths = {truth for event in self.events() if (truth := _truth(event)) is not None}
         return not (self.written.keys() - truths - self.stated) and not self.holes() and not self.backlog()
 
-    def finish(self, patience_s: float = 120.0, *, quiet: bool = True) -> None:
-        """Let the machines end, and wait until the record is complete, without a hand. `quiet`: `check` finds nothing then.
+    def finish(self, patience_s: float = 120.0, *, online: bool = True) -> None:
+        """Let the machines end, and wait until the record is complete, without a hand. `check` finds nothing then; `online`: it
+        asks the broker too.
 
         Raises TimeoutError when it takes longer.
         """
@@ -351,12 +367,13 @@ poll_s = 0.05
                 )
             time.sleep(wait_s)
             wait_s = min(0.5, wait_s * 1.5)
-        if quiet:
-            # States are told every ten seconds; what they said during the strike may still stand there.
-            until(
-                lambda: not self.troubles(), 45, lambda: f"check is quiet again; it finds {self.troubles()}"
-            )
-            self.expect("at the end", self._index_follows(), "the index does not follow the record")
+        # States are told every ten seconds; what they said during the strike may still stand there.
+        until(
+            lambda: not self.troubles(offline=not online),
+            75,
+            lambda: f"check is quiet again; it finds {self.troubles(offline=not online)}",
+        )
+        self.expect("at the end", self._index_follows(), "the index does not follow the record")
 
     def _index_follows(self) -> bool:
         until(lambda: index_path(self.record).exists(), 20, "there is an index")
@@ -383,6 +400,12 @@ poll_s = 0.05
                 self.expect("verify", finding is None, finding)
         finally:
             reader.close()
+        archive = Archive(self.settings.edge.archive)
+        for event in self.events():
+            digest = event["data"].get("origin", {}).get("raw", {}).get("archived")
+            self.expect(
+                "archive", digest is None or archive.get(digest) is not None, f"{digest} is not there"
+            )
         for name in ("broker", *ROLES):
             peak = self.victim(name).peak_kb
             self.expect("memory", peak < MEMORY_KB, f"{name} needed {peak} kB")

@@ -34,6 +34,10 @@ READY_S: Final = 60.0
 STOP_S: Final = 30.0
 
 
+class RoleEnded(RuntimeError):
+    """A role ended by itself."""
+
+
 class Habits(NamedTuple):
     """What a campaign changes in a role, besides striking it."""
 
@@ -88,7 +92,7 @@ class Role:
         self.pid, self._ready = pid, read
 
     def wait_ready(self) -> None:
-        """Wait until it says that it works. Raises RuntimeError when it ends instead."""
+        """Wait until it says that it works. Raises RoleEnded when it ends instead."""
         deadline = time.monotonic() + READY_S
         while self._ready >= 0:
             with contextlib.suppress(BlockingIOError):
@@ -97,7 +101,10 @@ class Role:
                 self._ready = -1
                 if said:
                     return
-                raise RuntimeError(f"{self.name} ended by itself; see {self._log}")
+                self._measure()
+                os.waitpid(self.pid or 0, 0)
+                self.pid = None
+                raise RoleEnded(f"{self.name} ended by itself; see {self._log}")
             if time.monotonic() > deadline:
                 raise RuntimeError(f"{self.name} does not start; see {self._log}")
             time.sleep(0.005)
