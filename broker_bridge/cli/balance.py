@@ -6,6 +6,7 @@ import sys
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
+from broker_bridge.cli.progress import counting
 from broker_bridge.cli.where import record_url, where
 from broker_bridge.errors import UsageError
 
@@ -55,10 +56,13 @@ def run(args: argparse.Namespace) -> int:
 
     if not 0 < args.idle < 1e6:
         raise UsageError(f"--idle {args.idle:g}: expected hours above 0")
-    with open_record(record_url(args)) as record:
+    with open_record(record_url(args), counting("indexing", "events")) as record:
         if record.note:
             print(record.note, file=sys.stderr)
-        found = balance_of(record, args.order, end=args.end, idle=timedelta(hours=args.idle), at=args.at)
+        found = balance_of(
+            record, args.order, end=args.end, idle=timedelta(hours=args.idle), at=args.at,
+            progress=counting("judging", "boards"),
+        )  # fmt: skip
     if args.json:
         print(json.dumps(plain(found), indent=1))
     elif args.csv:

@@ -6,6 +6,7 @@ import sys
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
+from broker_bridge.cli.progress import counting
 from broker_bridge.cli.where import record_url, where
 from broker_bridge.errors import UsageError
 
@@ -70,12 +71,15 @@ def run(args: argparse.Namespace) -> int:
     )  # fmt: skip
     if args.since_verification is not None and wanted != Wanted():
         raise UsageError("--since-verification goes with none of the other choices")
-    with open_record(record_url(args)) as record:
+    with open_record(record_url(args), counting("indexing", "events")) as record:
         if record.note:
             print(record.note, file=sys.stderr)
+        progress = counting("judging", "boards")
         if args.since_verification is not None:
-            return _tell_unproven(since_verification(record, args.since_verification, at=args.at), args)
-        return _tell(defects(record, wanted, at=args.at), args)
+            return _tell_unproven(
+                since_verification(record, args.since_verification, at=args.at, progress=progress), args
+            )
+        return _tell(defects(record, wanted, at=args.at, progress=progress), args)
 
 
 def moment(text: str | None, *, end: bool = False) -> datetime | None:

@@ -2,6 +2,7 @@
 
 import sys
 import time
+from collections.abc import Callable
 from typing import Final
 
 _PATIENCE_S: Final = 1.0
@@ -33,3 +34,15 @@ class Bar:
         if self._drawn:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
             self._drawn = False
+
+
+def counting(what: str, of: str) -> Callable[[int, int], None]:
+    """A bar for work that is counted: "settling 120 of 400 identifiers"."""
+    bar = Bar()
+
+    def tell(done: int, there: int) -> None:
+        bar.update(done / there if there else 1.0, f"{what} {done} of {there} {of}")
+        if done >= there:
+            bar.clear()
+
+    return tell

@@ -5,11 +5,11 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from broker_bridge.cli.progress import counting
 from broker_bridge.cli.where import record_url, where
 from broker_bridge.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
 
     from broker_bridge.queries.record import Record
     from broker_bridge.trace.recall import Answer, Asked
@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     from broker_bridge.queries.record import open_record
 
     url = record_url(args)
-    with open_record(url, _progress("indexing", "events")) as record:
+    with open_record(url, counting("indexing", "events")) as record:
         if record.note:
             print(record.note, file=sys.stderr)
         if args.frozen is not None:
@@ -97,7 +97,7 @@ def _asked(args: argparse.Namespace) -> "Asked":
 def _ask(record: "Record", asked: "Asked", at: int | None) -> "Answer":
     from broker_bridge.queries.where_used import where_used
 
-    return where_used(record, asked, at=at, progress=_progress("settling", "identifiers"))
+    return where_used(record, asked, at=at, progress=counting("settling", "identifiers"))
 
 
 def _tell(answer: "Answer", *, json: bool) -> None:
@@ -168,16 +168,3 @@ def _again(kind: type["Asked"], asked: dict[str, Any]) -> "Asked":
         for name, value in asked.items()
     }
     return kind(**values)
-
-
-def _progress(what: str, of: str) -> "Callable[[int, int], None]":
-    from broker_bridge.cli.progress import Bar
-
-    bar = Bar()
-
-    def tell(done: int, there: int) -> None:
-        bar.update(done / there if there else 1.0, f"{what} {done} of {there} {of}")
-        if done >= there:
-            bar.clear()
-
-    return tell

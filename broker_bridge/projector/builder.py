@@ -18,6 +18,7 @@ from broker_bridge.events.fact import Fact
 from broker_bridge.projector.entries import (
     MarkRow,
     container_rows,
+    declared_line,
     line_of,
     magazine_file,
     mark_row,
@@ -33,6 +34,7 @@ from broker_bridge.projector.schema import INDEX, RULES, SETTLED, TABLES
 from broker_bridge.store.base import Head, StoreReader
 from broker_bridge.trace.life import lived
 from broker_bridge.trace.mentions import Node
+from broker_bridge.trace.route import DECLARED
 
 Progress = Callable[[int, int], None]
 """Told the events taken in, and the events there are."""
@@ -228,6 +230,8 @@ class Builder:
             containers.update(lived(fact))
             if (magazine := fact.data.get("magazine")) is not None:
                 files.add(magazine_file(fact.source, magazine))
+            if fact.type == DECLARED:
+                files.add(declared_line(fact.source, fact.data["line"]))
             for line, station, since, until in _touched(fact):
                 first, last = windows.get((line, station), (since, until))
                 windows[line, station] = min(first, since), max(last, until)

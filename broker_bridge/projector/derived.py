@@ -9,6 +9,9 @@ from typing import Any, Final, NamedTuple
 from broker_bridge.db import open_reader
 from broker_bridge.errors import StoreUnavailable
 from broker_bridge.projector.schema import INDEX
+from broker_bridge.trace.balance import Course
+from broker_bridge.trace.listing import Row
+from broker_bridge.trace.plain import restored
 
 _CHUNK: Final = 500
 
@@ -162,6 +165,16 @@ class Derived:
         """What a thing carries or ever carried, each as the words it is told in (rows)."""
         sql = "SELECT said FROM carries JOIN uses USING (use) WHERE board = ? AND kind = 'material' ORDER BY use, since"
         return [json.loads(said) for (said,) in self._all(sql, board)]
+
+    def called(self, since: int, until: int) -> list[Row]:
+        """Defects and unjudged calls of a time, in order of the calls."""
+        sql = "SELECT said FROM called WHERE called >= ? AND called <= ? ORDER BY called, board, place"
+        return [restored(Row, json.loads(said)) for (said,) in self._all(sql, since, until)]
+
+    def made_under(self, order: str) -> list[Course]:
+        """The boards of a work order."""
+        sql = "SELECT said FROM made_under WHERE work_order = ? ORDER BY board"
+        return [restored(Course, json.loads(said)) for (said,) in self._all(sql, order)]
 
     def passages_of(self, board: int) -> list[PassageRow]:
         """The visits of a thing, in order."""

@@ -6,8 +6,11 @@ from datetime import datetime
 from typing import Final, NamedTuple
 
 from broker_bridge.projector.entries import microseconds
+from broker_bridge.trace import listing
+from broker_bridge.trace.balance import course
 from broker_bridge.trace.history import Made
 from broker_bridge.trace.inspections import Place
+from broker_bridge.trace.plain import plain
 from broker_bridge.trace.uses import Material, Tool
 from broker_bridge.trace.whereabouts import whereabouts
 
@@ -33,7 +36,10 @@ class Rows(NamedTuple):
     board: Row
     passages: list[Row]
     uses: list[Use]
-    defects: list[Row]
+    called: list[Row]
+    """place, called, said"""
+    orders: list[tuple[str, str]]
+    """order, said"""
 
 
 def rows(made: Made) -> Rows:
@@ -61,16 +67,14 @@ def rows(made: Made) -> Rows:
         where.state, where.station, int(where.there), _instant(where.since),
         _instant(history.completeness.first_seen), _instant(history.completeness.last_seen), len(history.findings),
     )  # fmt: skip
-    defects: list[Row] = [
-        (
-            number, defect.place.designator, defect.place.termination, defect.defect, defect.state, defect.station,
-            defect.side, microseconds(defect.called), _instant(defect.confirmed), _instant(defect.reworked),
-            defect.certainty,
-        )
-        for number, defect in enumerate(history.defects)
-    ]  # fmt: skip
+    called: list[Row] = [
+        (place, microseconds(row.called), json.dumps(plain(row)))
+        for place, row in enumerate(listing.rows(history))
+    ]
+    said = json.dumps(plain(course(history)))
+    orders = [(order, said) for order in sorted({one.order for one in who.work_orders})]
     uses = [_material(one) for one in history.materials] + [_tool(one) for one in history.tools]
-    return Rows(board, passages, uses + list(_nozzles(history.materials)), defects)
+    return Rows(board, passages, uses + list(_nozzles(history.materials)), called, orders)
 
 
 def _material(one: Material) -> Use:

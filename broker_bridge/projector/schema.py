@@ -184,7 +184,7 @@ CREATE TABLE dirty_places (
 
 CREATE TABLE dirty_containers (id TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;
 
--- What events are filed under (a magazine), and the boards whose history reads it.
+-- What events are filed under (a magazine, the declarations of a line), and the boards whose history reads it.
 CREATE TABLE dirty_files (file TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;
 
 CREATE TABLE board_files (
@@ -298,22 +298,24 @@ CREATE TABLE carries (
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX carries_by_board ON carries (board);
 
-CREATE TABLE board_defects (
+-- Defects and unjudged calls as they are listed (trace.listing.Row). said: the whole row as JSON.
+CREATE TABLE called (
     board INTEGER NOT NULL,
-    defect INTEGER NOT NULL,
-    designator TEXT,
-    termination TEXT,
-    name TEXT NOT NULL,
-    state TEXT NOT NULL,
-    station TEXT,
-    side TEXT,
+    place INTEGER NOT NULL,
     called INTEGER NOT NULL,
-    confirmed INTEGER NOT NULL,
-    reworked INTEGER,
-    certainty TEXT NOT NULL,
-    PRIMARY KEY (board, defect)
+    said TEXT NOT NULL,
+    PRIMARY KEY (board, place)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX board_defects_by_name ON board_defects (name, called);
+CREATE INDEX called_by_time ON called (called);
+
+-- The work orders a board was made under. said: what their balance needs of it (trace.balance.Course), as JSON.
+CREATE TABLE made_under (
+    work_order TEXT NOT NULL,
+    board INTEGER NOT NULL,
+    said TEXT NOT NULL,
+    PRIMARY KEY (work_order, board)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX made_under_by_board ON made_under (board);
 """
 
 INDEX: Final = Kind(name="index", application_id=0x42424958, migrations=(TABLES + SETTLED,))  # "BBIX"

@@ -115,7 +115,7 @@ class Settled:
         return cluster
 
     def _forget(self, board: int) -> None:
-        for table in ("boards", "board_names", "passages", "carries", "board_defects", "board_files"):
+        for table in ("boards", "board_names", "passages", "carries", "called", "made_under", "board_files"):
             self._connection.execute(f"DELETE FROM {table} WHERE board = ?", (board,))
 
     def write(self, rows: Rows, names: Iterable[int], files: Iterable[str]) -> None:
@@ -134,9 +134,8 @@ class Settled:
         if rows.passages:
             marks = ", ".join("?" * len(rows.passages[0]))
             many(f"INSERT INTO passages VALUES (?, {marks})", [(board, *row) for row in rows.passages])
-        if rows.defects:
-            marks = ", ".join("?" * len(rows.defects[0]))
-            many(f"INSERT INTO board_defects VALUES (?, {marks})", [(board, *row) for row in rows.defects])
+        many("INSERT INTO called VALUES (?, ?, ?, ?)", [(board, *row) for row in rows.called])
+        many("INSERT INTO made_under VALUES (?, ?, ?)", [(order, board, said) for order, said in rows.orders])
         carries = [(self._use(use.shared, use.words), board, use.since, use.until) for use in rows.uses]
         many("INSERT OR IGNORE INTO carries VALUES (?, ?, ?, ?)", carries)
 

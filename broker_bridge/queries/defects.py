@@ -3,11 +3,13 @@
 from typing import Final
 
 from broker_bridge.errors import NotFound
-from broker_bridge.projector.entries import verification_file
+from broker_bridge.projector.derived import Derived
+from broker_bridge.projector.entries import FIRST, LAST, microseconds, verification_file
 from broker_bridge.queries.boards import holding
-from broker_bridge.queries.many import boards, facts_of, named
+from broker_bridge.queries.many import Progress, boards, facts_of, named
 from broker_bridge.queries.record import Record
-from broker_bridge.trace.history import CAUTION
+from broker_bridge.queries.settling import settled
+from broker_bridge.trace.history import CAUTION, AsOf
 from broker_bridge.trace.inspections import begun
 from broker_bridge.trace.listing import Checked, Listing, Row, Unproven, Wanted, rows, sentence
 from broker_bridge.trace.statements import instant
@@ -15,18 +17,35 @@ from broker_bridge.trace.statements import instant
 _CALLING: Final = ("inspection.completed", "inspection.test_completed")
 
 
-def defects(record: Record, wanted: Wanted, *, at: int | None = None) -> Listing:
-    """The rows that are asked for, in order of the calls, as of a commit (the newest by default)."""
+def defects(
+    record: Record, wanted: Wanted, *, at: int | None = None, progress: Progress | None = None
+) -> Listing:
+    """The rows that are asked for, in order of the calls, as of a commit (the newest by default).
+
+    The newest are read from what is derived, an older commit's from the histories of all boards with calls.
+    """
     as_of = record.as_of(at)
-    calling = [fact for fact in facts_of(record, _CALLING, as_of) if fact.data.get("calls")]
-    found: list[Row] = [
-        row for history in boards(record, named(calling), as_of) for row in rows(history) if wanted.takes(row)
-    ]
+    found = [row for row in _called(record, wanted, as_of, progress) if wanted.takes(row)]
     found.sort(key=lambda row: (row.called, row.board, row.designator or "", row.pad or ""))
     return Listing(sentence(found, wanted), len({row.board for row in found}), tuple(found), as_of, CAUTION)
 
 
-def since_verification(record: Record, equipment: str, *, at: int | None = None) -> Unproven:
+def _called(record: Record, wanted: Wanted, as_of: AsOf, progress: Progress | None) -> list[Row]:
+    if as_of.commit == record.as_of().commit and settled(record, progress):
+        since = FIRST if wanted.since is None else microseconds(wanted.since)
+        until = LAST if wanted.until is None else microseconds(wanted.until)
+        derived = Derived(record.index.path)
+        try:
+            return derived.called(since, until)
+        finally:
+            derived.close()
+    calling = [fact for fact in facts_of(record, _CALLING, as_of) if fact.data.get("calls")]
+    return [row for history in boards(record, named(calling), as_of, progress) for row in rows(history)]
+
+
+def since_verification(
+    record: Record, equipment: str, *, at: int | None = None, progress: Progress | None = None
+) -> Unproven:
     """What a machine (by its serial or inventory number, or by its station) inspected since its last good verification.
 
     Raises NotFound where the record knows no such machine.
@@ -58,7 +77,7 @@ def since_verification(record: Record, equipment: str, *, at: int | None = None)
             calls=len(one.calls),
             evidence=one.evidence,
         )
-        for history in boards(record, named(later), as_of)
+        for history in boards(record, named(later), as_of, progress)
         for one in history.inspections
         if equipment in (one.equipment, one.station) and (verified is None or begun(one) > verified)
     ]

@@ -4,7 +4,7 @@ Reads the record itself: for answers as of an older commit, and where what is de
 question. Every board is judged by its own history, so that what is told of many is what `board` tells of each.
 """
 
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from typing import Final
 
 from broker_bridge.events.fact import Fact
@@ -16,8 +16,8 @@ from broker_bridge.trace.statements import is_placeholder
 
 _STEP: Final = 1000
 
-Progress = Callable[[int], None]
-"""Told the number of the event that was read last."""
+Progress = Callable[[int, int], None]
+"""Told what is done, and how much there is."""
 
 
 def facts_of(record: Record, types: Collection[str], as_of: AsOf) -> Iterator[Fact]:
@@ -49,10 +49,14 @@ def named(facts: Iterable[Fact]) -> list[Knot]:
     return sorted(found, key=order)
 
 
-def histories(record: Record, knots: Iterable[Knot], as_of: AsOf) -> Iterator[History]:
+def histories(
+    record: Record, knots: Sequence[Knot], as_of: AsOf, progress: Progress | None = None
+) -> Iterator[History]:
     """The history of each board, once; what names several things or none is left out."""
     seen: set[Knot] = set()
-    for knot in knots:
+    for place, knot in enumerate(knots):
+        if progress is not None:
+            progress(place, len(knots))
         if knot in seen:
             continue
         things = find(record, knot, as_of)
@@ -60,14 +64,15 @@ def histories(record: Record, knots: Iterable[Knot], as_of: AsOf) -> Iterator[Hi
             continue
         key = things[0].subject.thing.key
         seen |= {key, *things[0].subject.thing.names}
-        one = things[0]
-        yield history_of(record, one, as_of)
+        yield history_of(record, things[0], as_of)
 
 
-def boards(record: Record, knots: Iterable[Knot], as_of: AsOf) -> Iterator[History]:
+def boards(
+    record: Record, knots: Sequence[Knot], as_of: AsOf, progress: Progress | None = None
+) -> Iterator[History]:
     """The same, with the boards of a panel in the panel's place as far as they are known one by one."""
     told_of: set[Knot] = set()
-    for history in histories(record, knots, as_of):
+    for history in histories(record, knots, as_of, progress):
         inside = [
             Node(member.kind, member.value)
             if member.kind is not None and member.value is not None

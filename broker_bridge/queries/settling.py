@@ -8,8 +8,9 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Final
 
+from broker_bridge.errors import StoreUnavailable
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.entries import magazine_file
+from broker_bridge.projector.entries import declared_line, magazine_file
 from broker_bridge.projector.holding import holding
 from broker_bridge.projector.index import Index
 from broker_bridge.projector.rows import rows
@@ -46,7 +47,7 @@ def settle(record: Record, progress: Progress | None = None, *, once: bool = Fal
         there = settled.dirty()
         if not there:
             return True
-        supply, number = None, -1
+        supply, declared, number = None, None, -1
         while True:
             with settled.transaction():
                 # Read inside: what is written holds as of the index that is written to.
@@ -54,11 +55,13 @@ def settle(record: Record, progress: Progress | None = None, *, once: bool = Fal
                 if as_of.number != number:
                     number = as_of.number
                     supply = IndexSupply(record.reader, record.index, number, many=True)
+                    declared = _Declared(record, number)
                 assert supply is not None
+                assert declared is not None
                 settled.spread()
                 clusters = 0
                 while clusters < _AT_ONCE and (cluster := settled.next_cluster()) is not None:
-                    _write(record, settled, cluster, as_of, supply)
+                    _write(record, settled, cluster, as_of, supply, declared)
                     clusters += 1
                 left = settled.dirty()
                 if not left:
@@ -71,6 +74,14 @@ def settle(record: Record, progress: Progress | None = None, *, once: bool = Fal
         settled.close()
 
 
+def settled(record: Record, progress: Progress | None = None) -> bool:
+    """The same; false, too, where the index cannot be written now."""
+    try:
+        return settle(record, progress)
+    except StoreUnavailable:
+        return False
+
+
 def settle_some(reader: StoreReader, index: Path) -> bool:
     """One transaction of it, for a role that goes on by itself; whether there is more to do. Raises StoreUnavailable."""
     record = Record(reader, Index(index))
@@ -80,7 +91,32 @@ def settle_some(reader: StoreReader, index: Path) -> bool:
         record.index.close()
 
 
-def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supply: IndexSupply) -> None:
+class _Declared:
+    """What is declared of lines: the same for all who passed them."""
+
+    def __init__(self, record: Record, upto: int) -> None:
+        self._record, self._upto = record, upto
+        self._known: dict[str, list[Statement]] = {}
+
+    def of(self, files: Iterable[str]) -> list[Statement]:
+        """What is filed under these lines."""
+        for file in files:
+            if file not in self._known:
+                numbers = self._record.index.filed(file, self._upto)
+                self._known[file] = opened(
+                    holding(self._record.reader, self._record.index, numbers, self._upto)
+                )
+        return [statement for file in files for statement in self._known[file]]
+
+
+def _write(
+    record: Record,
+    settled: Settled,
+    cluster: Cluster,
+    as_of: AsOf,
+    supply: IndexSupply,
+    declared: _Declared,
+) -> None:
     subjects = (
         _read_apart(record, cluster, as_of) if cluster.crowded or len(cluster.numbers) > _WEIGHED else None
     )
@@ -97,6 +133,10 @@ def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supp
             for statement, _ in about
             if (magazine := statement.get("magazine"))
         }
+        lines = sorted(
+            {declared_line(w.statement.line + "/", w.statement.line.rpartition("/")[2]) for w in account.seen}
+        )
+        subject = subject._replace(statements=tuple(together(subject.statements, declared.of(lines))))
         filed = in_magazines(record, about, as_of) - set(cluster.numbers)
         if filed:
             more = [number for number in filed if number not in read]
@@ -110,7 +150,7 @@ def _write(record: Record, settled: Settled, cluster: Cluster, as_of: AsOf, supp
         nodes = {knot if isinstance(knot, Node) else knot.panel for knot in (*thing.names, *thing.claims)}
         nodes |= {name for within in thing.wholes for name in within.whole.names if isinstance(name, Node)}
         names = {n for node in nodes if (n := settled.number_of(node)) is not None}
-        settled.write(rows(told), names, sorted(magazines))
+        settled.write(rows(told), names, sorted({*magazines, *lines}))
 
 
 def _weigh(record: Record, cluster: Cluster, as_of: AsOf) -> list[tuple[Subject, frozenset[Node]]]:

@@ -33,6 +33,42 @@ class Member(Value):
     note: str | None
 
 
+class Left(Value):
+    """Where and when a board was seen last."""
+
+    station: str | None
+    arrived: datetime
+    departed: datetime | None
+    by_hand: bool
+
+
+class Under(Value):
+    """A work order a board was made under, and since when it is named under it."""
+
+    order: str
+    since: datetime
+
+
+class Course(Value):
+    """What the balance of any of its orders needs of a board."""
+
+    board: Key
+    unit: str
+    purpose: str | None
+    skipped: str | None
+    """Why the position never was a board."""
+    orders: tuple[Under, ...]
+    scrapped: bool
+    why: str | None
+    """Why it was scrapped."""
+    shipped: bool
+    held: bool
+    last: Left | None
+    ended: datetime | None
+    """When it left the last station of its declared process."""
+    end: str | None
+
+
 class Balance(Value):
     """The balance of one order."""
 
@@ -63,26 +99,45 @@ _CAUTION: Final = (
 )
 
 
-def member(
-    history: History, order: str, end: str | None, now: datetime, idle: timedelta = IDLE
-) -> Member | None:
+def course(history: History) -> Course:
+    """What the balance needs of a history."""
+    who = history.identity
+    never = who.states and all(state.state in ("skipped", "missing") for state in who.states)
+    disposed = [one for one in history.decisions if one.type == "board.dispositioned"]
+    last = history.route[-1] if history.route else None
+    end = history.ends[-1] if history.ends else None
+    return Course(
+        board=who.key,
+        unit=who.unit,
+        purpose=who.purpose,
+        skipped=f"{who.states[-1].state}, says {who.states[-1].station or 'a source'}" if never else None,
+        orders=tuple(Under(one.order, one.since) for one in who.work_orders),
+        scrapped=bool(disposed) and disposed[-1].what == "scrap",
+        why=disposed[-1].why if disposed else None,
+        shipped=any(one.type == "board.shipped" for one in history.decisions),
+        held=bool(history.held),
+        last=Left(last.station, last.arrived, last.departed, last.left == "removed") if last else None,
+        ended=end.time if end else None,
+        end=end.what if end else None,
+    )
+
+
+def member(one: Course, order: str, end: str | None, now: datetime, idle: timedelta = IDLE) -> Member | None:
     """A board's place in the balance as of `now`; None where it was never made under the order.
 
     `end` is the station after which a board is finished; without it that is the end of the declared process.
     """
-    who = history.identity
-    since = next((one.since for one in who.work_orders if one.order == order), None)
+    since = next((under.since for under in one.orders if under.order == order), None)
     if since is None:
         return None
-    last = history.route[-1] if history.route else None
-    state, note = _state(history, order, end, now, idle)
+    state, note = _state(one, order, end, now, idle)
     return Member(
-        board=who.key,
-        unit=who.unit,
+        board=one.board,
+        unit=one.unit,
         since=since,
         state=state,
-        station=last.station if last else None,
-        seen=(last.departed or last.arrived) if last else None,
+        station=one.last.station if one.last else None,
+        seen=(one.last.departed or one.last.arrived) if one.last else None,
         note=note,
     )
 
@@ -116,35 +171,31 @@ def balance(
 
 
 def _state(
-    history: History, order: str, end: str | None, now: datetime, idle: timedelta
+    one: Course, order: str, end: str | None, now: datetime, idle: timedelta
 ) -> tuple[str, str | None]:
-    who = history.identity
-    if who.purpose not in (None, "production"):
-        return "not_product", who.purpose
-    if who.states and all(state.state in ("skipped", "missing") for state in who.states):
-        return "skipped", f"{who.states[-1].state}, says {who.states[-1].station or 'a source'}"
-    if who.work_orders[-1].order != order:
-        return (
-            "other_order",
-            f"under {who.work_orders[-1].order} since {who.work_orders[-1].since:%Y-%m-%d %H:%M}",
-        )
-    disposed = [one for one in history.decisions if one.type == "board.dispositioned"]
-    if disposed and disposed[-1].what == "scrap":
-        return "scrapped", disposed[-1].why
-    if any(one.type == "board.shipped" for one in history.decisions):
+    if one.purpose not in (None, "production"):
+        return "not_product", one.purpose
+    if one.skipped is not None:
+        return "skipped", one.skipped
+    newest = one.orders[-1]
+    if newest.order != order:
+        return "other_order", f"under {newest.order} since {newest.since:%Y-%m-%d %H:%M}"
+    if one.scrapped:
+        return "scrapped", one.why
+    if one.shipped:
         return "finished", "shipped"
-    held = "on hold" if history.held else None
-    if not history.route:
+    held = "on hold" if one.held else None
+    last = one.last
+    if last is None:
         return "not_accounted_for", "never seen at a station"
-    last = history.route[-1]
     if end is not None:
         if last.station == end and last.departed is not None:
             return "finished", held or f"left {end}"
-    elif history.ends and history.ends[-1].time >= last.arrived:
-        return "finished", held or f"left the {history.ends[-1].what}"
+    elif one.ended is not None and one.ended >= last.arrived:
+        return "finished", held or f"left the {one.end}"
     if last.departed is None:
         return "in_process", held
-    if last.left == "removed":
+    if last.by_hand:
         return ("in_process" if now - last.departed <= idle else "not_accounted_for"), "taken out by hand"
     if now - last.departed <= idle:
         return "in_process", held

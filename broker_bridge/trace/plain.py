@@ -1,7 +1,11 @@
 """A result as plain JSON values: absent fields left out, times in RFC 3339, UTC."""
 
+from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
+from types import NoneType, UnionType
+from typing import Any, get_args, get_origin
+
+from broker_bridge.trace.statements import instant
 
 
 def plain(value: Any) -> Any:
@@ -17,6 +21,26 @@ def plain(value: Any) -> Any:
             for name, item in zip(fields, value, strict=True)
             if item is not None
         }
+    return value
+
+
+def restored(kind: Any, value: Any) -> Any:
+    """What `plain` was made of: a named tuple or value, a tuple of some, a time, a number or a text.
+
+    Absent fields are None, or no items.
+    """
+    if isinstance(kind, UnionType):
+        (one,) = (arm for arm in get_args(kind) if arm is not NoneType)
+        return None if value is None else restored(one, value)
+    if get_origin(kind) is tuple:
+        return tuple(restored(get_args(kind)[0], item) for item in value or ())
+    if kind is datetime:
+        return instant(value)
+    fields: Mapping[str, Any] | None = (
+        getattr(kind, "__annotations__", None) if isinstance(value, dict) else None
+    )
+    if fields is not None:
+        return kind(**{name: restored(each, value.get(name.rstrip("_"))) for name, each in fields.items()})
     return value
 
 

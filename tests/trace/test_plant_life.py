@@ -9,7 +9,7 @@ from datetime import timedelta
 import pytest
 from told import AS_OF, Told, at, board, call, history_of, panel, verdict
 
-from broker_bridge.trace.balance import balance, member
+from broker_bridge.trace.balance import balance, course, member
 from broker_bridge.trace.history import History
 from broker_bridge.trace.inspections import Place
 from broker_bridge.trace.mentions import Node, Slot
@@ -162,7 +162,7 @@ class Test5PositionStates:
             order="WO-1",
         )  # fmt: skip
         history = history_of(told.facts, Slot(Node("panel", "P"), 4))
-        found = member(history, "WO-1", None, at("10:00:00"))
+        found = member(course(history), "WO-1", None, at("10:00:00"))
         assert found is not None
         assert found.state == "skipped"
         assert balance("WO-1", [found], AS_OF).started == ()
@@ -227,7 +227,7 @@ class Test12NoProduct:
     def test_a_reference_board_is_no_board_of_the_order(self) -> None:
         told = Told()
         told.passes("print", "10:00:00", "10:01:00", A, order="WO-1", purpose="reference")
-        found = member(told.history("A"), "WO-1", None, at("11:00:00"))
+        found = member(course(told.history("A")), "WO-1", None, at("11:00:00"))
         assert found is not None
         assert (found.state, found.note) == ("not_product", "reference")
 
@@ -464,8 +464,8 @@ class Test22Orders:
         told.passes("print", "10:00:00", "10:01:00", A, order="WO-1")
         told.say("work.order_assigned", "12:00:00", A, source="plan", order="WO-1-R", parent="WO-1")
         history = told.history("A")
-        first = member(history, "WO-1", None, at("13:00:00"))
-        second = member(history, "WO-1-R", None, at("13:00:00"))
+        first = member(course(history), "WO-1", None, at("13:00:00"))
+        second = member(course(history), "WO-1-R", None, at("13:00:00"))
         assert first is not None
         assert second is not None
         assert (first.state, second.state) == ("other_order", "in_process")
@@ -481,7 +481,8 @@ class Test22Orders:
         histories = [told.history(serial) for serial in "ABCD"]
         for hours in (1, 24, 500):
             members = [
-                member(one, "WO-1", None, at("12:00:00", 2), timedelta(hours=hours)) for one in histories
+                member(course(one), "WO-1", None, at("12:00:00", 2), timedelta(hours=hours))
+                for one in histories
             ]
             found = balance("WO-1", [one for one in members if one is not None], AS_OF)
             parts = (found.finished, found.scrapped, found.in_process, found.not_accounted_for)
