@@ -1,5 +1,6 @@
 """Configuration, folders, disks."""
 
+import errno
 import os
 import shutil
 import tempfile
@@ -21,6 +22,16 @@ from broker_bridge.health.finding import Finding
 _LOW_BYTES: Final = 2 * 10**9
 _SLOW_FLUSH_S: Final = 0.1
 _FLUSHES: Final = 5
+
+_ROOM: Final = "make room: beyond the last byte files wait and live events are lost"
+_REMEDIES: Final = {
+    errno.ENOSPC: _ROOM,
+    errno.EDQUOT: _ROOM,
+    errno.EROFS: "find out why it is read-only (an error on the disk, as a rule), then mount it for writing; roles go on by themselves",
+    errno.EACCES: "give this user the right to write",
+    errno.EPERM: "give this user the right to write",
+    0: "look at the disk itself and at the system's log",
+}
 
 
 def adapters(settings: Settings) -> Iterator[Finding]:
@@ -72,18 +83,19 @@ def disks(settings: Settings) -> Iterator[Finding]:
         folder = _existing(path.parent)
         free = shutil.disk_usage(folder).free
         kind = file_system(folder) or "unknown"
-        flush = _flush_seconds(folder)
         text = f"{path}: {free / 1e9:.1f} GB free on a {kind} disk"
-        if flush is None:
-            yield Finding(
-                subject, "problem", f"{text}, which cannot be written", "give this user the right to write"
-            )
-        elif free < _LOW_BYTES:
+        try:
+            flush = _flush_seconds(folder)
+        except OSError as error:
+            why = f"{text}, which cannot be written: {error.strerror}"
+            yield Finding(subject, "problem", why, _REMEDIES.get(error.errno or 0, _REMEDIES[0]))
+            continue
+        if free < _LOW_BYTES:
             yield Finding(
                 subject,
                 "problem",
                 text,
-                "make room: beyond the last byte files wait and live events are lost",
+                _ROOM,
             )
         elif flush > _SLOW_FLUSH_S:
             yield Finding(
@@ -102,14 +114,11 @@ def _existing(folder: Path) -> Path:
     return folder
 
 
-def _flush_seconds(folder: Path) -> float | None:
-    try:
-        with tempfile.TemporaryFile(dir=folder) as file:
-            begun = time.perf_counter()
-            for _ in range(_FLUSHES):
-                file.write(b"x" * 4096)
-                file.flush()
-                os.fsync(file.fileno())
-            return (time.perf_counter() - begun) / _FLUSHES
-    except OSError:
-        return None
+def _flush_seconds(folder: Path) -> float:
+    with tempfile.TemporaryFile(dir=folder) as file:
+        begun = time.perf_counter()
+        for _ in range(_FLUSHES):
+            file.write(b"x" * 4096)
+            file.flush()
+            os.fsync(file.fileno())
+        return (time.perf_counter() - begun) / _FLUSHES
