@@ -23,7 +23,7 @@ from broker_bridge.db import Held as HeldFile
 from broker_bridge.db import Kind, lock, look_through, open_writer, transaction
 from broker_bridge.edge.archive import Archive
 from broker_bridge.edge.persons import Persons
-from broker_bridge.errors import OutboxFull
+from broker_bridge.errors import OutboxFull, StoreUnavailable
 from broker_bridge.events.ids import EventId
 from broker_bridge.events.union import encode_event
 
@@ -143,6 +143,8 @@ class Outbox:
         self._lock_file = held
         self._writing = asyncio.Lock()
         self._sources: dict[str, _Source] = {}
+        self._stale = False
+        """What is kept in memory of the sources may not be what the database has."""
         self._persons = persons
         self.archive = archive
         self.ceiling_bytes = ceiling_bytes
@@ -175,7 +177,7 @@ class Outbox:
         outbox = cls(connection, held, archive, ceiling_bytes, clock, persons)
         try:
             await look_through(connection, path, KIND, held.left_by, time.monotonic)
-            await outbox._load()
+            await outbox._begin()
         except BaseException:
             await outbox.close()
             raise
@@ -200,7 +202,7 @@ class Outbox:
                 await self._connection.execute("INSERT INTO sources (source) VALUES (?)", (source,))
 
             await self._write(add)
-            await self._load()
+            await self._guarded(self._load)
         return OutboxWriter(self, self._sources[source])
 
     def sources(self) -> list[str]:
@@ -387,13 +389,17 @@ class Outbox:
 
     # -- inside -------------------------------------------------------------------------------------------
 
-    async def _load(self) -> None:
+    async def _begin(self) -> None:
         row = await self._one("SELECT value FROM meta WHERE key = 'epoch'")
         if row is None:
             self.epoch = int(self.clock().timestamp() * 1000)
             await self._write(lambda: self._put_meta("epoch", str(self.epoch)))
         else:
             self.epoch = int(row[0])
+        await self._load()
+
+    async def _load(self) -> None:
+        """Read again what is kept in memory; nobody may be writing."""
         row = await self._one("SELECT value FROM meta WHERE key = 'incarnation'")
         self.incarnation = 0 if row is None else int(row[0])
         async with self._connection.execute(
@@ -401,9 +407,10 @@ class Outbox:
         ) as cursor:
             rows = await cursor.fetchall()
         for number, name, last, receipted in rows:
-            if name not in self._sources:
-                entry = self._sources[name] = _Source(number, name, last, receipted, 0)
-                entry.backlog_bytes = await self._bytes(entry, receipted + 1)
+            entry = self._sources.setdefault(name, _Source(number, name, 0, 0, 0))
+            entry.last, entry.receipted = last, receipted
+            entry.backlog_bytes = await self._bytes(entry, receipted + 1)
+        self._stale = False
 
     async def _used_bytes(self) -> int:
         row = await self._one(
@@ -449,7 +456,14 @@ class Outbox:
         # A cancelled caller must not leave half a transaction on the shared connection, so what has begun ends.
         async def alone() -> Result:
             async with self._writing:
-                return await action()
+                if self._stale:
+                    await self._load()
+                try:
+                    return await action()
+                except StoreUnavailable:
+                    # An error told for a commit does not prove that it took no effect.
+                    self._stale = True
+                    raise
 
         return await asyncio.shield(asyncio.ensure_future(alone()))
 

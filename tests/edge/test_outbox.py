@@ -237,6 +237,35 @@ def test_a_full_disk_is_told_and_nothing_is_half_written(tmp_path):
     with_outbox(tmp_path, use)
 
 
+def test_a_commit_that_was_told_to_have_failed_and_took_effect_stops_nobody(tmp_path, monkeypatch):
+    async def use(outbox: Outbox) -> None:
+        writer = await outbox.writer(SOURCE)
+        execute = outbox._connection.execute
+        told = False
+
+        async def lying(connection: Any, sql: str) -> None:
+            await execute(sql)
+            raise sqlite3.OperationalError("disk I/O error")
+
+        def once(sql: str, *arguments: Any) -> Any:
+            nonlocal told
+            if sql == "COMMIT" and not told:
+                told = True
+                return lying(outbox._connection, sql)
+            return execute(sql, *arguments)
+
+        monkeypatch.setattr(outbox._connection, "execute", once)
+        with pytest.raises(StoreUnavailable):
+            await writer.take([taking(0, 3)])
+        await writer.take([taking(0, 3)])
+        assert outbox.level(SOURCE).last == 6, "the same events again, under numbers of their own"
+        assert outbox.level(SOURCE).backlog_bytes == sum(
+            len(event.body) for event in await outbox.held(SOURCE, 1, 9, 9)
+        )
+
+    with_outbox(tmp_path, use)
+
+
 def test_a_request_waits_on_disk_for_its_answer(tmp_path):
     numbers: list[int] = []
 
