@@ -16,6 +16,7 @@
     │  ├─ StoreUnavailable    retry; do not acknowledge
     │  ├─ StoreVersionError   stop: the database is newer than the program
     │  └─ RecordDamaged       stop and tell a person: stored bytes are not what was committed; exit code 5
+    ├─ OutletUnavailable      retry that outlet only, with back-off; its position does not move
     ├─ OutboxFull             wait: leave files where they are, state a gap for what cannot wait
     └─ NotFound               the asked-for board, lot or station is not in the record; exit code 1
        ├─ Ambiguous           it names several things: ask for one of the candidates
@@ -100,6 +101,19 @@ class StoreVersionError(StoreError):
 
 class RecordDamaged(StoreError):
     """Stored bytes are not the bytes that were committed."""
+
+
+class OutletUnavailable(BridgeError):
+    """A plant system does not take events now. Retry with back-off, from what it has confirmed on.
+
+    `confirmed`: the number of the last event up to which all are delivered; 0: nothing can be said. `wait_s`: how
+    long the receiver asks to be left alone, if it does.
+    """
+
+    def __init__(self, message: str, confirmed: int = 0, wait_s: float = 0.0) -> None:
+        super().__init__(message)
+        self.confirmed = confirmed
+        self.wait_s = wait_s
 
 
 class OutboxFull(BridgeError):
