@@ -33,6 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run until a signal comes; 0 after a clean stop."""
     from broker_bridge.bootstrap import run_roles
+    from broker_bridge.cli.service import Service
     from broker_bridge.config import ROLES, load
     from broker_bridge.errors import UsageError
 
@@ -49,8 +50,19 @@ def run(args: argparse.Namespace) -> int:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, task.cancel)
-        with contextlib.suppress(asyncio.CancelledError):
-            await run_roles(settings, roles)
+        service = Service(roles)
+
+        def started(role: str) -> None:
+            logging.getLogger(__name__).info("%s: started", role)
+            service.started(role)
+
+        signs = asyncio.create_task(service.live(), name="signs of life")
+        try:
+            with contextlib.suppress(asyncio.CancelledError):
+                await run_roles(settings, roles, started)
+        finally:
+            service.stopping()
+            signs.cancel()
 
     _spare_the_collector()
     asyncio.run(until_told())
