@@ -39,6 +39,7 @@ COMMANDS: Final = {
     "where-used": "the boards on which a lot, reel, tool, program or machine was used, for sure and possibly",
     "defects": "calls and defects over many boards: what is open, escaped, or left with a board",
     "balance": "a work order's boards: started, finished, scrapped, in process, not accounted for",
+    "quality": "yields, control charts, capability, paste, where defects came to be, gauge studies",
     "assert": "put a person's statement about boards into the record, or revoke one",
     "quarantine": "records that could not be used: list, show, retry",
     "backup": "copy the record while it is being written",

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from broker_bridge.events.fact import Fact
 from broker_bridge.trace.value import Value
 
 _DAY = 86_400_000_000
@@ -50,6 +51,24 @@ class Choice(Value):
             of_day = instants % _DAY
             mask &= (of_day >= start) & (of_day < end) if start < end else (of_day >= start) | (of_day < end)
         return mask
+
+    def of(self, fact: Fact) -> bool:
+        """Whether an event is asked for, as far as it tells itself: not by purpose, position and designator."""
+        data = fact.data
+        part, program = data.get("part") or {}, data.get("program") or {}
+        stated = (
+            data.get("station"), data.get("equipment"), part.get("number"), program.get("name"),
+            program.get("revision") or program.get("hash"), data.get("side"), data.get("order"),
+        )  # fmt: skip
+        wanted = (
+            self.station, self.equipment, self.part, self.program, self.program_revision, self.side, self.order
+        )  # fmt: skip
+        moment = round(datetime.fromisoformat(fact.time).timestamp() * 1e6)
+        return (
+            all(want in (None, said) for want, said in zip(wanted, stated, strict=True))
+            and self.on_line(fact.source.rpartition("/")[0])
+            and bool(self.when(np.asarray([moment]))[0])
+        )
 
     def at(self, designator: str | None) -> bool:
         """Whether a component is asked for."""

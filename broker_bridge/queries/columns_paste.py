@@ -120,6 +120,8 @@ class Paste(NamedTuple):
     as_of: AsOf
     nameless: int
     """Measurements of which no panel is known: in no table."""
+    printed: Mapping[tuple[str, str | None], Sequence[int]] = {}
+    """By panel and side the instants at which paste was printed or washed off."""
 
 
 def read_paste(
@@ -151,7 +153,7 @@ def read_paste(
     unpacker = _Unpacker(wanted)
     for fact in holding_facts(record, (MEASURED,), as_of, ties.revised, progress, "paste values"):
         named = boards.named(fact.data)
-        if not _asked(choice, fact):
+        if not choice.of(fact):
             continue
         if not named:
             nameless += 1
@@ -168,7 +170,11 @@ def read_paste(
         _join(prints, attempts, washes, cleanings)
         if prints.rows:
             found.append(prints)
-    return Paste(boards, found, as_of, nameless)
+    printed = {
+        key: sorted([a.time for a in attempts.get(key, ())] + washes.get(key, []))
+        for key in {*attempts, *washes}
+    }
+    return Paste(boards, found, as_of, nameless, printed)
 
 
 class _Block(NamedTuple):
@@ -233,22 +239,6 @@ def _attempt(fact: Fact, time: int) -> Attempt:
         program.get("name"),
         stroke,
         values.get("prints_since_mounting", {}).get("value"),
-    )
-
-
-def _asked(choice: Choice, fact: Fact) -> bool:
-    data = fact.data
-    program = data.get("program") or {}
-    part = data.get("part") or {}
-    pairs = (
-        (choice.station, data.get("station")), (choice.equipment, data.get("equipment")), (choice.side, data.get("side")),
-        (choice.program, program.get("name")), (choice.program_revision, program.get("revision")),
-        (choice.order, data.get("order")), (choice.part, part.get("number")),
-    )  # fmt: skip
-    return (
-        all(wanted in (None, said) for wanted, said in pairs)
-        and choice.on_line(fact.source.rpartition("/")[0])
-        and bool(choice.when(np.asarray([instant(fact.time) or 0]))[0])
     )
 
 

@@ -18,6 +18,7 @@ from broker_bridge.queries.parts import Parts
 from broker_bridge.queries.quality_escapes import Later
 from broker_bridge.queries.quality_looks import (
     GROUPS,
+    TESTS,
     Defect,
     Outcomes,
     Step,
@@ -320,6 +321,8 @@ class _View:
             numbers = [n for row in rows.tolist() for n in by_look.get(row, ())]
             if step[3] == "paste" and not any(self.columns.verdict[n] for n in numbers):
                 continue  # nobody judges calls of paste here
+            if step[3] in TESTS and not numbers:
+                continue  # a test that calls no place
             board = looks.column("board")
             hit = [int(board[self.columns.calls[n].look]) for n in numbers if self._word(n) == "confirmed"]
             false = [

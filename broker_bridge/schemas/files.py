@@ -16,6 +16,7 @@ from broker_bridge.schemas.json_schema import data_file, data_schema, event_sche
 from broker_bridge.trace.acceptance import Acceptance
 from broker_bridge.trace.balance import Balance
 from broker_bridge.trace.listing import Listing, Unproven
+from broker_bridge.trace.quality import Answer as Quality
 from broker_bridge.trace.recall import Answer
 from broker_bridge.trace.references import Why
 from broker_bridge.trace.schema import answer_schema, history_schema
@@ -37,6 +38,7 @@ _ANSWERS: Final[dict[str, type[Value]]] = {
     "defects": Listing,
     "unproven": Unproven,
     "balance": Balance,
+    "quality": Quality,
 }
 
 _VIEWS: Final[dict[str, type[BaseModel]]] = {"preview": Preview, "backfill": BackfillSummary}

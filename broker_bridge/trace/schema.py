@@ -124,7 +124,10 @@ def _of(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
     if get_origin(hint) is tuple:
         item, rest = get_args(hint)
         assert rest is Ellipsis, hint
-        return {"type": "array", "items": _of(item, definitions)}
+        items = _of(item, definitions)
+        if get_origin(item) is UnionType and NoneType in get_args(item):
+            items = {"anyOf": [items, {"type": "null"}]}
+        return {"type": "array", "items": items}
     if hint.__name__ not in definitions:
         definitions[hint.__name__] = {}
         definitions[hint.__name__] = _object(hint, definitions)

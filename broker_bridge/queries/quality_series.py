@@ -1,0 +1,226 @@
+"""One series for a chart or an index: what was measured or counted, point by point, with the boards of each point."""
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from broker_bridge.errors import NotFound, UsageError
+from broker_bridge.events.fact import Fact
+from broker_bridge.projector.ties import all_ties
+from broker_bridge.queries.choice import Choice
+from broker_bridge.queries.columns import Columns, Progress, holding_facts, instant
+from broker_bridge.queries.columns_boards import PRODUCT, Boards
+from broker_bridge.queries.columns_paste import Paste
+from broker_bridge.queries.quality_looks import defects, groups, outcomes
+from broker_bridge.queries.record import Record
+from broker_bridge.trace.history import AsOf
+
+SOURCES: Final[Mapping[str, tuple[str, str]]] = {
+    "reading": ("reading.recorded", "values"),
+    "test": ("inspection.test_completed", "steps"),
+    "work": ("work.completed", "values"),
+    "print": ("work.print_attempted", "values"),
+}
+"""Where measured values stand: the event's type and its field."""
+COUNTED: Final = ("failed", "defects", "calls")
+_HOUR: Final = 3_600_000_000
+
+
+class Series(NamedTuple):
+    """Columns of equal length, in order of time."""
+
+    name: str
+    unit: str
+    values: list[float]
+    sizes: list[float]
+    """What a count is of; 1 where values are measured."""
+    labels: list[str]
+    boards: list[tuple[str, ...]]
+    phases: list[str]
+    lower: float | None
+    """The limits in force at the last point, where they are stated."""
+    upper: float | None
+    nominal: float | None
+    remarks: tuple[str, ...] = ()
+
+
+def measured(
+    record: Record,
+    as_of: AsOf,
+    choice: Choice,
+    what: str,
+    phase: str | None,
+    progress: Progress = lambda done, of: None,
+) -> Series:
+    """Values that events state by name: `reading:zone_3`, `test:rail_3v3`, `work:placed`, `print:duration`.
+
+    Raises UsageError for another kind, NotFound with the names that there are.
+    """
+    kind, _, name = what.partition(":")
+    if kind not in SOURCES or not name:
+        raise UsageError(f"{what!r}: expected {', '.join(f'{kind}:NAME' for kind in SOURCES)}")
+    type_, field = SOURCES[kind]
+    ties = all_ties(record.index.path, as_of.number)
+    boards = Boards(ties)
+    rows: list[tuple[int, float, Fact, tuple[int, ...]]] = []
+    known: set[str] = set()
+    stated: dict[str, float | None] = {}
+    unit: str | None = None
+    units: set[str] = set()
+    for fact in holding_facts(record, (type_,), as_of, ties.revised, progress, f"{kind} values"):
+        if not choice.of(fact):
+            continue
+        named = boards.named(fact.data)
+        if not choice.any_purpose and any(boards.purpose[b] not in PRODUCT for b in named):
+            continue
+        if choice.position is not None and choice.position not in {boards.position(b) for b in named}:
+            continue
+        for value in fact.data.get(field, ()):
+            known.add(value["name"])
+            number = value.get("value")
+            if value["name"] != name or number is None:
+                continue
+            if not choice.at((value.get("place") or {}).get("designator")):
+                continue
+            rows.append((instant(fact.time) or 0, float(number), fact, named))
+            unit = value.get("unit") or ""
+            units.add(unit or "")
+            stated = {key: value.get(key) for key in ("lower", "upper", "nominal")}
+    if not rows:
+        raise NotFound(
+            f"no value {name!r} of kind {kind} is asked for in record {as_of.record} as of commit {as_of.commit};"
+            f" there are: {', '.join(sorted(known)) or 'none'}"
+        )
+    if len(units) > 1:
+        raise UsageError(f"{what} comes in several units: {', '.join(sorted(units))}; narrow it by --station")
+    rows.sort(key=lambda row: row[0])
+    return Series(
+        what, unit or "", [value for _, value, _, _ in rows], [1.0] * len(rows), [_label(time) for time, *_ in rows],
+        [tuple(boards.key(b) for b in named) for *_, named in rows], [_phase(phase, fact, time) for time, _, fact, _ in rows],
+        stated.get("lower"), stated.get("upper"), stated.get("nominal"),
+        () if any(named for *_, named in rows) else ("these values name no board: `where-used --station` tells who was there",),
+    )  # fmt: skip
+
+
+def paste_series(paste: Paste, choice: Choice, what: str, phase: str | None) -> Series:
+    """Paste, one value a print: the median pad of what is asked for (of one pad its value). `what`: paste:volume ..."""
+    name = what.partition(":")[2] or "volume"
+    found = [prints.first().of(choice.designator, choice.position) for prints in paste.prints]
+    found = [prints for prints in found if prints.pads and name in prints.tables]
+    if not found:
+        raise NotFound(f"no paste column {name!r} of it is in the record as of commit {paste.as_of.commit}")
+    if len(found) > 1:
+        sides = ", ".join(prints.name for prints in found)
+        raise UsageError(f"{what} of several prints: {sides}; ask for one by --part and --side")
+    (prints,) = found
+    rows = [row for row, void in enumerate(prints.void) if not void]
+    table = prints.tables[name][rows]
+    seen = ~np.isnan(table)
+    values = [
+        float(np.median(line[known])) if known.any() else float("nan")
+        for line, known in zip(table, seen, strict=True)
+    ]
+    limits = [
+        None if (column := prints.tables.get(f"{name}_{end}")) is None else float(np.nanmedian(column[rows]))
+        for end in ("lower", "upper")
+    ]
+    measured_ = [prints.rows[row] for row in rows]
+    of = "one pad" if len(prints.pads) == 1 else f"median of {len(prints.pads)} pads"
+    return Series(
+        f"paste {name}, {of}, {prints.name}", prints.units.get(name, ""), values, [1.0] * len(rows),
+        [_label(one.time) for one in measured_], [tuple(paste.boards.key(b) for b in one.boards) for one in measured_],
+        [str(_of_print(phase, one.print and one.print.program, one.time)) for one in measured_], limits[0], limits[1], None,
+        () if len(prints.pads) == 1 else (
+            "limits are those of single pads; a print's median pad varies less: this is no pad's capability",
+        ),
+    )  # fmt: skip
+
+
+def counted(columns: Columns, choice: Choice, what: str, per: str, stage: str, phase: str | None) -> Series:
+    """Failed boards, confirmed defects or calls of first looks, grouped: per hour, day, panel, order, or so many boards."""
+    if what not in COUNTED:
+        raise UsageError(f"{what!r}: there are {', '.join(COUNTED)}")
+    looks, name = columns.looks, columns.boards.key
+    chosen = columns.chosen(choice) & (looks.column("attempt") == 1)
+    said = outcomes(columns, stage).said
+    rows = [row for row in np.flatnonzero(chosen).tolist() if said[row] in ("passed", "failed")]
+    stations = {text for text in looks.texts("station", np.asarray(rows, np.int64))} if rows else set()
+    if len(stations) > 1:
+        raise UsageError(
+            f"{what} of several stations: {', '.join(sorted(map(str, stations)))}; ask for one by --station"
+        )
+    hits: dict[int, int] = {}
+    if what == "failed":
+        hits = {row: int(said[row] == "failed") for row in rows}
+    elif what == "defects":
+        for one in defects(columns, chosen):
+            hits[one.look] = hits.get(one.look, 0) + int(choice.at(one.spot.designator))
+    else:
+        for call in columns.calls:
+            if choice.at(call.spot.designator):
+                hits[call.look] = hits.get(call.look, 0) + 1
+    keys = _groups(columns, per, rows)
+    board = looks.column("board")
+    found: dict[str, list[int]] = {}
+    for row, key in zip(rows, keys, strict=True):
+        found.setdefault(key, []).append(row)
+    phases = (
+        dict(zip(rows, groups(columns, phase, np.asarray(rows, np.int64)), strict=True))
+        if phase and rows
+        else {}
+    )
+    members = list(found.values())
+    return Series(
+        f"{what} per {per}, as {stage}", "boards" if what == "failed" else what, [float(sum(hits.get(row, 0) for row in mine)) for mine in members],
+        [float(len(mine)) for mine in members], list(found),
+        [tuple(sorted({name(int(board[row])) for row in mine if hits.get(row)})) for mine in members],
+        [phases.get(mine[0], "") for mine in members], None, None, None,
+    )  # fmt: skip
+
+
+def _groups(columns: Columns, per: str, rows: Sequence[int]) -> list[str]:
+    if per.isdigit() and int(per) > 0:
+        # Whole groups only: a last one that is not full would have limits of its own.
+        size = int(per)
+        return [
+            f"boards {i // size * size + 1} to {i // size * size + size}"
+            for i in range(len(rows) // size * size)
+        ] + ["the rest" for _ in range(len(rows) % size)]
+    if per == "panel":
+        return [
+            columns.boards.panel(b)
+            for b in columns.looks.column("board")[np.asarray(rows, np.int64)].tolist()
+        ]
+    if per not in ("hour", "day", "order"):
+        raise UsageError(f"--per {per}: expected hour, day, order, panel or a number of boards")
+    return groups(columns, per, np.asarray(rows, np.int64))
+
+
+def _phase(phase: str | None, fact: Fact, time: int) -> str:
+    data = fact.data
+    found: Mapping[str, Callable[[], object]] = {
+        "program": lambda: (data.get("program") or {}).get("name"),
+        "order": lambda: data.get("order"),
+        "part": lambda: (data.get("part") or {}).get("number"),
+        "day": lambda: _label(time)[:10],
+        "equipment": lambda: data.get("equipment"),
+    }
+    if phase is None:
+        return ""
+    if phase not in found:
+        raise UsageError(f"--phase {phase}: there are {', '.join(found)}")
+    return str(found[phase]() or "not stated")
+
+
+def _of_print(phase: str | None, program: str | None, time: int) -> str:
+    if phase is None:
+        return ""
+    if phase not in ("program", "day"):
+        raise UsageError(f"--phase {phase}: of paste there are program, day")
+    return (program or "not stated") if phase == "program" else _label(time)[:10]
+
+
+def _label(time: int) -> str:
+    return f"{datetime.fromtimestamp(time / 1e6, UTC):%Y-%m-%d %H:%M:%S}"
