@@ -25,6 +25,7 @@ from broker_bridge.edge.outbox import Outbox, now_utc
 from broker_bridge.edge.persons import Persons
 from broker_bridge.edge.supervisor import Supervisor
 from broker_bridge.errors import BridgeError, BusUnavailable, ConfigError
+from broker_bridge.outlets.delivery import deliver
 from broker_bridge.projector.projector import follow
 from broker_bridge.queries.settling import settle_some
 from broker_bridge.recorder.recorder import Recorder, filters
@@ -211,7 +212,11 @@ async def _projector(settings: Settings, tell: Callable[[str], None], now: Calla
     await follow(settings.record.path, settle_some)
 
 
-_STARTERS: Final = {"recorder": _recorder, "projector": _projector, "edge": _edge}
+async def _outlets(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
+    await deliver(settings, lambda: tell("outlets"))
+
+
+_STARTERS: Final = {"recorder": _recorder, "projector": _projector, "edge": _edge, "outlets": _outlets}
 
 
 async def connect(

@@ -7,8 +7,10 @@ Paths are relative to the configuration file's folder. Secrets never stand in th
 import json
 import tomllib
 from fnmatch import fnmatchcase
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -16,8 +18,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from broker_bridge.errors import ConfigError
 from broker_bridge.events.base import Lane, Name, Text
 
-Role = Literal["broker", "edge", "recorder", "projector"]
-ROLES: Final[tuple[Role, ...]] = ("broker", "edge", "recorder", "projector")
+Role = Literal["broker", "edge", "recorder", "projector", "outlets"]
+ROLES: Final[tuple[Role, ...]] = ("broker", "edge", "recorder", "projector", "outlets")
 
 Port = Annotated[int, Field(ge=0, le=65535)]
 HostName = Annotated[str, Field(min_length=1, max_length=253, pattern=r"^[A-Za-z0-9:._-]+$")]
@@ -289,6 +291,81 @@ class AssertionsAdapter(_Adapter):
 AnyAdapter = Annotated[FilesAdapter | TransferAdapter | AssertionsAdapter, Field(discriminator="kind")]
 
 
+class _Outlet(Section):
+    """What all ways out have in common. Its position is kept by its name: another name begins anew."""
+
+    name: Name
+    types: Annotated[tuple[Text, ...], Field(min_length=1)] = ("*",)
+    """Shell patterns of the event types that leave: "board.*", "inspection.completed" ..."""
+    lines: tuple[Name, ...] = ()
+    """Only these lines; empty: all."""
+    start: Literal["beginning", "end"] = "beginning"
+    """Where a new outlet begins: with the record's first event, or with what comes from now on."""
+    allow: tuple[Literal["persons", "raw"], ...] = ()
+    """What may leave besides: `persons`, the pseudonyms of who stood at a machine; `raw`, the raw bytes in an event."""
+    markings: tuple[Text, ...] = ()
+    """Markings of parts (secrecy, export control) whose data may leave here. All other marked parts stay."""
+    unknown_parts: bool = False
+    """Where parts are marked: whether events may leave about boards of which nothing tells the part."""
+    dead_letters: Annotated[int, Field(ge=1, le=1_000_000)] = 1000
+    """Refused events at which the outlet stops and waits for a person."""
+
+
+def _web_address(value: str) -> str:
+    parts = urlsplit(value)
+    if parts.scheme not in ("https", "http") or not parts.hostname or parts.fragment:
+        raise ValueError("is no web address; expected https://host/path")
+    if parts.username or parts.password:
+        raise ValueError("holds a login, and a configuration file is no place for one")
+    return value
+
+
+class WebhookOutlet(_Outlet):
+    """Events sent by HTTP to a plant system, signed as Standard Webhooks 1.0 says."""
+
+    kind: Literal["webhook"]
+    url: Annotated[str, Field(max_length=2048), AfterValidator(_web_address)]
+    secret_file: Path | None = None
+    """The key both ends sign with: `whsec_` and base64. A file that only this user may read."""
+    secret_env: str | None = None
+    """Name of an environment variable that holds it."""
+    former_secret_file: Path | None = None
+    """While a key is being replaced: the one before, signed with as well."""
+    ca_file: Path | None = None
+    """Certificate authority of the receiver, where the system's own do not know it."""
+    plain_http: bool = False
+    """http:// to another machine: everybody between can read and hold back what is sent, though not change it."""
+    timeout_s: Annotated[float, Field(gt=0, le=300)] = 20.0
+    at_once: Annotated[int, Field(ge=1, le=64)] = 4
+    """Requests under way at the same time; those about one board always follow each other."""
+    attempts: Annotated[int, Field(ge=1, le=1000)] = 12
+    """Times that the receiver may fail (500) on one event, while it takes others, before that is a dead letter."""
+
+    @model_validator(mode="after")
+    def _one_secret(self) -> "WebhookOutlet":
+        if (self.secret_file is None) == (self.secret_env is None):
+            raise ValueError("a webhook needs secret_file or secret_env, one of the two")
+        return self
+
+    @model_validator(mode="after")
+    def _nobody_reads_along(self) -> "WebhookOutlet":
+        parts = urlsplit(self.url)
+        here = parts.hostname == "localhost" or _is_loopback(parts.hostname or "")
+        if parts.scheme == "http" and not here and not self.plain_http:
+            raise ValueError("url is plain http to another machine: use https, or say plain_http = true")
+        return self
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+AnyOutlet = WebhookOutlet
+
+
 class Settings(Section):
     """The whole configuration file."""
 
@@ -301,6 +378,7 @@ class Settings(Section):
     record: Record = Record()
     edge: Edge = Edge()
     adapters: tuple[AnyAdapter, ...] = ()
+    outlets: tuple[AnyOutlet, ...] = ()
 
     @model_validator(mode="after")
     def _names_are_unique(self) -> "Settings":
@@ -309,6 +387,9 @@ class Settings(Section):
             if adapter.name in seen:
                 raise ValueError(f"two adapters are called {adapter.name!r}")
             seen.add(adapter.name)
+        names = [outlet.name for outlet in self.outlets]
+        if twice := {name for name in names if names.count(name) > 1}:
+            raise ValueError(f"two outlets are called {min(twice)!r}")
         return self
 
     @model_validator(mode="after")
@@ -323,6 +404,10 @@ class Settings(Section):
         """The CloudEvents source of an adapter."""
         return f"/{self.plant.site}/{adapter.area}/{adapter.line}/{adapter.name}"
 
+    def position(self, outlet: _Outlet) -> Path:
+        """Where the position of an outlet is kept."""
+        return self.data / "outlets" / f"{outlet.name}.db"
+
 
 _WRITTEN: Final = {
     ("record", "path"), ("edge", "outbox"), ("edge", "archive"), ("edge", "persons"),
@@ -331,6 +416,7 @@ _WRITTEN: Final = {
 _LARGEST: Final = 2**20
 _READ: Final = {("broker", "password_file"), ("broker", "ca_file")}
 _ADAPTER_PATHS: Final = ("folder", "mapping", "move_to")
+_OUTLET_PATHS: Final = ("secret_file", "former_secret_file", "ca_file")
 
 
 def load(path: Path) -> Settings:
@@ -425,10 +511,9 @@ def _absolute(settings: Settings, folder: Path) -> Settings:
                 for name, login in section.logins.items()
             }
         changes[section_name] = section.model_copy(update=update)
-    changes["adapters"] = tuple(
-        adapter.model_copy(
-            update={key: folder / value for key in _ADAPTER_PATHS if (value := getattr(adapter, key, None))}
+    for name, keys in (("adapters", _ADAPTER_PATHS), ("outlets", _OUTLET_PATHS)):
+        changes[name] = tuple(
+            one.model_copy(update={key: folder / value for key in keys if (value := getattr(one, key, None))})
+            for one in getattr(settings, name)
         )
-        for adapter in settings.adapters
-    )
     return settings.model_copy(update=changes)

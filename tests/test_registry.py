@@ -9,7 +9,8 @@ from typing import Any, get_args
 import pytest
 
 from broker_bridge.adapters.registry import kinds
-from broker_bridge.config import AnyAdapter
+from broker_bridge.config import AnyAdapter, AnyOutlet
+from broker_bridge.outlets.registry import kinds as outlet_kinds
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "broker_bridge"
@@ -58,6 +59,11 @@ def test_test_files_have_names_of_their_own() -> None:
 def test_every_configured_kind_has_an_adapter() -> None:
     (union, *_) = get_args(AnyAdapter)
     assert kinds() == set(get_args(union) or (union,))
+
+
+def test_every_configured_kind_has_an_outlet() -> None:
+    union = (get_args(AnyOutlet) or (AnyOutlet,))[0]
+    assert outlet_kinds() == set(get_args(union) or (union,))
 
 
 def contracts() -> dict[str, dict[str, Any]]:

@@ -41,6 +41,7 @@ COMMANDS: Final = {
     "balance": "a work order's boards: started, finished, scrapped, in process, not accounted for",
     "quality": "yields, control charts, capability, paste, where defects came to be, gauge studies",
     "assert": "put a person's statement about boards into the record, or revoke one",
+    "outlets": "what the ways out have sent and what receivers refused: list, letters, retry, replay",
     "quarantine": "records that could not be used: list, show, retry",
     "backup": "copy the record while it is being written",
     "restore": "put a backup in the record's place",

@@ -24,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--roles",
         type=lambda text: tuple(text.split(",")),
         metavar="ROLE,...",
-        help="run these instead: broker, edge, recorder, projector",
+        help="run these instead: broker, edge, recorder, projector, outlets",
     )
     parser.add_argument("--json", action="store_true", help="log as JSON lines")
     parser.add_argument("--verbose", action="store_true", help="log more")

@@ -105,14 +105,15 @@ async def follow(record: Path, settle: Callable[[StoreReader, Path], bool] | Non
                 following = group.create_task(
                     Projector(reader, index_path(record), settle=settle).run(), name="index"
                 )
-                await _replaced(record)
+                await replaced(record)
                 log.warning("%s was replaced by another file: the index begins anew", record)
                 following.cancel()
         finally:
             reader.close()
 
 
-async def _replaced(record: Path) -> None:
+async def replaced(record: Path) -> None:
+    """Wait until another file lies at the record's path, or none."""
     inode = record.stat().st_ino
     while True:
         await asyncio.sleep(1.0)

@@ -1,10 +1,13 @@
 """The record as it grows, for whoever watches: no index is needed, so none is brought up to date."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
+from pathlib import Path
 
 from broker_bridge.events.fact import Fact
 from broker_bridge.queries.record import path_of
+from broker_bridge.store.base import StoreReader
 from broker_bridge.store.sqlite_reader import SqliteReader
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -32,3 +35,13 @@ class Tail:
     def close(self) -> None:
         """Let go of the record."""
         self._reader.close()
+
+
+@contextmanager
+def reader_of(path: Path) -> Iterator[StoreReader]:
+    """The record alone, for what needs no index. Raises NotFound when there is none."""
+    reader = SqliteReader(path)
+    try:
+        yield reader
+    finally:
+        reader.close()
