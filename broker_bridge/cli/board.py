@@ -82,38 +82,21 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _why(record: Any, history: Any, reference: str, *, as_json: bool) -> int:
-    from broker_bridge.errors import UsageError
-    from broker_bridge.queries.evidence import proofs
-    from broker_bridge.trace.references import Why, find, referred
+    from broker_bridge.queries.evidence import why
 
-    one = find(history, reference)
-    if one is None:
-        there = [each.reference for each in referred(history)]
-        raise UsageError(
-            f"{reference!r} is no statement of this history as of commit {history.as_of.commit}; it has"
-            f" {', '.join(_ranges(there)) or 'none'}"
-        )
-    events = tuple(proofs(record, one.statement.evidence))
-    why = Why(one.reference, one.what, one.statement, events, history.as_of)
+    found = why(record, history, reference)
     if as_json:
         import json
 
         from broker_bridge.trace.plain import plain
 
-        print(json.dumps(plain(why), indent=1))
+        print(json.dumps(plain(found), indent=1))
     else:
         from broker_bridge.cli.why_words import why_words
 
-        for line in why_words(why):
+        for line in why_words(found):
             print(line)
     return 0
-
-
-def _ranges(references: list[str]) -> list[str]:
-    last: dict[str, int] = {}
-    for reference in references:
-        last[reference[0]] = int(reference[1:])
-    return [f"{letter}1" if count == 1 else f"{letter}1 to {letter}{count}" for letter, count in last.items()]
 
 
 def _print_json(history: Any, measured: "list[PasteValues] | None") -> None:

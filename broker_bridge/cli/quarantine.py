@@ -115,80 +115,29 @@ def _show(args: argparse.Namespace) -> int:
 
 
 def _retry(args: argparse.Namespace) -> int:
-    import asyncio
-    from datetime import UTC, datetime
-
     from broker_bridge.cli.where import DEFAULT
     from broker_bridge.config import load
-    from broker_bridge.edge import requests
-    from broker_bridge.edge.survey import in_use
-    from broker_bridge.errors import UsageError
-    from broker_bridge.queries.quarantine import one
     from broker_bridge.queries.record import open_record
+    from broker_bridge.queries.retrying import of_keys, of_source, retry
 
     settings = load(args.config or DEFAULT)
-    wanted: list[tuple[str, dict[str, str]]] = []
     if args.all:
-        if args.source is None:
-            raise UsageError("retry --all needs --source /site/area/line/adapter")
-        wanted.append((args.source, {"all": "yes"}))
-    elif not args.keys:
-        raise UsageError("retry what? give keys as `quarantine list` shows them, or --all --source SOURCE")
+        wanted = of_source(args.source)
     else:
         with open_record(args.record or f"sqlite:////{str(settings.record.path).lstrip('/')}") as record:
-            for key in args.keys:
-                item = one(record, key)
-                if item.generation is None:
-                    raise UsageError(
-                        f"{key} is a payload of the bus: the recorder tries it again by itself after an upgrade"
-                    )
-                request = (item.source, {"generation": item.generation})
-                if request not in wanted:
-                    wanted.append(request)
-    known = {settings.source(adapter) for adapter in settings.adapters}
-    for source, _ in wanted:
-        if source not in known:
-            raise UsageError(
-                f"{source} is no source of this configuration; it has {', '.join(sorted(known))}"
-            )
-
-    async def ask_all() -> list[int]:
-        now = datetime.now(UTC)
-        return [
-            await requests.ask(settings.edge.outbox, source, "retry", what, now) for source, what in wanted
-        ]
-
-    numbers = asyncio.run(ask_all())
-    patience = args.wait if in_use(settings.edge.outbox) else 0.0
-    outcomes = _await(settings.edge.outbox, numbers, patience)
-    answers = [
-        {"source": source, "asked": what, "outcome": outcome}
-        for (source, what), outcome in zip(wanted, outcomes, strict=True)
-    ]
+            wanted = of_keys(record, args.keys)
+    answers = retry(settings, wanted, args.wait)
     if args.json:
-        print(json.dumps(answers, indent=1))
+        print(json.dumps([answer._asdict() for answer in answers], indent=1))
     else:
         for answer in answers:
             told = (
-                answer["outcome"]
+                answer.outcome
                 or "asked; the edge answers when it runs (`broker-bridge check` shows open requests)"
             )
-            print(f"{answer['source']}: {told}")
-    refused = any(outcome is not None and outcome.startswith("refused") for outcome in outcomes)
-    return 1 if refused or None in outcomes else 0
-
-
-def _await(outbox: Any, numbers: list[int], patience: float) -> list[str | None]:
-    import time
-
-    from broker_bridge.edge import requests
-
-    end = time.monotonic() + patience
-    while True:
-        outcomes = [requests.outcome(outbox, number) for number in numbers]
-        if None not in outcomes or time.monotonic() > end:
-            return outcomes
-        time.sleep(0.2)
+            print(f"{answer.source}: {told}")
+    refused = any(one.outcome is not None and one.outcome.startswith("refused") for one in answers)
+    return 1 if refused or any(one.outcome is None for one in answers) else 0
 
 
 def _archived(args: argparse.Namespace, item: "Kept") -> bytes | None:

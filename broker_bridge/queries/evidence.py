@@ -3,10 +3,31 @@
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
-from broker_bridge.errors import NotFound
+from broker_bridge.errors import NotFound, UsageError
 from broker_bridge.queries.record import Record
 from broker_bridge.trace.belief import Evidence
-from broker_bridge.trace.references import Proof
+from broker_bridge.trace.history import History
+from broker_bridge.trace.references import Proof, Why, find, referred
+
+
+def why(record: Record, history: History, reference: str) -> Why:
+    """What a statement of a history stands on. Raises UsageError for a reference that is none of it."""
+    one = find(history, reference)
+    if one is None:
+        there = [each.reference for each in referred(history)]
+        raise UsageError(
+            f"{reference!r} is no statement of this history as of commit {history.as_of.commit}; it has"
+            f" {', '.join(_ranges(there)) or 'none'}"
+        )
+    events = tuple(proofs(record, one.statement.evidence))
+    return Why(one.reference, one.what, one.statement, events, history.as_of)
+
+
+def _ranges(references: list[str]) -> list[str]:
+    last: dict[str, int] = {}
+    for reference in references:
+        last[reference[0]] = int(reference[1:])
+    return [f"{letter}1" if count == 1 else f"{letter}1 to {letter}{count}" for letter, count in last.items()]
 
 
 def proofs(record: Record, evidence: Iterable[Evidence]) -> list[Proof]:

@@ -9,9 +9,13 @@ from broker_bridge.trace.statements import instant
 
 
 def plain(value: Any) -> Any:
-    """JSON values of a result (named tuples, tuples, times, numbers, texts)."""
+    """JSON values of a result (named tuples, tuples, lists, mappings, times, numbers, texts)."""
     if isinstance(value, datetime):
         return rfc3339(value)
+    if isinstance(value, Mapping):
+        return {name: plain(item) for name, item in value.items()}
+    if isinstance(value, list):
+        return [plain(item) for item in value]
     if isinstance(value, tuple):
         fields = getattr(value, "_fields", None)
         if fields is None:
