@@ -20,6 +20,8 @@ MAX_PAYLOAD: Final = 8 * 2**20
 
 MAX_RANGES: Final = 100
 """Missing ranges one receipt names; the others follow once these are filled."""
+MAX_EPOCHS: Final = 20
+"""Epochs one receipt tells of, the youngest first: an outbox is not begun anew every day."""
 
 _TOKEN: Final = re.compile(rb'"[^"\\]*(?:\\.[^"\\]*)*"|[\[\]{}]')
 _OPENING: Final = (b"[", b"{")

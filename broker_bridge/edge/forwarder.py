@@ -17,6 +17,7 @@ from broker_bridge.adapters.base import Statement, Taking
 from broker_bridge.bus.mqtt import Client, Message
 from broker_bridge.bus.topics import Topics
 from broker_bridge.bus.wire import (
+    MAX_EPOCHS,
     EdgeState,
     EpochReceipt,
     Receipt,
@@ -213,6 +214,11 @@ class Forwarder:
                 await self._state_gap(stream, epoch.epoch, Range(epoch.contiguous + 1, -1), "outbox_lost")
         if not live or receipt.incarnation < self._outbox.incarnation:
             return
+        told = {epoch.epoch for epoch in receipt.epochs}
+        for lost in self._outbox.before[-MAX_EPOCHS:]:
+            # A receipt tells of the youngest epochs only.
+            if lost not in told and (len(told) < MAX_EPOCHS or lost > min(told)):
+                await self._state_gap(stream, lost, Range(1, -1), "outbox_lost")
         younger = stream.receipt_issued is None or receipt.issued > stream.receipt_issued
         before = self._outbox.level(stream.source).receipted
         restored = receipt.incarnation > self._outbox.incarnation
@@ -240,7 +246,8 @@ class Forwarder:
         claimed = max([mine.contiguous, *(end for _, end in mine.missing)])
         fenced = receipt.fenced is not None and receipt.fenced > self._outbox.epoch
         self.alarms[stream.source] = (
-            "another edge with a younger outbox speaks for this source: stop one of the two",
+            "another edge with a younger outbox speaks for this source: stop one of the two, or set this machine's clock: it"
+            " was behind when this outbox was begun",
         ) * fenced + (
             f"a record has heard of number {claimed}, this edge gave {last}: another client publishes as this source",
         ) * (claimed > last)

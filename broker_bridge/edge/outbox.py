@@ -6,11 +6,13 @@ outbox only when a live receipt of the configured record covers them, and stay s
 that is restored from a backup.
 
 Events and read positions are written in one transaction. Numbers are gap-free per source within the outbox's
-epoch; the epoch is the time of its birth and only grows.
+epoch; the epoch is the time of its birth and only grows. Beside the database lies a list of all epochs: an outbox that is
+lost before any record has heard of it would otherwise be lost without a word.
 """
 
 import asyncio
 import json
+import os
 import time
 from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping, Sequence
@@ -26,6 +28,7 @@ from broker_bridge.edge.persons import Persons
 from broker_bridge.errors import OutboxFull, StoreUnavailable
 from broker_bridge.events.ids import EventId
 from broker_bridge.events.union import encode_event
+from broker_bridge.folders import sync_folder
 
 if TYPE_CHECKING:
     import aiosqlite
@@ -150,6 +153,8 @@ class Outbox:
         self.ceiling_bytes = ceiling_bytes
         self.clock = clock
         self.epoch = 0
+        self.before: tuple[int, ...] = ()
+        """Epochs of the outboxes that were lost here before this one, the oldest first."""
         self.incarnation = 0
         """Highest incarnation of the record seen so far."""
         self.changed = asyncio.Event()
@@ -177,7 +182,7 @@ class Outbox:
         outbox = cls(connection, held, archive, ceiling_bytes, clock, persons)
         try:
             await look_through(connection, path, KIND, held.left_by, time.monotonic)
-            await outbox._begin()
+            await outbox._begin(path.with_name(path.name + ".epochs"))
         except BaseException:
             await outbox.close()
             raise
@@ -389,13 +394,18 @@ class Outbox:
 
     # -- inside -------------------------------------------------------------------------------------------
 
-    async def _begin(self) -> None:
+    async def _begin(self, epochs: Path) -> None:
         row = await self._one("SELECT value FROM meta WHERE key = 'epoch'")
+        known = _read_epochs(epochs)
         if row is None:
-            self.epoch = int(self.clock().timestamp() * 1000)
-            await self._write(lambda: self._put_meta("epoch", str(self.epoch)))
+            self.epoch = max(int(self.clock().timestamp() * 1000), *(epoch + 1 for epoch in known), 0)
         else:
             self.epoch = int(row[0])
+        if self.epoch not in known:
+            _note_epoch(epochs, self.epoch)
+        if row is None:
+            await self._write(lambda: self._put_meta("epoch", str(self.epoch)))
+        self.before = tuple(epoch for epoch in known if epoch < self.epoch)
         await self._load()
 
     async def _load(self) -> None:
@@ -512,6 +522,27 @@ class OutboxWriter:
     def report(self, condition: str, detail: str = "") -> None:
         self._entry.condition = condition
         self._entry.detail = detail
+
+
+def _read_epochs(path: Path) -> list[int]:
+    try:
+        lines = path.read_text(encoding="ascii", errors="replace").split()
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise StoreUnavailable(f"{path}: {error.strerror}") from error
+    return sorted({int(line) for line in lines if len(line) == 20 and line.isdigit()})
+
+
+def _note_epoch(path: Path, epoch: int) -> None:
+    try:
+        with path.open("a", encoding="ascii") as file:
+            file.write(f"\n{epoch:020d}\n")  # what a kill cut short before stays a line of its own
+            file.flush()
+            os.fsync(file.fileno())
+        sync_folder(path.parent)
+    except OSError as error:
+        raise StoreUnavailable(f"{path}: {error.strerror}") from error
 
 
 _Row = tuple[int, str | None, str, int, bytes]

@@ -2,13 +2,9 @@
 
 from collections.abc import Iterable
 from datetime import datetime
-from typing import Final
 
-from broker_bridge.bus.wire import MAX_RANGES, EpochReceipt, Receipt
+from broker_bridge.bus.wire import MAX_EPOCHS, MAX_RANGES, EpochReceipt, Receipt
 from broker_bridge.store.base import Progress
-
-MAX_EPOCHS: Final = 20
-"""Epochs one receipt tells of, the youngest first: an outbox is not begun anew every day."""
 
 
 def receipt(

@@ -181,6 +181,24 @@ def test_an_outbox_begun_anew_states_what_is_unknown_of_the_old(tmp_path):
     asyncio.run(life())
 
 
+def test_an_outbox_lost_before_any_record_heard_of_it_is_stated_too(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        async with forwarding(tmp_path, bus) as (outbox, _):
+            lost = outbox.epoch
+        (tmp_path / "outbox.db").unlink()
+        async with forwarding(tmp_path, bus) as (outbox, _):
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=0), retain=True)
+            await until(lambda: len(bus.acknowledged) == 1, "a kept receipt may not know yet")
+            assert not bus.events
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=0))
+            await until(lambda: len(bus.events) >= 1, "stated")
+            gap = bus.events[0].data
+            assert (gap.cause, gap.of_epoch, gap.first, gap.last) == ("outbox_lost", lost, 1, None)
+
+    asyncio.run(life())
+
+
 def test_a_range_that_is_no_longer_held_is_answered_with_a_gap(tmp_path):
     async def life() -> None:
         bus = FakeBus()

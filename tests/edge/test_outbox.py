@@ -306,3 +306,27 @@ def test_a_record_that_forgot_gets_again_what_it_lacks_and_an_old_receipt_takes_
         assert outbox.level(SOURCE).backlog_bytes > 0
 
     with_outbox(tmp_path, use)
+
+
+def test_the_next_outbox_knows_that_there_was_one_and_is_younger_whatever_the_clock(tmp_path):
+    clock = Clock()
+    epochs = []
+
+    async def use(outbox: Outbox) -> None:
+        epochs.append(outbox.epoch)
+        assert outbox.before == tuple(epochs[:-1])
+
+    for _ in range(3):
+        with_outbox(tmp_path, use, clock=clock)
+        for name in ("outbox.db", "outbox.db-wal", "outbox.db-shm"):
+            (tmp_path / name).unlink(missing_ok=True)
+        clock.now -= timedelta(days=1)
+    assert epochs == [epochs[0], epochs[0] + 1, epochs[0] + 2]
+
+
+def test_an_outbox_that_was_not_lost_has_no_forgotten_ones(tmp_path):
+    async def use(outbox: Outbox) -> None:
+        assert outbox.before == ()
+
+    for _ in range(2):
+        with_outbox(tmp_path, use)

@@ -27,8 +27,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from disks import Full, NthFsync, NthRename, NthWrite, ReadOnly
+from keeping import Clocks, OutboxLost, Restored, Stall
 from kills import Kills
 from kind import Kind
+from network import Cuts, Forgets, Sessions, Twins
 from plant import BROKERS, ROLES, Plant
 from power import Power
 from seams import NthCommit, NthPublish
@@ -38,6 +40,14 @@ KINDS: Final[dict[str, type[Kind]]] = {
     "power": Power,
     "disk-full": Full,
     "disk-read-only": ReadOnly,
+    "half-open": Cuts,
+    "broker-forgets": Forgets,
+    "session-lost": Sessions,
+    "client-id-twice": Twins,
+    "store-stalled": Stall,
+    "record-restored": Restored,
+    "outbox-lost": OutboxLost,
+    "clock-steps": Clocks,
     "nth-write": NthWrite,
     "nth-fsync": NthFsync,
     "nth-rename": NthRename,

@@ -39,7 +39,8 @@ class Full(_OnDisk):
         plant.struck("full")
         plant.work(self.chance.randint(40, 120))
         time.sleep(self.chance.uniform(0.5, 1.5) if self.short else self.chance.uniform(2.0, 8.0))
-        plant.expect("disk full", bool(plant.troubles(offline=True)), "check finds nothing")
+        told = [finding.text for finding in plant.troubles(offline=True)]
+        plant.expect("disk full", any("No space left" in text for text in told), f"check says {told}")
         plant.revive()
         self.disk.order("heal")
 
@@ -55,6 +56,8 @@ class ReadOnly(_OnDisk):
         plant.struck("read-only")
         plant.work(self.chance.randint(5, 60))
         time.sleep(self.chance.uniform(0.5, 1.5) if self.short else self.chance.uniform(2.0, 8.0))
+        told = [finding.text for finding in plant.troubles(offline=True)]
+        plant.expect("read-only", any("Read-only" in text for text in told), f"check says {told}")
         plant.revive()
         self.disk.order("heal")
 

@@ -9,7 +9,7 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -140,11 +140,14 @@ class Plant:
         self.strikes: dict[str, int] = {}
         self.receipted_at_cuts = 0
         """Receipts that were held against the record right after a power cut."""
+        self.lost_epochs: set[int] = set()
+        self._gone: dict[str, tuple[int, int]] = {}
         self.stated: set[str] = set()
-        """Truth ids that a stated gap may cover."""
+        """Truth ids that the record lacks and that a stated gap covers."""
         self.acknowledged: set[str] = set()
         self.dropper = Dropper(folder / "drop", f"/{SITE}/smt/line-1/drop-files", chance)
         self.logger = Logger(folder / "logs", f"/{SITE}/smt/line-1/log-files", chance)
+        self.sources = (self.dropper.source, self.logger.source)
         (folder / "mapping.toml").write_text(MAPPING, encoding="utf-8")
         self.broker: Mosquitto | Role
         own = folder / "broker.toml"
@@ -288,6 +291,28 @@ poll_s = 0.05
                 reader.close()
         return 0
 
+    def heard(self) -> set[str]:
+        """The sources of which the record has something."""
+        return {event["source"] for event in self.events()}
+
+    def knows_epochs(self, epochs: Set[int]) -> bool:
+        """Whether the record has heard of these epochs from every source."""
+        reader = SqliteReader(self.record)
+        try:
+            known = {(one.source, one.epoch) for one in reader.progress()}
+        finally:
+            reader.close()
+        return {(source, epoch) for source in self.sources for epoch in epochs} <= known
+
+    def unstated_epochs(self) -> set[tuple[str, int]]:
+        """Source and epoch of every outbox that was lost, of which no gap speaks."""
+        told = {
+            (event["source"], event["data"].get("of_epoch"))
+            for event in self.events()
+            if event["type"] == "source.gap"
+        }
+        return {(source, epoch) for source in self.sources for epoch in self.lost_epochs} - told
+
     def holes(self) -> list[str]:
         """Numbers the record knows of and lacks."""
         reader = SqliteReader(self.record)
@@ -323,6 +348,30 @@ poll_s = 0.05
         self.acknowledged |= held.keys()
         return held, receipted
 
+    def lose(self, held: Mapping[str, tuple[int, int]], receipted: Set[str]) -> None:
+        """The outbox is gone with these: what its machine's files no longer tell either may be lost, if a gap says so."""
+        self.lost_epochs |= {epoch for epoch, _ in held.values()}
+        self._gone.update({truth: where for truth, where in held.items() if truth not in receipted})
+
+    def _note_gaps(self, events: Sequence[dict[str, Any]]) -> None:
+        recorded = {_truth(event) for event in events}
+        gaps = [
+            (event["source"], event["data"])
+            for event in events
+            if event["type"] == "source.gap" and event["data"].get("of_epoch") is not None
+        ]
+        self.stated = {
+            truth
+            for truth, (epoch, number) in self._gone.items()
+            if truth not in recorded
+            and any(
+                source == self.written[truth].source
+                and data["of_epoch"] == epoch
+                and data["first"] <= number <= (data.get("last") or number)
+                for source, data in gaps
+            )
+        }
+
     def backlog(self) -> int:
         """Events that no record has yet."""
         held, receipted = self.outbox()
@@ -344,11 +393,13 @@ poll_s = 0.05
 
     def complete(self) -> bool:
         """Whether the record has everything that was written, or says that it lacks it, and every receipt was given."""
-        want = len(self.written) - len(self.stated)
-        if self.count() < want:
+        if self.count() < len(self.written) - len(self._gone):
             return False
-        truths = {truth for event in self.events() if (truth := _truth(event)) is not None}
-        return not (self.written.keys() - truths - self.stated) and not self.holes() and not self.backlog()
+        events = self.events()
+        self._note_gaps(events)
+        truths = {truth for event in events if (truth := _truth(event)) is not None}
+        missing = self.written.keys() - truths - self.stated
+        return not missing and not self.unstated_epochs() and not self.holes() and not self.backlog()
 
     def finish(self, patience_s: float = 120.0, *, online: bool = True) -> None:
         """Let the machines end, and wait until the record is complete, without a hand. `check` finds nothing then; `online`: it
