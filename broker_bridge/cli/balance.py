@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(plain(found), indent=1))
     elif args.csv:
-        from broker_bridge.cli.table import csv_table
+        from broker_bridge.words.table import csv_table
 
         lists = [(name, one) for name in _LISTS for one in getattr(found, name)]
         sys.stdout.write(csv_table(("list", *_HEADS), [[name, *_cells(one)] for name, one in lists]))
@@ -79,7 +79,7 @@ _HEADS: Final = ("board", "under the order since", "last seen at", "last seen", 
 
 
 def _print(found: "Balance") -> None:
-    from broker_bridge.cli.table import text_table
+    from broker_bridge.words.table import text_table
 
     print(f"As of commit {found.as_of.commit}; times are UTC. {found.sentence}")
     if found.related:

@@ -92,7 +92,7 @@ def _why(record: Any, history: Any, reference: str, *, as_json: bool) -> int:
 
         print(json.dumps(plain(found), indent=1))
     else:
-        from broker_bridge.cli.why_words import why_words
+        from broker_bridge.words.why import why_words
 
         for line in why_words(found):
             print(line)
@@ -113,7 +113,7 @@ def _print_json(history: Any, measured: "list[PasteValues] | None") -> None:
 
 
 def _print_words(history: Any, measured: "Iterator[PasteValues]", *, evidence: bool) -> None:
-    from broker_bridge.cli.board_words import words
+    from broker_bridge.words.board import words
 
     # What a terminal cannot show is spelt out rather than a reason to stop.
     if hasattr(sys.stdout, "reconfigure"):

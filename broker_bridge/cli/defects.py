@@ -150,8 +150,8 @@ def tell(
     shown: int,
 ) -> int:
     """Sentence first, table second; or JSON, or CSV."""
-    from broker_bridge.cli.table import csv_table, text_table
     from broker_bridge.trace.plain import plain
+    from broker_bridge.words.table import csv_table, text_table
 
     if args.json:
         print(json.dumps(plain(answer), indent=1))

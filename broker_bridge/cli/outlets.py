@@ -66,10 +66,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(settings: "Settings", *, as_json: bool) -> int:
-    from broker_bridge.cli.table import text_table
     from broker_bridge.errors import NotFound
     from broker_bridge.outlets.lag import lags
     from broker_bridge.queries.tail import reader_of
+    from broker_bridge.words.table import text_table
 
     try:
         with reader_of(settings.record.path) as reader:
@@ -118,8 +118,8 @@ def _list(settings: "Settings", *, as_json: bool) -> int:
 
 
 def _letters(settings: "Settings", config: "AnyOutlet", *, as_json: bool) -> int:
-    from broker_bridge.cli.telling import safe
     from broker_bridge.outlets.cursor import letters
+    from broker_bridge.words.telling import safe
 
     found: list[Letter] = []
     while page := letters(settings.position(config), after=found[-1].letter if found else 0, limit=1000):

@@ -26,7 +26,7 @@ def tell(answer: "Answer", args: argparse.Namespace) -> None:
     if args.json:
         print(json.dumps(document(answer, args.list), indent=1, allow_nan=False))
     elif args.csv:
-        from broker_bridge.cli.table import csv_table
+        from broker_bridge.words.table import csv_table
 
         sys.stdout.write(csv_table(_HEADS, list(_rows(answer, args.list))))
     else:
@@ -84,7 +84,7 @@ def _exact(value: Any) -> str:
 
 def _print(answer: "Answer", args: argparse.Namespace) -> None:
     from broker_bridge.charts.terminal import draw
-    from broker_bridge.cli.telling import safe
+    from broker_bridge.words.telling import safe
 
     asked = f" Asked for: {answer.asked}." if answer.asked else ""
     when = (
@@ -114,7 +114,7 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from broker_bridge.cli.telling import safe
+    from broker_bridge.words.telling import safe
 
     shown = section.figures if args.all else section.figures[:_ROWS]
     names = list(
@@ -183,6 +183,6 @@ def _of(figure: "Figure") -> str:
 def _short(value: Any) -> str:
     if isinstance(value, float):
         return f"{value:.4g}"
-    from broker_bridge.cli.telling import safe
+    from broker_bridge.words.telling import safe
 
     return safe(str(value))

@@ -104,7 +104,7 @@ def _tell(answer: "Answer", *, json: bool) -> None:
     if json:
         _print_json(answer)
         return
-    from broker_bridge.cli.recall_words import words
+    from broker_bridge.words.recall import words
 
     for line in words(answer):
         print(line)
@@ -119,8 +119,8 @@ def _print_json(value: Any) -> None:
 
 
 def _write_csv(path: Path, answer: "Answer") -> None:
-    from broker_bridge.cli.recall_words import HEADS, rows
-    from broker_bridge.cli.table import csv_table
+    from broker_bridge.words.recall import HEADS, rows
+    from broker_bridge.words.table import csv_table
 
     try:
         path.write_text(csv_table(HEADS, rows(answer)), encoding="utf-8", newline="")

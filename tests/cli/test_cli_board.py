@@ -8,12 +8,12 @@ from jsonschema import Draft202012Validator
 from memory_store import MemoryStore
 from told import Told, board, call, panel, recorded, verdict
 
-from broker_bridge.cli.board_words import words
 from broker_bridge.cli.main import main
-from broker_bridge.cli.telling import WIDTH
 from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts
 from broker_bridge.queries import record as opening
 from broker_bridge.trace.schema import history_schema
+from broker_bridge.words.board import words
+from broker_bridge.words.telling import WIDTH
 
 COLUMNS = (pack_texts("designator", ["R1", "R2"]), pack_numbers("volume", [98.5, None], "%"))
 

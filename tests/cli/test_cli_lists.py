@@ -11,9 +11,9 @@ from memory_store import MemoryStore
 from told import Told, at, board, call, recorded, verdict
 
 from broker_bridge.cli.main import main
-from broker_bridge.cli.table import csv_table
 from broker_bridge.queries import record as opening
 from broker_bridge.schemas.files import FILES
+from broker_bridge.words.table import csv_table
 
 
 def line() -> Told:

@@ -20,7 +20,7 @@ IMPORTS = {
     "pydantic": "from pydantic import BaseModel",
     "the schema's models": "import broker_bridge.events.union",
     "the table of commands": "import broker_bridge.cli.main",
-    "what `board` needs": "import broker_bridge.cli.main, broker_bridge.queries.boards, broker_bridge.cli.board_words",
+    "what `board` needs": "import broker_bridge.cli.main, broker_bridge.queries.boards, broker_bridge.words.board",
     "what `run` needs": "import broker_bridge.bootstrap",
 }
 

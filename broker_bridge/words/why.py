@@ -5,9 +5,9 @@ import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from broker_bridge.cli.telling import WIDTH, safe
 from broker_bridge.trace.plain import plain
 from broker_bridge.trace.references import Proof, Why
+from broker_bridge.words.telling import WIDTH, safe
 
 _LEFT_OUT: Final = frozenset({"evidence", "certainty", "probability", "reason"})
 

@@ -5,7 +5,7 @@ import io
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from broker_bridge.cli.telling import safe
+from broker_bridge.words.telling import safe
 
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 """What makes a spreadsheet take a text for a formula (CWE-1236); such a text gets an apostrophe in front."""

@@ -4,15 +4,7 @@ from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from typing import Final
 
-from broker_bridge.cli import material_words
-from broker_bridge.cli.telling import (
-    Telling,
-    counted,
-    coverage_words,
-    outcome_words,
-    place_words,
-    program_words,
-)
+from broker_bridge.words import materials as material_words
 from broker_bridge.trace.attempts import Test
 from broker_bridge.trace.gaps import Source
 from broker_bridge.trace.genealogy import Kin
@@ -24,6 +16,14 @@ from broker_bridge.trace.magazines import Storage
 from broker_bridge.trace.portrait import Identity, Key
 from broker_bridge.trace.readings import Reading
 from broker_bridge.trace.visits import Visit
+from broker_bridge.words.telling import (
+    Telling,
+    counted,
+    coverage_words,
+    outcome_words,
+    place_words,
+    program_words,
+)
 
 _APART: Final = timedelta(minutes=10)
 """Readings of one station further apart are told as of two visits; common practice, no source."""

@@ -4,8 +4,8 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from broker_bridge.cli.telling import safe
 from broker_bridge.trace.recall import Answer, Member, Use
+from broker_bridge.words.telling import safe
 
 WIDTH: Final = 96
 _MOST: Final = 40
