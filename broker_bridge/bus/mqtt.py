@@ -137,6 +137,14 @@ class Client:
         await asyncio.wait({self._task})
         self._reason = "disconnected"
 
+    async def watch(self) -> None:
+        """Returns never; raises BusError when the client has ended by itself, which it must not: end the role then."""
+        assert self._task is not None
+        await asyncio.wait({self._task})
+        error = None if self._task.cancelled() else self._task.exception()
+        self._reason = f"the client {self.client_id!r} has ended by itself: {error!r}; start its role again"
+        raise BusError(self._reason)
+
     @property
     def host(self) -> str:
         """The broker's host."""

@@ -108,6 +108,7 @@ class Forwarder:
                 group.create_task(self._send(), name="forwarder-send")
                 group.create_task(self._listen(), name="forwarder-listen")
                 group.create_task(self._beat(), name="forwarder-beat")
+                group.create_task(self._client.watch(), name="forwarder-client")
         finally:
             with contextlib.suppress(BridgeError, asyncio.TimeoutError):
                 async with asyncio.timeout(2.0):

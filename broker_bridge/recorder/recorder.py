@@ -31,6 +31,8 @@ RECEIPT_S: Final = 0.1
 """A source gets at most one receipt in this time."""
 RETRY_S: Final = (0.2, 5.0)
 """First and longest wait when the store cannot be written."""
+SLOW_S: Final = 5.0
+"""A store that has not answered for so long is told, though it has not failed: a stalled disk fails late or never."""
 
 Answer = TypeVar("Answer")
 
@@ -82,6 +84,8 @@ class Recorder:
         self._something_untold = asyncio.Event()
         self._changed = asyncio.Event()
         self._waiting = ""
+        self._asked: float | None = None
+        """When the store was asked what it has not answered yet."""
         self._alarms: dict[str, str] = {}
         self._twins = Twins()
 
@@ -100,6 +104,7 @@ class Recorder:
                 group.create_task(self._record(), name="recorder-intake")
                 group.create_task(self._give_receipts(), name="recorder-receipts")
                 group.create_task(self._beat(), name="recorder-state")
+                group.create_task(self._client.watch(), name="recorder-client")
         finally:
             with contextlib.suppress(BridgeError, TimeoutError):
                 async with asyncio.timeout(2.0):
@@ -180,6 +185,7 @@ class Recorder:
         """Ask the store until it answers. Nothing is acknowledged meanwhile."""
         wait, longest = RETRY_S
         while True:
+            self._asked = self._monotonic()
             try:
                 answer = await ask()
             except StoreUnavailable as error:
@@ -189,6 +195,7 @@ class Recorder:
                 await asyncio.sleep(wait)
                 wait = min(2 * wait, longest)
             else:
+                self._asked = None
                 if self._waiting:
                     self._waiting = ""
                     self._changed.set()
@@ -229,15 +236,25 @@ class Recorder:
                 async with asyncio.timeout(BEAT_S):
                     await self._changed.wait()
 
+    def _trouble(self) -> str:
+        """Why nothing is recorded just now; empty when nothing is in the way."""
+        if self._waiting or self._asked is None:
+            return self._waiting
+        waited = self._monotonic() - self._asked
+        return (
+            f"the record has not answered for {waited:.0f} s: its disk is stalled" if waited > SLOW_S else ""
+        )
+
     async def _tell(self, gone: bool = False) -> None:
+        trouble = self._trouble()
         state = RecordState(
             record=self._head.name,
             incarnation=self._head.incarnation,
             events=self._head.number,
             commit=self._head.commit,
-            condition="gone" if gone else "waiting" if self._waiting else "recording",
-            detail=self._waiting,
-            alarms=tuple(self._alarms.values()),
+            condition="gone" if gone else "waiting" if trouble else "recording",
+            detail=trouble,
+            alarms=(*self._alarms.values(), *filter(None, (self._client.trouble,))),
             issued=self._now(),
         )
         topic = self._topics.record_state(self._site, self._head.name)

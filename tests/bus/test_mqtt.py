@@ -694,3 +694,19 @@ def test_a_certificate_authority_that_is_none_is_refused_at_once(tmp_path: Path)
     for name in ("ca.pem", "absent.pem"):
         with pytest.raises(ConfigError, match=name):
             Client(host="localhost", port=1, client_id="reader", ca_file=tmp_path / name)
+
+
+def test_a_client_whose_work_has_ended_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def dying(_: Client) -> None:
+        raise SystemError("nobody thought of this")
+
+    monkeypatch.setattr(Client, "_run", dying)
+
+    async def story() -> None:
+        async with FakeBroker(silent) as broker, client(broker) as dead:
+            with pytest.raises(BusError, match="nobody thought of this"):
+                await asyncio.wait_for(dead.watch(), 5)
+            assert not dead.connected
+            assert "ended" in dead.trouble
+
+    asyncio.run(story())

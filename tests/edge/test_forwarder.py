@@ -36,6 +36,9 @@ class FakeBus:
         self.inbox: asyncio.Queue[Message] = asyncio.Queue()
         self.acknowledged: list[Message] = []
 
+    async def watch(self) -> None:
+        await asyncio.Event().wait()
+
     async def wait_connected(self) -> int:
         return self.connection
 

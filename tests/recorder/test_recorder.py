@@ -38,6 +38,9 @@ class FakeBus:
         self.inbox.append(Message(topic, payload, False, False, 1, self.packets))
         self.filled.set()
 
+    async def watch(self) -> None:
+        await asyncio.Event().wait()
+
     async def wait_connected(self) -> int:
         return 1
 
@@ -346,3 +349,41 @@ class DamagedStore(MemoryStore):
 
 def _condition(bus: FakeBus) -> str:
     return parse_record_state(bus.told[STATE]).condition if STATE in bus.told else ""
+
+
+def test_a_store_that_does_not_answer_is_told_although_nothing_failed(monkeypatch):
+    monkeypatch.setattr("broker_bridge.recorder.recorder.SLOW_S", 0.05)
+    monkeypatch.setattr("broker_bridge.recorder.recorder.BEAT_S", 0.02)
+
+    async def life() -> None:
+        store = LoggingStore("record", [])
+        stuck = asyncio.Event()
+        commit = store.commit
+
+        async def late(*arguments: Any, **more: Any) -> Committed:
+            await stuck.wait()
+            return await commit(*arguments, **more)
+
+        store.commit = late
+        async with recording(store=store) as (bus, _):
+            bus.bring(TOPIC, body(1))
+            await until(lambda: _condition(bus) == "waiting", "the record says that it waits")
+            assert "has not answered" in parse_record_state(bus.told[STATE]).detail
+            stuck.set()
+            await until(lambda: _condition(bus) == "recording", "and that it goes on")
+
+    asyncio.run(life())
+
+
+def test_what_is_wrong_with_the_way_to_the_broker_is_told_by_the_record(monkeypatch):
+    monkeypatch.setattr("broker_bridge.recorder.recorder.BEAT_S", 0.02)
+
+    async def life() -> None:
+        async with recording() as (bus, _):
+            bus.trouble = "the broker refuses the subscription to plant/#"
+            await until(
+                lambda: STATE in bus.told and bus.trouble in parse_record_state(bus.told[STATE]).alarms,
+                "told",
+            )
+
+    asyncio.run(life())
