@@ -7,7 +7,7 @@ at the record's file, never in memory.
 import asyncio
 import contextlib
 import logging
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -216,7 +216,31 @@ async def _outlets(settings: Settings, tell: Callable[[str], None], now: Callabl
     await deliver(settings, lambda: tell("outlets"))
 
 
-_STARTERS: Final = {"recorder": _recorder, "projector": _projector, "edge": _edge, "outlets": _outlets}
+async def _web(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
+    def at(address: str) -> None:
+        log.info("pages and interface: %s", address)
+        tell("web")
+
+    url = f"sqlite:////{str(settings.record.path).lstrip('/')}"
+    await service()(settings.web, url, now=now, settings=settings, ready=at)
+
+
+def service() -> "Callable[..., Awaitable[None]]":
+    """What serves pages and interface (web.server.serve). Raises ConfigError where its packages are not installed."""
+    try:
+        from broker_bridge.web.server import serve
+    except ModuleNotFoundError as error:
+        if (error.name or "").startswith("broker_bridge"):
+            raise
+        raise ConfigError(
+            f"the role web needs the package {error.name}: pip install 'broker-bridge[web]'"
+        ) from error
+    return serve
+
+
+_STARTERS: Final = {
+    "recorder": _recorder, "projector": _projector, "edge": _edge, "outlets": _outlets, "web": _web,
+}  # fmt: skip
 
 
 async def connect(

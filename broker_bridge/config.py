@@ -18,8 +18,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from broker_bridge.errors import ConfigError
 from broker_bridge.events.base import Lane, Name, Text
 
-Role = Literal["broker", "edge", "recorder", "projector", "outlets"]
-ROLES: Final[tuple[Role, ...]] = ("broker", "edge", "recorder", "projector", "outlets")
+Role = Literal["broker", "edge", "recorder", "projector", "outlets", "web"]
+ROLES: Final[tuple[Role, ...]] = ("broker", "edge", "recorder", "projector", "outlets", "web")
 
 Port = Annotated[int, Field(ge=0, le=65535)]
 HostName = Annotated[str, Field(min_length=1, max_length=253, pattern=r"^[A-Za-z0-9:._-]+$")]
@@ -366,10 +366,34 @@ def _is_loopback(host: str) -> bool:
 AnyOutlet = WebhookOutlet
 
 
+class Web(Section):
+    """Pages and the interface to call. Without tokens whoever reaches the port may read: then this machine alone."""
+
+    host: HostName = "127.0.0.1"
+    port: Port = 8080
+    """0: any free port."""
+    names: tuple[HostName, ...] = ()
+    """Further names under which browsers and programs reach it: others are refused."""
+    tokens: Path | None = Path("web/tokens.json")
+    """Table of tokens, written by `broker-bridge tokens`; absent where a record is served alone."""
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    plain_http: bool = False
+    """Open to the network without TLS: only behind a proxy on this machine's side that speaks it."""
+    requests_per_minute: Annotated[int, Field(ge=10, le=1_000_000)] = 1200
+    """For each address."""
+
+    @model_validator(mode="after")
+    def _certificate_with_key(self) -> "Web":
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file go together")
+        return self
+
+
 class Settings(Section):
     """The whole configuration file."""
 
-    roles: Annotated[tuple[Role, ...], Field(min_length=1)] = ROLES
+    roles: Annotated[tuple[Role, ...], Field(min_length=1)] = ROLES[:-1]
     """What `run` starts on this machine."""
     data: Path = Path(".")
     """Folder for everything that is written, unless a path says otherwise."""
@@ -377,6 +401,7 @@ class Settings(Section):
     broker: Broker = Broker()
     record: Record = Record()
     edge: Edge = Edge()
+    web: Web = Web()
     adapters: tuple[AnyAdapter, ...] = ()
     outlets: tuple[AnyOutlet, ...] = ()
 
@@ -411,10 +436,10 @@ class Settings(Section):
 
 _WRITTEN: Final = {
     ("record", "path"), ("edge", "outbox"), ("edge", "archive"), ("edge", "persons"),
-    ("broker", "store"), ("broker", "credentials"),
+    ("broker", "store"), ("broker", "credentials"), ("web", "tokens"),
 }  # fmt: skip
 _LARGEST: Final = 2**20
-_READ: Final = {("broker", "password_file"), ("broker", "ca_file")}
+_READ: Final = {("broker", "password_file"), ("broker", "ca_file"), ("web", "cert_file"), ("web", "key_file")}
 _ADAPTER_PATHS: Final = ("folder", "mapping", "move_to")
 _OUTLET_PATHS: Final = ("secret_file", "former_secret_file", "ca_file")
 
@@ -496,7 +521,7 @@ def _overlap(one: str, other: str) -> bool:
 def _absolute(settings: Settings, folder: Path) -> Settings:
     data = folder / settings.data
     changes: dict[str, Any] = {"data": data}
-    for section_name in ("record", "edge", "broker"):
+    for section_name in ("record", "edge", "broker", "web"):
         section = getattr(settings, section_name)
         update = {
             key: (data if (section_name, key) in _WRITTEN else folder) / value

@@ -82,6 +82,11 @@ class Picture:
         stations = {told.station, told.about.get("to_station")} - {None}
         return any([self._station((told.line, name)).add(told) for name in sorted(map(str, stations))])
 
+    @property
+    def heard(self) -> Mapping[str, datetime]:
+        """Time of the newest statement of every source."""
+        return self._heard
+
     def stations(self) -> tuple[Place, ...]:
         """All stations heard of or configured, by name."""
         return tuple(sorted(self._stations))

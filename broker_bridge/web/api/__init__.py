@@ -1,0 +1,53 @@
+"""The interface for programs, /api/v1: JSON as the schemas lay it down, problems as RFC 9457."""
+
+from typing import Any, Final
+
+from fastapi import APIRouter
+
+from broker_bridge.web.api import acts, boards, events, lists, lots, rejected, state
+from broker_bridge.web.problems import MEDIA_TYPE
+
+_PROBLEM: Final[dict[str, Any]] = {
+    "content": {
+        MEDIA_TYPE: {
+            "schema": {
+                "type": "object",
+                "required": ["type", "title", "status", "detail"],
+                "properties": {
+                    "type": {"type": "string"},
+                    "title": {"type": "string"},
+                    "status": {"type": "integer"},
+                    "detail": {"type": "string", "description": "what is wrong, where, and what to do"},
+                },
+            },
+            "example": {
+                "type": "about:blank",
+                "title": "Not Found",
+                "status": 404,
+                "detail": "identifier 'HW-1' is not in record harbour-works as of commit 6",
+            },
+        }
+    }
+}
+_TOLD: Final = {
+    400: "the question makes no sense as it is put",
+    401: "a token is needed, or the one given is none of ours",
+    403: "the user may not do that",
+    404: "not in the record",
+    405: "not with this method",
+    409: "it names several things: `candidates` tells which",
+    413: "the body is too large",
+    414: "path and query are too long",
+    421: "the service is not called so",
+    422: "a value is none of its kind",
+    429: "too many requests",
+    500: "the record is damaged, or something nobody foresaw",
+    503: "the record cannot be read now",
+}
+
+router = APIRouter(
+    prefix="/api/v1",
+    responses={status: {"description": text, **_PROBLEM} for status, text in _TOLD.items()},
+)
+for part in (state, boards, lots, lists, events, rejected, acts):
+    router.include_router(part.router)

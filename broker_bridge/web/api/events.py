@@ -1,0 +1,104 @@
+"""Events as they were recorded, page by page, and as they come."""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncGenerator, AsyncIterator
+from typing import Annotated, Any, Final
+
+import orjson
+from fastapi import APIRouter, Header, Query, Request
+from starlette.responses import Response, StreamingResponse
+
+from broker_bridge.live.choice import Choice
+from broker_bridge.live.told import Told
+from broker_bridge.web.answers import tagged
+from broker_bridge.web.problems import Problem
+from broker_bridge.web.site import Here, Reader, Reading
+from broker_bridge.web.stations import Live
+
+router = APIRouter(tags=["events"])
+
+_BEAT_S: Final = 15.0
+_LISTENERS: Final = 200
+
+
+@router.get("/events", summary="Events page by page", response_model=None)
+def page(
+    request: Request, record: Reading, user: Reader,
+    after: Annotated[int, Query(ge=0, lt=2**63, description="`next` of the page before; 0 begins with the first")] = 0,
+    limit: Annotated[int, Query(ge=1, le=1000)] = 100,
+) -> Response:  # fmt: skip
+    """The events behind a number, in order of the record, each byte for byte as it was received (CloudEvents 1.0). Follow
+    `next` until a page is empty: nothing is skipped and nothing comes twice, however much is recorded meanwhile."""
+    facts = record.reader.after(after, limit)
+    bodies = [record.reader.body(fact.number) for fact in facts]
+    last = facts[-1].number if facts else after
+    listed = b",".join(
+        b'{"number":%d,"commit":%d,"event":%s}' % (fact.number, fact.commit, body)
+        for fact, body in zip(facts, bodies, strict=True)
+    )
+    return tagged(request, b'{"events":[%s],"next":%d}' % (listed, last), "application/json")
+
+
+@router.get("/live", summary="Events as they come (server-sent events)", response_model=None)
+async def live(
+    request: Request, site: Here, user: Reader,
+    line: Annotated[str | None, Query(max_length=512)] = None,
+    station: Annotated[str | None, Query(max_length=512)] = None,
+    board: Annotated[str | None, Query(max_length=512, description="* and ? are wild")] = None,
+    type: Annotated[str | None, Query(max_length=512, description="* and ? are wild", examples=["board.*"])] = None,
+    last_event_id: Annotated[str | None, Header(pattern=r"^[0-9]{1,18}$")] = None,
+) -> Response:  # fmt: skip
+    """One message an event in words, its `id` the event's number. Coming back with Last-Event-ID, what was missed comes
+    first; too long away (410), read it from /events."""
+    if site.stations.listeners >= _LISTENERS:
+        raise Problem(503, f"{_LISTENERS} listen already", headers={"Retry-After": "30"})
+    after = None if last_event_id is None else int(last_event_id)
+    if after is not None and not site.stations.holds(after):
+        raise Problem(
+            410,
+            f"what came behind event {after} is no longer kept here: read it from /api/v1/events?after={after}",
+        )
+    choice = Choice(line, station, board, type)
+    return StreamingResponse(
+        _messages(site.stations.listen(after), choice), media_type="text/event-stream",
+        headers={"cache-control": "no-store", "x-accel-buffering": "no"},
+    )  # fmt: skip
+
+
+async def _messages(events: AsyncGenerator[Live], choice: Choice) -> AsyncIterator[bytes]:
+    yield b"retry: 3000\n\n"
+    coming: asyncio.Task[Live] | None = None
+    try:
+        while True:
+            coming = coming or asyncio.ensure_future(anext(events))
+            done, _ = await asyncio.wait({coming}, timeout=_BEAT_S)
+            if not done:
+                yield b": nothing new\n\n"
+                continue
+            try:
+                one = coming.result()
+            except StopAsyncIteration:
+                yield b"event: gap\ndata: {}\n\n"
+                return
+            finally:
+                coming = None
+            if choice.takes(one.told):
+                yield b"id: %d\nevent: told\ndata: %s\n\n" % (one.number, orjson.dumps(said(one.told)))
+    finally:
+        if coming is not None:
+            coming.cancel()
+            with contextlib.suppress(asyncio.CancelledError, StopAsyncIteration):
+                await coming
+        await events.aclose()
+
+
+def said(told: Told) -> dict[str, Any]:
+    """An event in words."""
+    return {
+        "time": told.at.isoformat().replace("+00:00", "Z"), "line": told.line, "station": told.station, "type": told.type,
+        "board": told.label, "text": told.text, "source": told.source, "id": told.id,
+    }  # fmt: skip
+
+
+__all__ = ["router", "said"]

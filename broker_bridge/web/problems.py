@@ -1,0 +1,65 @@
+"""Every error as RFC 9457 says (application/problem+json): what kind, what is wrong, what to do."""
+
+from collections.abc import Mapping
+from http import HTTPStatus
+from typing import Any, Final
+
+from broker_bridge.errors import (
+    Ambiguous,
+    BridgeError,
+    BusError,
+    NoDatabase,
+    NotFound,
+    RecordDamaged,
+    StoreUnavailable,
+    UsageError,
+)
+
+MEDIA_TYPE: Final = "application/problem+json"
+_STATUS: Final[tuple[tuple[type[BridgeError], HTTPStatus], ...]] = (
+    (Ambiguous, HTTPStatus.CONFLICT),
+    (NoDatabase, HTTPStatus.SERVICE_UNAVAILABLE),
+    (NotFound, HTTPStatus.NOT_FOUND),
+    (UsageError, HTTPStatus.BAD_REQUEST),
+    (RecordDamaged, HTTPStatus.INTERNAL_SERVER_ERROR),
+    (StoreUnavailable, HTTPStatus.SERVICE_UNAVAILABLE),
+    (BusError, HTTPStatus.SERVICE_UNAVAILABLE),
+)
+
+
+class Problem(Exception):
+    """Something that is told to the caller instead of an answer."""
+
+    def __init__(
+        self, status: int, detail: str, *, headers: Mapping[str, str] | None = None, **more: Any
+    ) -> None:
+        super().__init__(detail)
+        self.status = HTTPStatus(status)
+        self.detail = detail
+        self.headers = dict(headers or {})
+        self.more = more
+        """Further members of the problem."""
+
+    def body(self) -> dict[str, Any]:
+        """The problem as an object. Its type is about:blank: the status says what kind it is (RFC 9457, 4.2.1)."""
+        return {
+            "type": "about:blank",
+            "title": self.status.phrase,
+            "status": int(self.status),
+            "detail": self.detail,
+        } | self.more
+
+
+def problem_of(error: BridgeError) -> Problem:
+    """One of our own errors as a problem."""
+    status = next(
+        (status for kind, status in _STATUS if isinstance(error, kind)), HTTPStatus.INTERNAL_SERVER_ERROR
+    )
+    more: dict[str, Any] = {}
+    if isinstance(error, Ambiguous):
+        more["candidates"] = [
+            {"kind": kind, "value": value} | ({"position": position} if position is not None else {})
+            for kind, value, position in error.candidates
+        ]
+    headers = {"Retry-After": "5"} if status is HTTPStatus.SERVICE_UNAVAILABLE else {}
+    return Problem(status, str(error), headers=headers, **more)

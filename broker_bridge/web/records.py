@@ -1,0 +1,102 @@
+"""The record for many readers at once: open readers are lent and come back, one catches the index up for all."""
+
+import contextlib
+import threading
+from collections.abc import Callable, Iterator
+from typing import Final, NamedTuple
+
+from broker_bridge.projector.index import Index
+from broker_bridge.projector.schema import index_path
+from broker_bridge.queries.record import Record, open_with, path_of
+from broker_bridge.store.sqlite_reader import SqliteReader
+
+_IDLE: Final = 8
+_FRESH_S: Final = 1.0
+"""Answers may be that old: as of which commit they are is told with each."""
+
+
+class _Lent(NamedTuple):
+    record: Record
+    marks: tuple[int, ...]
+    """Of the files it was opened on."""
+
+
+class Records:
+    """Lends a Record to a thread at a time. `now`: seconds of a clock that only goes forward."""
+
+    def __init__(self, url: str, now: Callable[[], float]) -> None:
+        """Raises UsageError for what names no record; whether there is one is seen when it is asked."""
+        self.url = url
+        self._path, self._now = path_of(url), now
+        self._idle: list[_Lent] = []
+        self._lock = threading.Lock()
+        self._catching_up = threading.Lock()
+        self._looked = -_FRESH_S
+        self._note: str | None = None
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[Record]:
+        """A record to read, as of a moment ago. Raises what `open_record` does."""
+        self._keep_up()
+        lent = self._lent()
+        record = lent.record
+        record.note = self._note
+        try:
+            yield record
+        except BaseException:
+            record.close()  # whatever went wrong, the next one begins with a new reader
+            raise
+        with self._lock:
+            if len(self._idle) < _IDLE:
+                self._idle.append(lent)
+                return
+        record.close()
+
+    def close(self) -> None:
+        """Let go of what is idle."""
+        with self._lock:
+            idle, self._idle = self._idle, []
+        for lent in idle:
+            lent.record.close()
+
+    def _keep_up(self) -> None:
+        """Bring the index up, at most once a second, by one of those who ask; the others read what is there."""
+        if self._now() - self._looked < _FRESH_S or not self._catching_up.acquire(blocking=not self._idle):
+            return
+        try:
+            if self._now() - self._looked < _FRESH_S:
+                return
+            reader = SqliteReader(self._path)
+            try:
+                record = open_with(reader, index_path(self._path))
+            except BaseException:
+                reader.close()
+                raise
+            self._note = record.note
+            record.close()
+            self._looked = self._now()
+        finally:
+            self._catching_up.release()
+
+    def _lent(self) -> _Lent:
+        marks = self._marks()
+        while True:
+            with self._lock:
+                lent = self._idle.pop() if self._idle else None
+            if lent is None:
+                reader = SqliteReader(self._path)
+                try:
+                    return _Lent(Record(reader, Index(index_path(self._path))), marks)
+                except BaseException:
+                    reader.close()
+                    raise
+            if lent.marks == marks:
+                return lent
+            lent.record.close()
+
+    def _marks(self) -> tuple[int, ...]:
+        """Tell the files that lie there now from those a restored record, or an index made anew, replaced."""
+        try:
+            return tuple(path.stat().st_ino for path in (self._path, index_path(self._path)))
+        except OSError:
+            return ()
