@@ -99,7 +99,7 @@ def test_the_source_of_an_adapter(written: Writer) -> None:
         (PLANT + "[edge]\nceiling_mb = 0\n", ["edge.ceiling_mb = 0", "greater than 0"]),
         (PLANT + "[edge]\nkeep_days = nan\n", ["edge.keep_days = nan"]),
         (PLANT + "[edge]\nkeep_days = 2026-03-02\n", ["edge.keep_days = '2026-03-02'", "number"]),
-        ('roles = ["edge", "web"]\n' + PLANT, ["roles.2 = 'web'", "'broker', 'edge', 'recorder'"]),
+        ('roles = ["edge", "printer"]\n' + PLANT, ["roles.2 = 'printer'", "'broker', 'edge', 'recorder'"]),
         ("roles = []\n" + PLANT, ["roles = []", "at least 1"]),
         (PLANT + ADAPTER.replace('"files"', '"tape"'), ["adapters.1", "'tape'", "'files'"]),
         (PLANT + ADAPTER.replace('kind = "files"', ""), ["adapters.1", "'kind'"]),
