@@ -4,6 +4,7 @@ Palette and shapes are our own. Circles are points, a diamond with its rule's wo
 """
 
 import io
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -46,16 +47,16 @@ def picture(plots: Sequence[Plot], sentence: str = "") -> str:
             for plot in plots
         ]
         heights = [min(height, 7.0) for height in heights]
-        top = 0.28 * len(_wrapped(sentence)) + 0.3 if sentence else 0.2
-        figure = Figure(figsize=(9.0, sum(heights) + top), facecolor="white")
+        title = "\n".join(textwrap.wrap(sentence, 120))
+        figure = Figure(
+            figsize=(9.0, sum(heights) + 0.18 * (title.count("\n") + 1)),
+            facecolor="white",
+            layout="constrained",
+        )
         FigureCanvasSVG(figure)
-        share = sum(heights) / (sum(heights) + top)
-        axes = figure.subplots(
-            len(plots), 1, squeeze=False, gridspec_kw={"height_ratios": heights, "top": share - 0.02, "bottom": 0.12 / len(plots) ** 0.5,
-                                                       "left": 0.16, "right": 0.97, "hspace": 0.55},
-        )  # fmt: skip
-        if sentence:
-            figure.text(0.02, 0.995, "\n".join(_wrapped(sentence)), va="top", ha="left", fontsize=9)
+        if title:
+            figure.suptitle(title, x=0.01, ha="left", fontsize=9)
+        axes = figure.subplots(len(plots), 1, squeeze=False, gridspec_kw={"height_ratios": heights})
         for plot, own in zip(plots, axes[:, 0], strict=True):
             _DRAW[plot.kind](own, plot)
             own.set_title(plot.title)
@@ -64,12 +65,6 @@ def picture(plots: Sequence[Plot], sentence: str = "") -> str:
             out, format="svg", metadata={"Date": None, "Creator": "Broker Bridge", "Title": plots[0].title}
         )
     return out.getvalue()
-
-
-def _wrapped(text: str) -> list[str]:
-    import textwrap
-
-    return textwrap.wrap(text, 120)
 
 
 def _control(axes: "Axes", plot: Plot) -> None:
@@ -181,11 +176,12 @@ def _histogram(axes: "Axes", plot: Plot) -> None:
 def _offsets(axes: "Axes", plot: Plot) -> None:
     x, y = [a for a, _ in plot.where], [b for _, b in plot.where]
     dx, dy = [v or 0 for v in plot.lower], [v or 0 for v in plot.upper]
-    axes.quiver(x, y, dx, dy, angles="xy", color=LINE, width=0.0025)
+    axes.quiver(x, y, dx, dy, color=LINE, width=0.0025, pivot="mid")
+    axes.margins(0.08)
     longest = max((v or 0 for v in plot.points), default=0.0)
     axes.set_xlabel(f"mm; the longest arrow is {longest:.3g} {plot.unit}")
     axes.set_ylabel("mm")
-    axes.set_aspect("equal", adjustable="datalim")
+    axes.set_aspect("equal", adjustable="box")
 
 
 _DRAW: Final = {

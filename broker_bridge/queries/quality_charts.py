@@ -245,7 +245,7 @@ class _Charted:
                     series.unit,
                     points,
                     zero,
-                    zero,
+                    (),
                     (found.decision,) * len(labels),
                     own,
                 )
