@@ -26,6 +26,8 @@ from broker_bridge.queries.parts import Parts
 from broker_bridge.trace.quality import Answer, Figure, Mark, Plot, Section
 
 COLUMNS: Final = ("volume", "volume_lower", "volume_upper", "offset_x", "offset_y", "x", "y")
+ALPHA: Final = 0.05
+"""Chance that the whole answer names a pad that drifts or differs by stroke, where none does."""
 _LISTED: Final = 15
 """Pads of one section that are told; the worst come first. --all tells all."""
 _TO_MM: Final = {"um": 1e-3, "µm": 1e-3, "mm": 1.0, "m": 1e3}
@@ -49,6 +51,8 @@ def quality_paste(
     remarks: list[str] = []
     for whole in paste.prints:
         one = _Printed(whole.first().of(choice.designator, choice.position), paste, parts, by, level, every)
+        # Two kinds of drift and the strokes, of every part and side: one answer, one chance of a false alarm.
+        one.alpha = ALPHA / (3 * len(paste.prints))
         if not one.prints.pads or "volume" not in one.prints.tables:
             continue
         sections += [section for section in one.sections(openings) if section.figures]
@@ -88,6 +92,7 @@ class _Printed:
     ) -> None:
         self.prints, self.paste, self.parts, self.by, self.level = prints, paste, parts, by, level
         self.listed = 1_000_000 if every else _LISTED
+        self.alpha = ALPHA
         self.plots: list[Plot] = []
         self.said: list[str] = []
         self.unit = prints.units.get("volume", "")
@@ -232,12 +237,13 @@ class _Printed:
         figures: list[Figure] = []
         limits = self.by == "pad" and not np.isscalar(lower)
         told = [
-            ("against the rest of its print", drift(self.table, pads=self.pads, void=self.prints.void, relative=True)),
+            ("against the rest of its print", drift(self.table, pads=self.pads, void=self.prints.void, relative=True, alpha=self.alpha)),
             (
                 "with its limits in view",
                 drift(
                     self.table, pads=self.pads, void=self.prints.void, lower=lower if limits else None,
                     upper=upper if limits else None,
+                    alpha=self.alpha,
                 ),
             ),
         ]  # fmt: skip
@@ -263,7 +269,7 @@ class _Printed:
                 )
         return Section(
             f"Drift, {self.prints.name}", tuple(figures),
-            "surest first; the chance that anything is listed of one kind where nothing drifts is 5 %",
+            "surest first; the chance that the whole answer lists any drift or stroke where nothing changes is 5 %",
         )  # fmt: skip
 
     def _change(self, change: Change, what: str, found: Changes) -> Figure:
@@ -304,6 +310,7 @@ class _Printed:
             [row.print.stroke if row.print else None for row in rows],
             pads=self.pads,
             void=self.prints.void,
+            alpha=self.alpha,
         )
         title = f"Stroke direction, {self.prints.name}"
         if isinstance(found, Refused):
