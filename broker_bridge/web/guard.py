@@ -82,7 +82,16 @@ class Guard:
         if problem is not None:
             await _answer(problem, with_headers)
             return
-        await self._app(scope, self._limited(receive), with_headers)
+        body = _Body(receive)
+
+        async def unless_too_large(message: Message) -> None:
+            # Whoever was reading the body has made something of his own of its broken end.
+            if not body.over:
+                await with_headers(message)
+
+        await self._app(scope, body.receive, unless_too_large)
+        if body.over:
+            await _answer(_too_large(), with_headers)
 
     def _refused(self, scope: Scope) -> Problem | None:
         headers = [(name.lower(), value) for name, value in scope["headers"]]
@@ -96,7 +105,7 @@ class Guard:
             return Problem(414, f"path and query are longer than {TARGET:,} bytes")
         lengths = [value for name, value in headers if name == b"content-length"]
         if any(not length.isdigit() or int(length) > BODY for length in lengths):
-            return Problem(413, f"the body is larger than {BODY:,} bytes")
+            return _too_large()
         client = scope["client"][0] if scope.get("client") else ""
         if wait := self._rate.take(client):
             return Problem(
@@ -104,19 +113,24 @@ class Guard:
             )
         return None
 
-    @staticmethod
-    def _limited(receive: Receive) -> Receive:
-        taken = 0
 
-        async def limited() -> Message:
-            nonlocal taken
-            message = await receive()
-            taken += len(message.get("body", b""))
-            if taken > BODY:
-                raise Problem(413, f"the body is larger than {BODY:,} bytes")
-            return message
+class _Body:
+    """A request's body, cut off where it grows too large."""
 
-        return limited
+    def __init__(self, receive: Receive) -> None:
+        self._receive = receive
+        self._taken = 0
+        self.over = False
+
+    async def receive(self) -> Message:
+        message = await self._receive()
+        self._taken += len(message.get("body", b""))
+        self.over = self.over or self._taken > BODY
+        return {"type": "http.disconnect"} if self.over else message
+
+
+def _too_large() -> Problem:
+    return Problem(413, f"the body is larger than {BODY:,} bytes")
 
 
 def host_of(header: str) -> str:

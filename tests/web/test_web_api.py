@@ -1,0 +1,142 @@
+"""The interface: every question, its errors as RFC 9457 says, tags, pages of events, live events."""
+
+import json
+from datetime import UTC, datetime
+from typing import Any
+
+import httpx
+import pytest
+from jsonschema import Draft202012Validator
+
+from broker_bridge.schemas.files import FILES
+from broker_bridge.web.stations import Stations
+
+from conftest import HOSTILE, line, ok  # isort: skip
+
+PROBLEM = "application/problem+json"
+
+
+@pytest.mark.parametrize(
+    ("question", "schema"),
+    [
+        ("board?id=A", "history"), ("board/why?id=A&statement=V1", "why"), ("where-used?station=aoi", "where-used"),
+        ("defects", "defects"), ("defects?at=1", "defects"), ("balance?order=WO-1", "balance"),
+        ("unproven?equipment=aoi", "unproven"),
+    ],
+)  # fmt: skip
+def test_answers_fit_their_schemas(asked: httpx.Client, question: str, schema: str) -> None:
+    answer = ok(asked.get(f"/api/v1/{question}"))
+    Draft202012Validator(FILES[f"{schema}.json"]()).validate(answer)
+
+
+@pytest.mark.parametrize(
+    ("question", "status", "says"),
+    [
+        ("board?id=NOPE", 404, "not in record"), ("board", 422, "query.id"), ("board?id=A&position=0", 422, "position"),
+        ("board?id=A&at=999", 404, "there is no commit"), ("defects?colour=red", 422, "colour"),
+        ("where-used", 400, "ask for one thing"), ("where-used?lot=L&reel=R", 400, "one thing"),
+        ("defects?since=yesterday", 422, "since"), ("board/why?id=A&statement=V99", 400, "no statement"),
+        ("quarantine/x1", 422, "key"), ("quarantine/r1", 404, "nothing in quarantine"), ("nowhere", 404, "Not Found"),
+        ("frozen/none", 404, "nothing is frozen"), ("balance?order=WO-99", 404, "not in record"),
+        ("events?limit=0", 422, "limit"), ("identifiers?begin=A&limit=5000", 422, "limit"),
+    ],
+)  # fmt: skip
+def test_an_error_says_what_is_wrong(asked: httpx.Client, question: str, status: int, says: str) -> None:
+    """RFC 9457: type, title, status, detail."""
+    response = asked.get(f"/api/v1/{question}")
+    problem = response.json()
+    assert (response.status_code, response.headers["content-type"]) == (status, PROBLEM)
+    assert problem["status"] == status
+    assert problem["type"] == "about:blank"
+    assert problem["title"]
+    assert says in problem["detail"]
+
+
+def test_a_wrong_method_is_a_problem_too(asked: httpx.Client) -> None:
+    response = asked.delete("/api/v1/board?id=A")
+    assert (response.status_code, response.headers["content-type"]) == (405, PROBLEM)
+
+
+def test_what_is_known_is_not_sent_again(asked: httpx.Client) -> None:
+    """RFC 9110, 13.1.2."""
+    first = asked.get("/api/v1/board?id=A")
+    tag = first.headers["etag"]
+    again = asked.get("/api/v1/board?id=A", headers={"if-none-match": f'"other", W/{tag}'})
+    assert (again.status_code, again.content, again.headers["etag"]) == (304, b"", tag)
+    assert asked.get("/api/v1/board?id=B", headers={"if-none-match": tag}).status_code == 200
+
+
+def test_pages_of_events_hold_each_once(asked: httpx.Client) -> None:
+    seen: list[int] = []
+    after = 0
+    while (page := ok(asked.get(f"/api/v1/events?after={after}&limit=3")))["events"]:
+        events: Any = page["events"]
+        assert all(one["event"]["specversion"] == "1.0" for one in events)
+        seen += [one["number"] for one in events]
+        after = int(str(page["next"]))
+    assert seen == list(range(1, len(seen) + 1))
+    assert len(seen) == ok(asked.get("/api/v1/record"))["events"]
+
+
+def test_live_events_come_again_from_where_a_listener_was(asked: httpx.Client) -> None:
+    until_ready(asked)
+    newest = int(str(ok(asked.get("/api/v1/stations"))["number"]))
+    told = []
+    with asked.stream("GET", "/api/v1/live", headers={"last-event-id": str(newest - 2)}) as response:
+        assert response.headers["content-type"].startswith("text/event-stream")
+        for text in response.iter_lines():
+            if text.startswith("data: "):
+                told.append(json.loads(text.removeprefix("data: ")))
+            if len(told) == 2:
+                break
+    assert [one["type"] for one in told] == ["board.held", "source.rejected"]
+
+
+def until_ready(asked: httpx.Client) -> None:
+    import time
+
+    end = time.monotonic() + 20
+    while asked.get("/api/v1/health/ready").status_code != 200:
+        assert time.monotonic() < end, "the service did not become ready"
+
+
+def test_who_was_away_too_long_is_told_to_read_the_record() -> None:
+    stations = Stations("sqlite:///none.db", (), lambda: datetime(2026, 3, 2, tzinfo=UTC))
+    told = line().facts
+    stations._take(told)
+    assert stations.holds(0)
+    stations._kept.popleft()
+    assert not stations.holds(0)
+    assert stations.holds(1)
+
+
+def test_stations_and_sources_tell_where_things_stand(asked: httpx.Client) -> None:
+    until_ready(asked)
+    stations: Any = ok(asked.get("/api/v1/stations"))["stations"]
+    assert [one["station"] for one in stations][:3] == ["print", "aoi", "test"]
+    sources: Any = ok(asked.get("/api/v1/sources"))["sources"]
+    assert all(one["missing"] == 0 for one in sources)
+
+
+def test_what_a_machine_wrote_is_data_and_never_a_page(asked: httpx.Client) -> None:
+    response = asked.get("/api/v1/board", params={"id": HOSTILE})
+    assert response.headers["content-type"] == "application/json"
+    assert response.json()["identity"]["key"]["value"] == HOSTILE
+    assert response.headers["x-content-type-options"] == "nosniff"
+    assert "default-src 'none'" in response.headers["content-security-policy"]
+
+
+def test_a_recall_as_a_table_is_safe_for_spreadsheets(asked: httpx.Client) -> None:
+    response = asked.get("/api/v1/where-used.csv?station=print&since=2026-03-02T00:00:00Z")
+    assert response.status_code == 200
+    assert response.headers["content-disposition"] == 'attachment; filename="where-used.csv"'
+
+
+def test_every_operation_is_described(asked: httpx.Client) -> None:
+    document = ok(asked.get("/api/v1/openapi.json"))
+    paths: Any = document["paths"]
+    assert "/api/v1/board" in paths
+    for path, operations in paths.items():
+        for method, operation in operations.items():
+            assert operation.get("summary"), f"{method} {path}"
+            assert "default" in operation["responses"] or "404" in operation["responses"]
