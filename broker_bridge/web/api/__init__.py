@@ -4,7 +4,13 @@ from typing import Any, Final
 
 from fastapi import APIRouter
 
-from broker_bridge.web.api import acts, boards, events, lists, lots, rejected, state
+from broker_bridge.web.api.acts import router as acts
+from broker_bridge.web.api.boards import router as boards
+from broker_bridge.web.api.events import router as events
+from broker_bridge.web.api.lists import router as lists
+from broker_bridge.web.api.lots import router as lots
+from broker_bridge.web.api.rejected import router as rejected
+from broker_bridge.web.api.state import router as state
 from broker_bridge.web.problems import MEDIA_TYPE
 
 _PROBLEM: Final[dict[str, Any]] = {
@@ -50,4 +56,4 @@ router = APIRouter(
     responses={status: {"description": text, **_PROBLEM} for status, text in _TOLD.items()},
 )
 for part in (state, boards, lots, lists, events, rejected, acts):
-    router.include_router(part.router)
+    router.include_router(part)
