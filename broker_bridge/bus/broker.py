@@ -2,7 +2,7 @@
 
 It keeps sessions and undelivered messages in its store folder, also through kill -9 of itself. Its default disk
 synchronisation (every two minutes) may lose the last messages in a power cut; outboxes and receipts make up for
-that, and tenfold speed is worth more here. Only MQTT is reachable: its other listener is bound to loopback and
+that, and tenfold speed is worth more here; after a power cut what it kept is thrown away (kept_store). Only MQTT is reachable: its other listener is bound to loopback and
 takes no login. One broker a folder, held by a lock; the child ends with its parent.
 """
 
@@ -23,6 +23,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any, Final
 
+from broker_bridge.bus import kept_store
 from broker_bridge.bus.access import subjects
 from broker_bridge.bus.credentials import CERTIFICATE, KEY, PASSWORDS, login, read_access
 from broker_bridge.bus.secret import read_secret, refuse_open
@@ -98,6 +99,12 @@ class EmbeddedBroker:
         self._lock = await self._locked()
         try:
             self._port = self._choose_port()
+            if await asyncio.to_thread(kept_store.begin, self._store):
+                _log.warning(
+                    "%s: the machine went down under the broker: its queues and sessions are begun anew; outboxes send"
+                    " again what has no receipt",
+                    self._store,
+                )
             await self._launch(program)
         except BaseException:
             self._unlock()
@@ -134,6 +141,8 @@ class EmbeddedBroker:
         self._stopping.set()
         await self._end_child()
         if self._lock is not None:
+            if self._child is not None and self._child.returncode is not None and self._child.returncode >= 0:
+                await asyncio.to_thread(kept_store.end, self._store)
             self._write_state(None)
         self._unlock()
 

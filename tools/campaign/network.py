@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from kind import Kind
-from plant import SITE, Plant, Way
+from plant import SITE, Plant, Way, alive, until
 from proxy import Proxy
 from roles import Habits
 
@@ -72,9 +72,7 @@ class Sessions(Kind):
         time.sleep(self.chance.uniform(0.0, 0.5))
         plant.broker.kill()
         pid = plant.server_pid()
-        deadline = time.monotonic() + 20
-        while pid is not None and _alive(pid) and time.monotonic() < deadline:
-            time.sleep(0.01)
+        until(lambda: pid is None or not alive(pid), 20, "the broker's program is gone")
         plant.struck("session lost")
         if self.chance.random() < (1.0 if self.short else 0.3):
             said = plant.check()
@@ -129,11 +127,3 @@ async def _impersonate(plant: Plant, client_id: str, ours: list[str], clean: boo
                     stolen += not message.retain
                     twin.ack([message])
     return stolen
-
-
-def _alive(pid: int) -> bool:
-    try:
-        with open(f"/proc/{pid}/stat", encoding="ascii") as file:
-            return file.read().rpartition(")")[2].split()[0] != "Z"
-    except OSError:
-        return False

@@ -482,6 +482,14 @@ def free_port() -> int:
         return port
 
 
+def alive(pid: int) -> bool:
+    """Whether a process runs; one that has ended and was not fetched yet does not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
 def _free(port: int) -> bool:
     with socket.socket() as probe:
         return probe.connect_ex(("127.0.0.1", port)) != 0

@@ -1,14 +1,17 @@
 """Power cuts: everything that was not synced is gone, of record, outbox, archive and the broker's own store."""
 
+import os
+import signal
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
+from contextlib import contextmanager, suppress
 
 from disk import Mounted
 from kind import Kind
-from plant import ROLES, Plant, Way
+from plant import ROLES, Plant, Way, alive, until
 from roles import Habits
+
+from broker_bridge.bus import kept_store
 
 
 class Power(Kind):
@@ -20,9 +23,11 @@ class Power(Kind):
     def ready(self) -> Iterator[Way]:
         """Everything of ours on the forgetful disk; a strict one in every other life."""
         folder = self.folder / "disk"
+        self._boot = self.folder / "boot_id"
+        self._boot.write_text("boot 0\n", encoding="ascii")
         with Mounted(folder, self.folder / "disk.log", self.seed, strict=self.seed % 2 == 0) as self._disk:
             yield Way(
-                habits=Habits(any_disk=True),
+                habits=Habits(any_disk=True, before=self._in_this_boot),
                 data=folder / "data",
                 store=folder / "broker",
                 # The machine's file is gone once the edge has it: then nothing could be read again.
@@ -36,9 +41,12 @@ class Power(Kind):
         if self.chance.random() < 0.5:
             plant.work(self.chance.randint(1, 20))
         for name in ("broker", *ROLES):
+            plant.victim(name).freeze()
+        self._kill_program(plant)
+        for name in ("broker", *ROLES):
             plant.victim(name).kill()
-        self._wait_gone(plant)
         _, receipted = plant.outbox()
+        self._boot.write_text(f"boot {sum(plant.strikes.values()) + 1}\n", encoding="ascii")
         self._disk.lose_power(gently=self.chance.random() < 0.3)
         plant.struck("power cut")
         recorded = {
@@ -49,9 +57,15 @@ class Power(Kind):
         plant.receipted_at_cuts += len(receipted)
         plant.start("broker", *ROLES)
 
-    def _wait_gone(self, plant: Plant) -> None:
-        """The embedded broker's program ends a moment after its role."""
+    def _in_this_boot(self) -> None:
+        """The kernel gives each start of a machine a name; ours gives one to each power cut."""
+        kept_store.BOOT_ID = self._boot  # type: ignore[misc]
+
+    def _kill_program(self, plant: Plant) -> None:
+        """The embedded broker's own program: when its role has died it would end in order, and sync."""
         pid = plant.server_pid()
-        deadline = time.monotonic() + 20
-        while pid is not None and Path(f"/proc/{pid}").exists() and time.monotonic() < deadline:
-            time.sleep(0.01)
+        if pid is None:
+            return
+        with suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+        until(lambda: not alive(pid), 20, "the broker's program is gone")
