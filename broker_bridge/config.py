@@ -363,7 +363,33 @@ def _is_loopback(host: str) -> bool:
         return False
 
 
-AnyOutlet = WebhookOutlet
+TableName = Literal["events", "visits", "inspections", "defects", "materials", "pads"]
+
+
+class TablesOutlet(_Outlet):
+    """Parquet files by day, for analysis with other tools."""
+
+    kind: Literal["tables"]
+    folder: Path
+    """Below `data` unless absolute. Nothing else may lie in it."""
+    tables: Annotated[tuple[TableName, ...], Field(min_length=1)] = (
+        "events", "visits", "inspections", "defects", "materials", "pads",
+    )  # fmt: skip
+    csv: bool = False
+    """CSV beside each Parquet file."""
+    every_s: Annotated[float, Field(gt=0, le=86_400)] = 600.0
+    """Seconds between two looks at the record: the files of today are written anew each time."""
+
+    @model_validator(mode="after")
+    def _tables_are_whole(self) -> "TablesOutlet":
+        if wrong := {"types", "lines"} & self.model_fields_set:
+            raise ValueError(f"{min(wrong)} does not go with tables: they are of the whole record; say `tables`")
+        if self.start != "beginning":
+            raise ValueError('start = "end" does not go with tables: they are of the whole record')
+        return self
+
+
+AnyOutlet = Annotated[WebhookOutlet | TablesOutlet, Field(discriminator="kind")]
 
 
 class Web(Section):
@@ -475,7 +501,7 @@ def told(error: ValidationError, path: Path) -> str:
     lines = []
     for finding in error.errors(include_url=False):
         steps = list(finding["loc"])
-        if steps[:1] == ["adapters"]:
+        if steps[:1] in (["adapters"], ["outlets"]):
             del steps[2:3]  # the kind, which is no key of the file
         key = ".".join(f"{step + 1}" if isinstance(step, int) else step for step in steps)
         problem = finding["msg"].removeprefix("Value error, ")
@@ -536,9 +562,13 @@ def _absolute(settings: Settings, folder: Path) -> Settings:
                 for name, login in section.logins.items()
             }
         changes[section_name] = section.model_copy(update=update)
-    for name, keys in (("adapters", _ADAPTER_PATHS), ("outlets", _OUTLET_PATHS)):
+    for name, keys, below in (
+        ("adapters", _ADAPTER_PATHS, folder),
+        ("outlets", _OUTLET_PATHS, folder),
+        ("outlets", ("folder",), data),
+    ):
         changes[name] = tuple(
-            one.model_copy(update={key: folder / value for key in keys if (value := getattr(one, key, None))})
-            for one in getattr(settings, name)
+            one.model_copy(update={key: below / value for key in keys if (value := getattr(one, key, None))})
+            for one in changes.get(name, getattr(settings, name))
         )
     return settings.model_copy(update=changes)

@@ -13,6 +13,7 @@ from broker_bridge.errors import (
     ConfigError,
     NoDatabase,
     NotFound,
+    OutletUnavailable,
     RecordDamaged,
     SourceUnavailable,
     StoreUnavailable,
@@ -43,6 +44,7 @@ COMMANDS: Final = {
     "serve": "pages and an interface to call, over a record",
     "tokens": "who may read and act over the network",
     "assert": "put a person's statement about boards into the record, or revoke one",
+    "export": "the record as Parquet and CSV files by day, for analysis with other tools",
     "outlets": "what the ways out have sent and what receivers refused: list, letters, retry, replay",
     "quarantine": "records that could not be used: list, show, retry",
     "backup": "copy the record while it is being written",
@@ -65,6 +67,7 @@ _CODES: Final[tuple[tuple[type[BridgeError], int], ...]] = (
     (NotFound, FINDINGS),
     (BusError, UNREACHABLE),
     (SourceUnavailable, UNREACHABLE),
+    (OutletUnavailable, UNREACHABLE),
     (StoreUnavailable, UNREACHABLE),
 )
 

@@ -43,7 +43,8 @@ class Outlet(Protocol):
     window: int
     """Events handed over at once, at most."""
     pause_s: float
-    """Seconds to gather events between two calls; 0: send what is there."""
+    """Seconds to gather events between two calls; 0: send what is there. An outlet that gathers is called with no events
+    where there are none: it may have work of its own."""
 
     async def __aenter__(self) -> Self: ...
 

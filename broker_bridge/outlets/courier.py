@@ -76,12 +76,10 @@ class Courier:
             wait = 0.0
             while True:
                 try:
-                    moved = await self._unbroken(self._step())
+                    more = await self._unbroken(self._step())
                     wait = 0.0
-                    if not moved:
-                        await asyncio.sleep(self._poll_s)
-                    elif self._outlet.pause_s:
-                        await asyncio.sleep(self._outlet.pause_s)
+                    if not more:
+                        await self._rest()
                 except OutletUnavailable as error:
                     wait = min(max(2 * wait, self._first_wait_s), LONGEST_WAIT_S)
                     await self._pause(str(error), max(wait, error.wait_s))
@@ -89,6 +87,18 @@ class Courier:
                     wait = min(max(2 * wait, self._first_wait_s), LONGEST_WAIT_S)
                     log.warning("outlet %s waits: %s", self.name, error)
                     await asyncio.sleep(wait)
+
+    async def _rest(self) -> None:
+        """Wait for events; an outlet that gathers them waits longer, and has its own work done then."""
+        if not self._outlet.pause_s:
+            await asyncio.sleep(self._poll_s)
+            return
+        end = asyncio.get_running_loop().time() + self._outlet.pause_s
+        while (left := end - asyncio.get_running_loop().time()) > 0:
+            await asyncio.sleep(min(left, 1.0))
+            await self._cursor.refresh()
+            if self._cursor.standing.replay is not None:
+                return
 
     async def _pause(self, reason: str, wait: float) -> None:
         """Wait with jitter, so that many outlets do not come back at once; a person's wish ends it."""
@@ -122,7 +132,7 @@ class Courier:
         self._head = self._reader.head()
 
     async def _step(self) -> bool:
-        """Deliver one window; whether there was anything to do."""
+        """Deliver one window; whether there may be more to do at once."""
         head = await asyncio.to_thread(self._reader.head)
         if head.incarnation != self._head.incarnation:
             log.warning("outlet %s: the record was restored; what it lacks is sent again", self.name)
@@ -142,6 +152,8 @@ class Courier:
             return False
         number = self._cursor.standing.number
         if number >= head.number:
+            if self._outlet.pause_s:
+                await self._outlet.send(())
             await self._tell("running")
             return replayed
         await self._learn(head.number)
@@ -170,7 +182,7 @@ class Courier:
             why_withheld=why,
         )
         await self._tell("running")
-        return True
+        return len(facts) == self._outlet.window or not self._outlet.pause_s
 
     def _passed(self, last: Fact) -> tuple[int, int, int] | None:
         """The newest commit that ends at or before this event, of the two that may."""

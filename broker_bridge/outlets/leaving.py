@@ -58,6 +58,14 @@ class Choice:
             return f"it is about a part marked {min(closed)!r}"
         return None
 
+    def may_tell(self, part: str | None, marked: "Marked") -> bool:
+        """Whether what is derived about a board of this part (None: not known) may leave."""
+        if not marked.any:
+            return True
+        if part is None:
+            return self._unknown_parts
+        return marked.of_part(part) <= self._markings
+
     def cut(self, data: Mapping[str, Any]) -> Mapping[str, Any]:
         """The data without what may not leave: the same object where there is nothing to cut.
 
@@ -130,6 +138,10 @@ class Marked:
             marked = self._all(parts)
             return marked or None
         return self._all(parts)
+
+    def of_part(self, number: str) -> set[str]:
+        """The markings of a part."""
+        return self._all([number])
 
     def _all(self, parts: Iterable[str]) -> set[str]:
         return {marking for part in parts for marking in self._markings.get(part, ())}

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any, Final
 
-from broker_bridge.config import AnyOutlet, Settings, WebhookOutlet
+from broker_bridge.config import AnyOutlet, Settings, TablesOutlet, WebhookOutlet
 from broker_bridge.outlets.base import Outlet
 from broker_bridge.outlets.leaving import Choice
 
@@ -14,8 +14,15 @@ def _webhook(settings: Settings, config: WebhookOutlet) -> Outlet:
     return Webhook(config)
 
 
+def _tables(settings: Settings, config: TablesOutlet) -> Outlet:
+    from broker_bridge.outlets.tables import Tables
+
+    return Tables(config, settings.record.path, settings.position(config), choice(config))
+
+
 _BUILDERS: Final[dict[type[Any], Callable[[Settings, Any], Outlet]]] = {
     WebhookOutlet: _webhook,
+    TablesOutlet: _tables,
 }
 """Each builder imports its outlet when it is asked to, so that a plant pays only for the kinds it uses."""
 

@@ -10,6 +10,9 @@ from zlib import crc32
 
 from broker_bridge.db import Kind
 
+DAY: Final = 86_400_000_000
+"""Microseconds."""
+
 TABLES: Final = """
 CREATE TABLE cursor (
     one INTEGER PRIMARY KEY CHECK (one = 1),
@@ -316,6 +319,16 @@ CREATE TABLE made_under (
     PRIMARY KEY (work_order, board)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX made_under_by_board ON made_under (board);
+
+-- The days (since 1970, UTC) of which passages, carries or called have changed, and when: a stamp that only grows, also
+-- from one index to the next.
+CREATE TABLE changed_days (
+    day INTEGER PRIMARY KEY,
+    stamp INTEGER NOT NULL
+) STRICT;
+CREATE INDEX changed_days_by_stamp ON changed_days (stamp);
+CREATE INDEX passages_by_time ON passages (since);
+CREATE INDEX carries_by_time ON carries (since);
 """
 
 INDEX: Final = Kind(name="index", application_id=0x42424958, migrations=(TABLES + SETTLED,))  # "BBIX"

@@ -6,6 +6,7 @@ in one transaction, so the tables always hold whole histories; once nothing is d
 
 import contextlib
 import sqlite3
+import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -15,7 +16,7 @@ from broker_bridge.projector.builder import connection_of, trouble
 from broker_bridge.projector.entries import PART
 from broker_bridge.projector.index import CROWDED
 from broker_bridge.projector.rows import Rows
-from broker_bridge.projector.schema import INDEX
+from broker_bridge.projector.schema import DAY, INDEX
 from broker_bridge.trace.mentions import Knot, Node, Slot
 
 _NAMES: Final = 5_000
@@ -43,6 +44,7 @@ class Settled:
         self._path = path
         self._connection = connection_of(path, busy_ms)
         self._uses: dict[str, int] = {}
+        self._stamp = 0
 
     def close(self) -> None:
         """Let go of the index."""
@@ -63,6 +65,9 @@ class Settled:
         try:
             self._connection.execute("BEGIN IMMEDIATE")
             try:
+                # A clock, so that an index made anew never repeats a stamp; above the last, as clocks may step.
+                last = self._one("SELECT coalesce(max(stamp), 0) FROM changed_days")
+                self._stamp = max(last + 1, time.time_ns() // 1000)
                 yield
                 self._connection.execute("COMMIT")
             except BaseException:
@@ -115,6 +120,7 @@ class Settled:
         return cluster
 
     def _forget(self, board: int) -> None:
+        self._changed(board)
         for table in ("boards", "board_names", "passages", "carries", "called", "made_under", "board_files"):
             self._connection.execute(f"DELETE FROM {table} WHERE board = ?", (board,))
 
@@ -138,6 +144,16 @@ class Settled:
         many("INSERT INTO made_under VALUES (?, ?, ?)", [(order, board, said) for order, said in rows.orders])
         carries = [(self._use(use.shared, use.words), board, use.since, use.until) for use in rows.uses]
         many("INSERT OR IGNORE INTO carries VALUES (?, ?, ?, ?)", carries)
+        self._changed(int(board or 0))
+
+    def _changed(self, board: int) -> None:
+        """Note the days on which a thing has rows."""
+        self._connection.execute(
+            f"INSERT OR REPLACE INTO changed_days SELECT since / {DAY}, ?2 FROM passages WHERE board = ?1"
+            f" UNION SELECT since / {DAY}, ?2 FROM carries WHERE board = ?1"
+            f" UNION SELECT called / {DAY}, ?2 FROM called WHERE board = ?1",
+            (board, self._stamp),
+        )
 
     def tidy(self) -> None:
         """Forget uses that no board is told of any more."""

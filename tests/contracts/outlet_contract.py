@@ -61,6 +61,9 @@ async def until(condition: Callable[[], Awaitable[bool]], seconds: float = 20.0)
         await asyncio.sleep(0.01)
 
 
+ALL = Choice(allow=("persons", "raw"))
+
+
 class Setting:
     """A record, and couriers over it."""
 
@@ -88,12 +91,14 @@ class Setting:
             reader.close()
 
     @contextlib.asynccontextmanager
-    async def running(self, outlet: Outlet, **more: Any) -> AsyncIterator["asyncio.Task[None]"]:
+    async def running(
+        self, outlet: Outlet, choice: Choice = ALL, **more: Any
+    ) -> AsyncIterator["asyncio.Task[None]"]:
         """A courier at work; stopped at the end."""
         reader = SqliteReader(self.path)
         cursor = await Cursor.open(self.position)
         courier = Courier(
-            "test", outlet, cursor, reader, Choice(allow=("persons", "raw")),
+            "test", outlet, cursor, reader, choice,
             poll_s=0.01, first_wait_s=0.05, **more,
         )  # fmt: skip
         task = asyncio.create_task(courier.run())
