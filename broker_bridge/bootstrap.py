@@ -26,6 +26,7 @@ from broker_bridge.edge.persons import Persons
 from broker_bridge.edge.supervisor import Supervisor
 from broker_bridge.errors import BridgeError, BusUnavailable, ConfigError
 from broker_bridge.outlets.delivery import deliver
+from broker_bridge.outlets.metrics.commits import OF_THIS_PROCESS, TimedWriter
 from broker_bridge.projector.projector import follow
 from broker_bridge.queries.settling import settle_some
 from broker_bridge.recorder.recorder import Recorder, filters
@@ -52,7 +53,7 @@ async def run_roles(
     Raises the first error that ends a role: ConfigError when something cannot start as configured,
     RecordDamaged when the record is not what was written.
     """
-    tell = ready or (lambda role: log.info("%s: started", role))
+    tell = _Told(ready or (lambda role: log.info("%s: started", role)))
     async with contextlib.AsyncExitStack() as stack:
         if "broker" in roles:
             await stack.enter_async_context(_broker(settings))
@@ -62,10 +63,37 @@ async def run_roles(
                 for role, starter in _STARTERS.items():
                     if role in roles:
                         group.create_task(starter(settings, tell, now), name=role)
+                if settings.metrics is not None:
+                    from broker_bridge.outlets.metrics.server import serve
+
+                    group.create_task(
+                        serve(settings, roles, tell.started, OF_THIS_PROCESS, tell.troubles), name="metrics"
+                    )
                 if roles and set(roles) <= {"broker"}:
                     await asyncio.Event().wait()
         except* BridgeError as errors:
             raise _first(errors) from None
+
+
+class _Told:
+    """Told of each role that has started, and of the clients by which it reaches the broker."""
+
+    def __init__(self, ready: Callable[[str], None]) -> None:
+        self._ready = ready
+        self._clients: list[tuple[str, Client]] = []
+        self.started: list[str] = []
+
+    def __call__(self, role: str) -> None:
+        self.started.append(role)
+        self._ready(role)
+
+    def speaks(self, role: str, client: Client) -> None:
+        """A role reaches the broker by this client."""
+        self._clients.append((role, client))
+
+    def troubles(self) -> list[str]:
+        """Which roles do not reach the broker now, or are refused by it, and why."""
+        return [f"{role}: {trouble}" for role, client in self._clients if (trouble := client.trouble)]
 
 
 def _first(group: BaseExceptionGroup[BridgeError]) -> BridgeError:
@@ -92,7 +120,7 @@ async def _broker(settings: Settings) -> AsyncIterator[None]:
         await keeper
 
 
-async def _edge(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
+async def _edge(settings: Settings, tell: _Told, now: Callable[[], datetime]) -> None:
     adapters = build(settings)
     topics = Topics(settings.plant.topic_root)
     edge = settings.edge
@@ -107,7 +135,7 @@ async def _edge(settings: Settings, tell: Callable[[str], None], now: Callable[[
         for source in adapters:
             await outbox.writer(source)
         async with contextlib.AsyncExitStack() as stack:
-            forwarders = await _forwarders(settings, outbox, topics, list(adapters), stack)
+            forwarders = await _forwarders(settings, outbox, topics, list(adapters), stack, tell)
             supervisor = Supervisor(outbox, adapters)
             async with asyncio.TaskGroup() as group:
                 for forwarder in forwarders:
@@ -125,6 +153,7 @@ async def _forwarders(
     topics: Topics,
     sources: Sequence[str],
     stack: contextlib.AsyncExitStack,
+    tell: _Told,
 ) -> list[Forwarder]:
     """The edge's forwarder, and one of its own for each adapter that logs in by itself."""
     edge, site, record = settings.edge, settings.plant.site, settings.record.name
@@ -142,6 +171,7 @@ async def _forwarders(
             filters=receipt_filters(topics, spoken_for, record),
             will=(topics.edge_state(site, edge.name), dump(gone)) if speaks else None,
         )
+        tell.speaks("edge", client)
         forwarders.append(
             Forwarder(
                 outbox,
@@ -177,7 +207,7 @@ async def _expire(archive: Archive, days: float, now: Callable[[], datetime]) ->
         await asyncio.sleep(_EXPIRE_S)
 
 
-async def _recorder(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
+async def _recorder(settings: Settings, tell: _Told, now: Callable[[], datetime]) -> None:
     topics = Topics(settings.plant.topic_root)
     site, name = settings.plant.site, settings.record.name
     store = await SqliteStore.open(settings.record.path, name, now=lambda: int(now().timestamp() * 1_000_000))
@@ -199,24 +229,32 @@ async def _recorder(settings: Settings, tell: Callable[[str], None], now: Callab
             filters=filters(topics),
             will=(topics.record_state(site, name), dump(gone)),
         )
+        tell.speaks("recorder", client)
         async with client:
-            recorder = Recorder(client, store, topics, site=site, window=settings.record.window, now=now)
+            recorder = Recorder(
+                client,
+                TimedWriter(store, OF_THIS_PROCESS),
+                topics,
+                site=site,
+                window=settings.record.window,
+                now=now,
+            )
             tell("recorder")
             await recorder.run()
     finally:
         await store.close()
 
 
-async def _projector(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
+async def _projector(settings: Settings, tell: _Told, now: Callable[[], datetime]) -> None:
     tell("projector")
     await follow(settings.record.path, settle_some)
 
 
-async def _outlets(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
+async def _outlets(settings: Settings, tell: _Told, now: Callable[[], datetime]) -> None:
     await deliver(settings, lambda: tell("outlets"))
 
 
-async def _web(settings: Settings, tell: Callable[[str], None], now: Callable[[], datetime]) -> None:
+async def _web(settings: Settings, tell: _Told, now: Callable[[], datetime]) -> None:
     def at(address: str) -> None:
         log.info("pages and interface: %s", address)
         tell("web")

@@ -416,6 +416,14 @@ class Web(Section):
         return self
 
 
+class Metrics(Section):
+    """Figures and health of every `run` on this machine, for whoever watches services. Whoever reaches it may read."""
+
+    port: Port
+    """0: any free port."""
+    host: HostName = "127.0.0.1"
+
+
 class Settings(Section):
     """The whole configuration file."""
 
@@ -428,6 +436,8 @@ class Settings(Section):
     record: Record = Record()
     edge: Edge = Edge()
     web: Web = Web()
+    metrics: Metrics | None = None
+    """Absent: no figures are served."""
     adapters: tuple[AnyAdapter, ...] = ()
     outlets: tuple[AnyOutlet, ...] = ()
 
