@@ -6,7 +6,7 @@ of IPC-HERMES-9852; what really happened goes to truth.jsonl from the model's ow
     Plant(seed, boards, profile, start)   one run, as a stream: iterate it, or give it to a drive
     deliveries(plant, on_truth)           virtual time, full speed: bytes in the order in which a reader takes them in
     LivePlant(plant, files, truth)        real time: files in folders, the vertical channel on sockets of 127.0.0.1
-    load_profile(name or path)            a fault profile: clean, rough, plant_life, or a TOML file
+    load_profile(name or path)            a fault profile: clean, rough, plant_life, causes, or a TOML file
     plan(valid_from)                      the line and its parts as the plant's planning would export them: a file PLAN_NAME
 
 Specifications: the dialects in the docstrings of `writers`, the numbering of positions in `positions`, the truth in

@@ -227,7 +227,7 @@ class Profile:
 
 
 def load_profile(name: str | Path) -> Profile:
-    """Read a profile: `clean`, `rough` or `plant_life`, which come with the package, or a path to a TOML file.
+    """Read a profile: `clean`, `rough`, `plant_life` or `causes`, which come with the package, or a path to a TOML file.
 
     Raises ConfigError naming the file and the key when the file is absent, is no TOML, or holds a key or a
     value that is not allowed.
@@ -237,7 +237,7 @@ def load_profile(name: str | Path) -> Profile:
         text = builtin.read_text("utf-8") if builtin.is_file() else Path(name).read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigError(
-            f"fault profile {name}: cannot be read ({error}); name clean, rough, plant_life or a TOML file"
+            f"fault profile {name}: cannot be read ({error}); name clean, rough, plant_life, causes or a TOML file"
         ) from error
     return parse_profile(text, str(name))
 

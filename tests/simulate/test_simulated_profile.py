@@ -14,7 +14,7 @@ def test_clean_is_the_default() -> None:
 
 
 def test_every_switch_is_on_in_a_profile_that_comes_with_the_package() -> None:
-    clean, others = Profile(), (load_profile("rough"), load_profile("plant_life"))
+    clean, others = Profile(), tuple(load_profile(name) for name in ("rough", "plant_life", "causes"))
     for field in dataclasses.fields(Profile):
         section = getattr(clean, field.name)
         if not dataclasses.is_dataclass(section):
