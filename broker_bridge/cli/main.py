@@ -37,6 +37,7 @@ COMMANDS: Final = {
     "check": "is the configuration valid, everything reachable and healthy?",
     "watch": "the line as it is now, or live events one a line, beside the machine",
     "board": "a board's history: backward trace",
+    "report": "a board's report as one file, HTML or PDF",
     "where-used": "the boards on which a lot, reel, tool, program or machine was used, for sure and possibly",
     "defects": "calls and defects over many boards: what is open, escaped, or left with a board",
     "balance": "a work order's boards: started, finished, scrapped, in process, not accounted for",

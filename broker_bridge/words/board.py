@@ -1,10 +1,9 @@
 """A history in words that can be read aloud. Pure: a history in, lines of at most 96 columns out."""
 
 from collections.abc import Iterator, Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
-from broker_bridge.words import materials as material_words
 from broker_bridge.trace.attempts import Test
 from broker_bridge.trace.gaps import Source
 from broker_bridge.trace.genealogy import Kin
@@ -15,32 +14,68 @@ from broker_bridge.trace.loops import Loop
 from broker_bridge.trace.magazines import Storage
 from broker_bridge.trace.portrait import Identity, Key
 from broker_bridge.trace.readings import Reading
+from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Visit
+from broker_bridge.words import materials as material_words
 from broker_bridge.words.telling import (
+    Doubtful,
     Telling,
     counted,
     coverage_words,
     outcome_words,
     place_words,
     program_words,
+    safe,
 )
 
 _APART: Final = timedelta(minutes=10)
 """Readings of one station further apart are told as of two visits; common practice, no source."""
 
 _MOST: Final = 20
-"""Gaps and materials told one by one; the rest is counted, --json has them all."""
+"""Gaps that a terminal is told one by one; the rest is counted, --json has them all."""
+
+
+class Paragraph(Value):
+    """One statement in words, or what is added to the one before."""
+
+    mark: str
+    """Its reference (V3, D1), "!" or "-"; empty where it adds to what stands before."""
+    text: str
+    depth: int
+    """0: of the board; 1: a statement; 2: added to it."""
+    doubt: bool
+    """It says why a statement is not observed."""
+
+
+class Section(Value):
+    """What is told under one title."""
+
+    title: str
+    """Empty for what comes first: who it is, and what holds it."""
+    paragraphs: tuple[Paragraph, ...]
 
 
 def words(history: History, *, evidence: bool = False) -> Iterator[str]:
     """The lines. `evidence` adds the events each statement stands on."""
     told = _Telling(evidence)
+    _tell(told, history)
+    yield from told.lines
+
+
+def sections(history: History) -> list[Section]:
+    """The same words, unwrapped, for paper: nothing is left out, times carry their date."""
+    told = _Paper()
+    _tell(told, history)
+    return [Section(title, tuple(paragraphs)) for title, paragraphs in told.sections]
+
+
+def _tell(told: "_Telling", history: History) -> None:
     told.identity(history.identity)
     told.genealogy(history.genealogy)
     told.line(
         f"As of commit {history.as_of.commit} of record {history.as_of.record}"
         f" ({history.completeness.statements} of its {history.as_of.number} events are about it). Times are UTC."
-        " V1, D1 ... name statements: --why V1 tells what one stands on."
+        f" {told.references}"
     )
     told.held(history)
     told.findings(history)
@@ -56,11 +91,14 @@ def words(history: History, *, evidence: bool = False) -> Iterator[str]:
     told.decisions(history)
     told.gaps(history)
     told.completeness(history.completeness)
-    yield from told.lines
 
 
 class _Telling(Telling):
     """The sections of a history."""
+
+    references = "V1, D1 ... name statements: --why V1 tells what one stands on."
+    values = " (values: --paste)"
+    most: int | None = _MOST
 
     # -- sections -----------------------------------------------------------------------------------------
 
@@ -215,7 +253,7 @@ class _Telling(Telling):
                 self.line(self._call(call), 5, "- ")
             for paste in one.paste:
                 out = "" if paste.out_of_limits is None else f", {paste.out_of_limits} out of limits"
-                self.line(f"paste measured on {counted(paste.pads, 'pad')}{out} (values: --paste)", 5)
+                self.line(f"paste measured on {counted(paste.pads, 'pad')}{out}{self.values}", 5)
             if one.outcome_after_review:
                 after = one.outcome_after_review
                 self.line(f"after review: {'not stated by the reviewer' if after == 'unknown' else after}", 5)
@@ -367,7 +405,7 @@ class _Telling(Telling):
 
     def gaps(self, history: History) -> None:
         self.section(f"What may be missing: {counted(len(history.gaps), 'gap')} in its time and place")
-        for number, gap in enumerate(history.gaps[:_MOST], 1):
+        for number, gap in enumerate(history.gaps[: self.most], 1):
             start = self.when(gap.from_) if gap.from_ else "not known when"
             end = self.when(gap.to) if gap.to else "not known when, or still open"
             cause = gap.cause.replace("_", " ")
@@ -435,8 +473,42 @@ class _Telling(Telling):
         return f"{source.source} ({', '.join(away + missing)})" if away or missing else ""
 
     def _rest(self, count: int) -> None:
-        if count > _MOST:
-            self.line(f"and {count - _MOST} more: --json tells them all", 2)
+        if self.most is not None and count > self.most:
+            self.line(f"and {count - self.most} more: --json tells them all", 2)
+
+
+class _Paper(_Telling):
+    """Keeps paragraphs as they are."""
+
+    references = "V1, D1 ... name statements; the events that each stands on are listed at the end."
+    values = ""
+    most = None
+
+    def __init__(self) -> None:
+        super().__init__(evidence=False)
+        self.sections: list[tuple[str, list[Paragraph]]] = [("", [])]
+        self._doubting = False
+
+    def line(self, text: str, indent: int = 0, mark: str = "") -> None:
+        """One paragraph as it is."""
+        depth = 0 if indent < 2 else 1 if (mark and mark != "- ") or indent < 5 else 2
+        if text:
+            self.sections[-1][1].append(Paragraph(mark.strip(), safe(text), depth, self._doubting))
+
+    def section(self, title: str) -> None:
+        """A new one."""
+        self.sections.append((safe(title), []))
+        self._date = ""
+
+    def doubt(self, statement: Doubtful, indent: int = 5) -> None:
+        """As for a terminal, and known for one."""
+        self._doubting = statement.certainty != "observed"
+        super().doubt(statement, indent)
+        self._doubting = False
+
+    def when(self, time: datetime) -> str:
+        """Always with the date: on paper a line is read alone."""
+        return f"{time:%Y-%m-%d %H:%M:%S}"
 
 
 def _key(key: Key) -> str:

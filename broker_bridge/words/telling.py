@@ -12,7 +12,9 @@ from broker_bridge.trace.visits import Program
 WIDTH: Final = 96
 
 
-class _Doubtful(Protocol):
+class Doubtful(Protocol):
+    """A statement that may not be observed."""
+
     @property
     def certainty(self) -> str: ...
     @property
@@ -54,7 +56,7 @@ class Telling:
         self._date = date
         return f"{date} {clock}"
 
-    def doubt(self, statement: _Doubtful, indent: int = 5) -> None:
+    def doubt(self, statement: Doubtful, indent: int = 5) -> None:
         """What keeps a statement from being observed, where anything does."""
         if statement.certainty != "observed":
             share = "" if statement.probability is None else f" (probability {statement.probability:g})"
