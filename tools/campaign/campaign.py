@@ -81,6 +81,7 @@ def live(kind: str, broker: str, seed: int, rounds: int, short: bool, folder: Pa
     return told | counts | {
         "seconds": round(time.monotonic() - begun, 1),
         "strikes": plant.strikes,
+        "receipts_at_cuts": plant.receipted_at_cuts,
         "untrue": [tuple(one) for one in plant.untrue],
         "peak_kb": {name: plant.victim(name).peak_kb for name in ("broker", *ROLES)},
         **({"examples": examples} if examples else {}),
@@ -145,21 +146,23 @@ def table(results: Iterable[dict[str, Any]]) -> str:
         rows[told["kind"], told["broker"]].append(told)
     lines = [
         "| kind | broker | seeds | lives | rounds | records | receipted | stated gaps | lost | broken promises | doubled |"
-        " unexpected | out of order | wrong board | altered | untrue words | not recovered | most memory MB | seconds |",
-        "|" + "---|" * 19,
+        " unexpected | out of order | wrong board | altered | crossed files | untrue words | not recovered | most memory MB | seconds |",
+        "|" + "---|" * 20,
     ]
     for (kind, broker), told in sorted(rows.items()):
         whole = [one for one in told if "failed" not in one]
         total: Counter[str] = Counter()
         for one in whole:
-            total.update({name: one[name] for name in ("attempted", "receipted", "stated", *FAULTS)})
+            total.update(
+                {name: one.get(name, 0) for name in ("attempted", "receipted", "stated", "crossed", *FAULTS)}
+            )
         memory = max((max(one["peak_kb"].values()) for one in whole), default=0) / 1000
         seeds = sorted({one["seed"] for one in told})
         lines.append(
             f"| {kind} | {broker} | {seeds[0]} to {seeds[-1]} | {len(told)} | {sum(one['rounds'] for one in told):,} |"
             f" {total['attempted']:,} | {total['receipted']:,} | {total['stated']:,} | {total['lost']} | {total['broken']} |"
             f" {total['doubled']} | {total['unexpected']} | {total['disordered']} | {total['misplaced']} |"
-            f" {total['altered']} | {sum(len(one['untrue']) for one in whole)} | {len(told) - len(whole)} | {memory:.0f} |"
+            f" {total['altered']} | {total['crossed']} | {sum(len(one['untrue']) for one in whole)} | {len(told) - len(whole)} | {memory:.0f} |"
             f" {sum(one['seconds'] for one in whole):,.0f} |"
         )
     return "\n".join(lines) + "\n"

@@ -19,6 +19,8 @@ class Written(NamedTuple):
     """One raw record as its machine knows it."""
 
     source: str
+    file: int
+    """Number of the file or log it stands in, in the order its machine began them."""
     order: int
     """Place among all raw records of this source."""
     board: str
@@ -55,11 +57,13 @@ class Verdict(NamedTuple):
     unexpected: tuple[str, ...]
     doubled: tuple[str, ...]
     disordered: tuple[str, ...]
-    """Numbered before something that its machine had written earlier, within an epoch of the source."""
+    """Numbered before something that stands earlier in the same file or log, within an epoch of the source."""
     misplaced: tuple[str, ...]
     """On another board, or said by another source, than the machine's list has it."""
     altered: tuple[str, ...]
     """Another outcome, or another hash of the raw bytes."""
+    crossed: tuple[str, ...]
+    """Numbered before something of an earlier file: allowed, as a file may have to wait while later ones are read."""
 
     @property
     def faultless(self) -> bool:
@@ -89,7 +93,8 @@ def judge(
         broken=tuple(sorted(receipted - times.keys())),
         unexpected=tuple(sorted(times.keys() - attempted.keys())),
         doubled=tuple(sorted(truth for truth, count in times.items() if count > 1)),
-        disordered=_disordered(attempted, known),
+        disordered=_disordered(attempted, known, across=False),
+        crossed=_disordered(attempted, known, across=True),
         misplaced=tuple(
             event.truth for event in known
             if (event.source, event.board) != (attempted[event.truth].source, attempted[event.truth].board)
@@ -101,11 +106,15 @@ def judge(
     )  # fmt: skip
 
 
-def _disordered(attempted: Mapping[str, Written], known: Sequence[Recorded]) -> tuple[str, ...]:
-    """A source numbers what it takes in the order its machine wrote it."""
-    epochs: dict[tuple[str, int], list[tuple[int, int, str]]] = defaultdict(list)
+def _disordered(
+    attempted: Mapping[str, Written], known: Sequence[Recorded], *, across: bool
+) -> tuple[str, ...]:
+    """What is numbered in another order than its machine wrote it, within its file or across files."""
+    epochs: dict[tuple[str, int, int], list[tuple[int, int, str]]] = defaultdict(list)
     for event in known:
-        epochs[event.source, event.epoch].append((event.sequence, attempted[event.truth].order, event.truth))
+        written = attempted[event.truth]
+        key = event.source, event.epoch, 0 if across else written.file
+        epochs[key].append((event.sequence, written.order, event.truth))
     found = []
     for events in epochs.values():
         latest = -1

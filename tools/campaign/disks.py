@@ -21,7 +21,10 @@ class _OnDisk(Kind):
         with Mounted(self.folder / "disk", self.folder / "disk.log", self.seed) as self.disk:
             self.arm()
             yield Way(
-                habits=Habits(any_disk=True), data=self.folder / "disk" / "data", after="delete", may_end=True
+                habits=Habits(any_disk=True, hurried=self.short),
+                data=self.folder / "disk" / "data",
+                after="delete",
+                may_end=True,
             )
 
     def arm(self) -> None:

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 from kind import Kind
 from plant import Plant, Way, until
+from roles import Habits
 
 from broker_bridge.queries.keeping import back_up, put_back
 
@@ -25,7 +26,7 @@ class Stall(Kind):
         """Hold the lock while machines go on; look at what is said."""
         plant.work(20)
         until(lambda: plant.count() > 5, 30, "something recorded")
-        seconds = 13.0 if self.short else 60.0
+        seconds = 3.0 if self.short else 60.0
         with closing(sqlite3.connect(plant.record, isolation_level=None, timeout=30)) as other:
             other.execute("BEGIN IMMEDIATE")
             held = plant.count()
@@ -74,7 +75,7 @@ class OutboxLost(Kind):
     @contextmanager
     def ready(self) -> Iterator[Way]:
         """In every other life the machine's files are gone once they are taken in."""
-        yield Way(after="delete" if self.seed % 2 else "leave")
+        yield Way(habits=Habits(hurried=self.short), after="delete" if self.seed % 2 else "leave")
 
     def strike(self, plant: Plant) -> None:
         """Let events wait behind a dead broker or recorder, kill the edge, take its outbox away, at times its clock too."""

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from plant import BROKERS, Plant, Way
+from roles import Habits
 
 
 class Kind:
@@ -30,7 +31,7 @@ class Kind:
     @contextmanager
     def ready(self) -> Iterator[Way]:
         """Make what the plant is built with."""
-        yield Way()
+        yield Way(habits=Habits(hurried=self.short))
 
     def strike(self, plant: Plant) -> None:
         """One round: machines work, something is struck."""

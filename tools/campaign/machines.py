@@ -60,7 +60,7 @@ class _Machine:
         self._chance = chance
         self._order = 0
 
-    def _record(self) -> bytes:
+    def _record(self, file: int) -> bytes:
         self._order += 1
         truth = f"{self._letter}-{self._order:06d}"
         board = f"HW-{self._chance.randrange(10**9):09d}"
@@ -69,7 +69,12 @@ class _Machine:
         start = f"2026-03-{2 + second // 86_400:02d} {second // 3600 % 24:02d}:{second // 60 % 60:02d}:{second % 60:02d}"
         line = f"{truth};{board};{start};{'OK' if ok else 'NG'}\n".encode()
         self.written[truth] = Written(
-            self.source, self._order, board, "passed" if ok else "failed", hashlib.sha256(line).hexdigest()
+            self.source,
+            file,
+            self._order,
+            board,
+            "passed" if ok else "failed",
+            hashlib.sha256(line).hexdigest(),
         )
         return line
 
@@ -87,8 +92,8 @@ class Dropper(_Machine):
         """Write about so many raw records, in files of one to ten."""
         while records > 0:
             size = min(records, self._chance.randint(1, 10))
-            content = HEADER + b"".join(self._record() for _ in range(size))
             self._files += 1
+            content = HEADER + b"".join(self._record(self._files) for _ in range(size))
             path = self._folder / f"{self._files:06d}.csv"
             partial = path.with_name("." + path.name)
             partial.write_bytes(content)
@@ -124,7 +129,7 @@ class Logger(_Machine):
 
     def _next(self) -> bytes:
         self._in_log += 1
-        line = self._record()
+        line = self._record(self._logs)
         return line if self._in_log > 1 else HEADER + line
 
     def _append(self, piece: bytes) -> None:

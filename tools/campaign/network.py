@@ -23,7 +23,7 @@ class _Proxied(Kind):
     def ready(self) -> Iterator[Way]:
         """The roles reach the broker through a proxy, and do not wait long for a silent one."""
         with Proxy(self.folder / "proxy.log", self.seed) as self.proxy:
-            yield Way(habits=Habits(keepalive_s=2), through=self.proxy.listen)
+            yield Way(habits=Habits(keepalive_s=2, hurried=self.short), through=self.proxy.listen)
 
 
 class Cuts(_Proxied):

@@ -27,7 +27,7 @@ class Power(Kind):
         self._boot.write_text("boot 0\n", encoding="ascii")
         with Mounted(folder, self.folder / "disk.log", self.seed, strict=self.seed % 2 == 0) as self._disk:
             yield Way(
-                habits=Habits(any_disk=True, before=self._in_this_boot),
+                habits=Habits(any_disk=True, hurried=self.short, before=self._in_this_boot),
                 data=folder / "data",
                 store=folder / "broker",
                 # The machine's file is gone once the edge has it: then nothing could be read again.

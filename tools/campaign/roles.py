@@ -26,6 +26,7 @@ import broker_bridge.queries.settling  # noqa: F401  (both are loaded before the
 from broker_bridge import bootstrap, db
 from broker_bridge.bus.mqtt import Client
 from broker_bridge.config import load
+from broker_bridge.edge import plan
 from broker_bridge.edge.outbox import now_utc
 from broker_bridge.errors import BridgeError
 
@@ -45,6 +46,8 @@ class Habits(NamedTuple):
     """In place of the client's own 30 s, so that half-open connections are found sooner."""
     any_disk: bool = False
     """Work on the campaign's own file system, which is one that a database refuses otherwise."""
+    hurried: bool = False
+    """Missing receipts are missed after 2 s, a locked database after 1 s: for the test suite."""
     before: Callable[[], None] | None = None
     """Called in the role's process before it starts."""
 
@@ -193,6 +196,9 @@ def _be(config: Path, log: Path, role: str, habits: Habits, clock: WallClock, re
             bootstrap.Client = functools.partial(Client, keepalive=habits.keepalive_s)  # type: ignore[misc, assignment]
         if habits.any_disk:
             db._NETWORK = ("nfs",)  # type: ignore[assignment]
+        if habits.hurried:
+            plan.STALL_S = 2.0  # type: ignore[misc]
+            db.BUSY_MS = 1000  # type: ignore[misc]
         if habits.before is not None:
             habits.before()
         asyncio.run(_until_told(config, role, clock, lambda _: os.write(ready, b".")))

@@ -48,7 +48,7 @@ class _Seam(Kind):
     def ready(self) -> Iterator[Way]:
         """Roles that fail once."""
         self.count = _Count(self.seed)
-        yield Way(habits=Habits(before=self.patch), after="delete", may_end=True)
+        yield Way(habits=Habits(hurried=self.short, before=self.patch), after="delete", may_end=True)
 
     def patch(self) -> None:
         """Done in the role's process."""
