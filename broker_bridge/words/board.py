@@ -1,6 +1,6 @@
 """A history in words that can be read aloud. Pure: a history in, lines of at most 96 columns out."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -62,9 +62,9 @@ def words(history: History, *, evidence: bool = False) -> Iterator[str]:
     yield from told.lines
 
 
-def sections(history: History) -> list[Section]:
-    """The same words, unwrapped, for paper: nothing is left out, times carry their date."""
-    told = _Paper()
+def sections(history: History, when: Callable[[datetime], str] | None = None) -> list[Section]:
+    """The same words, unwrapped, for paper and pages: nothing is left out, times carry their date or are as `when` tells."""
+    told = _Paper() if when is None else _Page(when)
     _tell(told, history)
     return [Section(title, tuple(paragraphs)) for title, paragraphs in told.sections]
 
@@ -74,7 +74,7 @@ def _tell(told: "_Telling", history: History) -> None:
     told.genealogy(history.genealogy)
     told.line(
         f"As of commit {history.as_of.commit} of record {history.as_of.record}"
-        f" ({history.completeness.statements} of its {history.as_of.number} events are about it). Times are UTC."
+        f" ({history.completeness.statements} of its {history.as_of.number} events are about it)."
         f" {told.references}"
     )
     told.held(history)
@@ -96,7 +96,7 @@ def _tell(told: "_Telling", history: History) -> None:
 class _Telling(Telling):
     """The sections of a history."""
 
-    references = "V1, D1 ... name statements: --why V1 tells what one stands on."
+    references = "Times are UTC. V1, D1 ... name statements: --why V1 tells what one stands on."
     values = " (values: --paste)"
     most: int | None = _MOST
 
@@ -480,7 +480,9 @@ class _Telling(Telling):
 class _Paper(_Telling):
     """Keeps paragraphs as they are."""
 
-    references = "V1, D1 ... name statements; the events that each stands on are listed at the end."
+    references = (
+        "Times are UTC. V1, D1 ... name statements; the events that each stands on are listed at the end."
+    )
     values = ""
     most = None
 
@@ -509,6 +511,20 @@ class _Paper(_Telling):
     def when(self, time: datetime) -> str:
         """Always with the date: on paper a line is read alone."""
         return f"{time:%Y-%m-%d %H:%M:%S}"
+
+
+class _Page(_Paper):
+    """For a screen, which tells times its own way and shows beside each statement what it stands on."""
+
+    references = "Beside each statement stands its reference; it leads to the events behind it."
+
+    def __init__(self, when: Callable[[datetime], str]) -> None:
+        super().__init__()
+        self._told = when
+
+    def when(self, time: datetime) -> str:
+        """As the screen tells it."""
+        return self._told(time)
 
 
 def _key(key: Key) -> str:
