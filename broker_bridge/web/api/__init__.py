@@ -10,6 +10,7 @@ from broker_bridge.web.api.events import router as events
 from broker_bridge.web.api.lists import router as lists
 from broker_bridge.web.api.lots import router as lots
 from broker_bridge.web.api.rejected import router as rejected
+from broker_bridge.web.api.reports import router as reports
 from broker_bridge.web.api.state import router as state
 from broker_bridge.web.problems import MEDIA_TYPE
 
@@ -55,5 +56,5 @@ router = APIRouter(
     prefix="/api/v1",
     responses={status: {"description": text, **_PROBLEM} for status, text in _TOLD.items()},
 )
-for part in (state, boards, lots, lists, events, rejected, acts):
+for part in (state, boards, reports, lots, lists, events, rejected, acts):
     router.include_router(part)
