@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from broker_bridge.cli.choosing import asked, choice_options, draw_to, form_options
 from broker_bridge.cli.where import record_url, where
 from broker_bridge.errors import UsageError
 
@@ -54,46 +55,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     _occurrence(made["occurrence"])
     _gauge(made["gauge"])
     for child in made.values():
-        _choice(child)
-        _form(child)
+        choice_options(child)
+        form_options(child)
         where(child)
-
-
-def _choice(parser: argparse.ArgumentParser) -> None:
-    asked = parser.add_argument_group("what of the record")
-    asked.add_argument("--line", metavar="LINE", help="its name, or /site/area/line")
-    for name, text in (
-        ("station", "at this station"), ("equipment", "of this machine"), ("part", "of this part number"),
-        ("program", "with this program"), ("program-revision", "with this revision of the program"),
-        ("order", "of this work order"), ("inspection-method", "paste, optical, x_ray, functional ..."),
-    ):  # fmt: skip
-        asked.add_argument(f"--{name}", metavar=name.rpartition("-")[2].upper(), help=text)
-    asked.add_argument("--side", choices=("top", "bottom"), help="the side worked on")
-    asked.add_argument("--designator", metavar="R", help="at this component")
-    asked.add_argument("--position", metavar="N", type=int, help="at this position of the panel")
-    asked.add_argument("--from", dest="since", metavar="TIME", help="at or after, RFC 3339 or a date, UTC")
-    asked.add_argument("--to", dest="until", metavar="TIME", help="at or before; a date means its end")
-    asked.add_argument(
-        "--shift", metavar="HH:MM-HH:MM", help="at this time of the day, UTC; may go over midnight"
-    )
-    asked.add_argument(
-        "--any-purpose", action="store_true", help="also reference boards, dummies and the like"
-    )
-    asked.add_argument("--at", metavar="COMMIT", type=int, help="as it was known at this commit")
-
-
-def _form(parser: argparse.ArgumentParser) -> None:
-    told = parser.add_argument_group("how it is told")
-    form = told.add_mutually_exclusive_group()
-    form.add_argument("--json", action="store_true", help="as JSON (schemas/quality.json)")
-    form.add_argument("--csv", action="store_true", help="as CSV, safe against formulas")
-    told.add_argument("--svg", metavar="FILE", type=Path, help="also write the charts as one SVG")
-    told.add_argument(
-        "--list", metavar="NAME", nargs="?", const="",
-        help="also the boards behind each figure; with NAME only figures whose name or section holds it",
-    )  # fmt: skip
-    told.add_argument("--all", action="store_true", help="all rows of long sections")
-    told.add_argument("--level", type=float, default=0.95, metavar="L", help="of the intervals (0.95)")
 
 
 def _yield(parser: argparse.ArgumentParser) -> None:
@@ -206,13 +170,13 @@ def run(args: argparse.Namespace) -> int:
         bar.clear()
         gc.enable()
     if args.svg is not None:
-        _draw(answer, args.svg)
+        draw_to(answer, args.svg)
     tell(answer, args)
     return 1 if answer.found else 0
 
 
 def _answer(args: argparse.Namespace, bar: "Bar") -> "Answer":
-    choice = _asked(args)
+    choice = asked(args)
     if args.view == "gauge" and args.file is not None:
         return _table_study(args)
     from broker_bridge.queries.record import open_record
@@ -369,31 +333,6 @@ _OF: Final = {
 }  # fmt: skip
 
 
-def _asked(args: argparse.Namespace) -> "Choice":
-    from broker_bridge.cli.defects import moment
-    from broker_bridge.queries.choice import Choice
-
-    return Choice(
-        args.line, args.station, args.equipment, args.part, args.program, args.program_revision, args.side, args.order,
-        args.inspection_method, args.designator, args.position, moment(args.since), moment(args.until, end=True),
-        _shift(args.shift), args.any_purpose,
-    )  # fmt: skip
-
-
-def _shift(text: str | None) -> tuple[int, int] | None:
-    if text is None:
-        return None
-    from datetime import time
-
-    try:
-        start, end = (time.fromisoformat(part.strip()) for part in text.split("-"))
-    except ValueError:
-        raise UsageError(f"--shift {text}: expected 06:00-14:00") from None
-    if start == end:
-        raise UsageError(f"--shift {text}: begins when it ends")
-    return start.hour * 60 + start.minute, end.hour * 60 + end.minute
-
-
 def _text(path: Path) -> str:
     try:
         if path.stat().st_size > _LARGEST:
@@ -401,13 +340,3 @@ def _text(path: Path) -> str:
         return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(f"{path}: cannot be read: {error}") from error
-
-
-def _draw(answer: "Answer", path: Path) -> None:
-    from broker_bridge.charts.svg import picture
-
-    text = picture(answer.plots, f"As of commit {answer.as_of.commit}. {answer.sentence}")
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be written: {error.strerror}") from error

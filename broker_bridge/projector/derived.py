@@ -77,6 +77,30 @@ class BoardRow(NamedTuple):
     since: int | None
 
 
+class FlowRow(NamedTuple):
+    """A visit together with what it was of."""
+
+    value: str
+    position: int
+    """0: the identifier alone is its key."""
+    unit: str
+    panel: str | None
+    part: str | None
+    work_orders: str
+    purpose: str | None
+    line: str
+    station: str
+    equipment: str | None
+    lane: int | None
+    side: str | None
+    since: int
+    until: int
+    latest: int | None
+    """Equal to `until` where the departure was seen."""
+    program: str | None
+    certainty: str
+
+
 class NamelessRow(NamedTuple):
     """Material used for a board that nobody named."""
 
@@ -179,6 +203,15 @@ class Derived:
     def passages_of(self, board: int) -> list[PassageRow]:
         """The visits of a thing, in order."""
         return self._passages("board = ? ORDER BY visit", board)
+
+    def flow(self) -> list[FlowRow]:
+        """All visits to stations, in order of time."""
+        sql = (
+            "SELECT value, position, unit, panel, part, work_orders, purpose, line, p.station, equipment, lane, side, p.since,"
+            " until, latest, program, certainty FROM passages AS p JOIN boards USING (board) WHERE p.station <> ''"
+            " ORDER BY p.since, board"
+        )
+        return [FlowRow(*row) for row in self._all(sql)]
 
     def by_program(self, program: str) -> list[PassageRow]:
         """Visits in which a program ran."""

@@ -98,7 +98,7 @@ class Answer(Value):
     """Everything that was found."""
 
     view: str
-    """yield, charts, capability, paste, occurrence, gauge"""
+    """yield, charts, capability, paste, occurrence, gauge; of flow: line, stations, changes, time"""
     sentence: str
     """What it means and how sure it is, to be read aloud."""
     asked: str
