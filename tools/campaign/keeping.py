@@ -100,10 +100,17 @@ class OutboxLost(Kind):
                 path.unlink()
         plant.struck(f"outbox lost, {stopped or 'nothing else'} away")
         plant.lose(held, receipted)
-        if not everything and self.chance.random() < 0.25:
+        if everything:
+            edge.clock.step(0)  # with the list gone and a clock behind there is an alarm, and no gap
+        elif self.chance.random() < 0.25:
             edge.clock.step(-3600 * (1 + sum(plant.strikes.values())))
             plant.struck("clock back at the birth of the next")
         plant.start(*([stopped] if stopped else []), "edge")
+
+    def ended(self, plant: Plant) -> None:
+        """With a right clock again."""
+        plant.roles["edge"].clock.step(0)
+        super().ended(plant)
 
 
 class Clocks(Kind):

@@ -39,6 +39,7 @@ class Power(Kind):
         plant.work(self.chance.randint(5, 60))
         time.sleep(self.chance.uniform(0.05, 0.6 if self.short else 1.5))
         if self.chance.random() < 0.5:
+            until(lambda: plant.outbox()[1], 30, "a receipt")
             plant.work(self.chance.randint(1, 20))
         for name in ("broker", *ROLES):
             plant.victim(name).freeze()
