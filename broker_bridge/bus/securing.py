@@ -13,9 +13,9 @@ import orjson
 from broker_bridge.bus import authority, mosquitto
 from broker_bridge.bus.access import Access, access_list, merged
 from broker_bridge.bus.credentials import ACCESS, AUTHORITY, AUTHORITY_KEY, CERTIFICATE, KEY, PASSWORDS
-from broker_bridge.bus.secret import read_secret, refuse_open, write_secret
 from broker_bridge.config import Settings
 from broker_bridge.errors import ConfigError
+from broker_bridge.secret import read_secret, refuse_open, write_secret
 
 Part = Literal["certificate", "passwords", "authority"]
 PARTS: Final[tuple[Part, ...]] = ("certificate", "passwords", "authority")

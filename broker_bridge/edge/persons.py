@@ -22,10 +22,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from broker_bridge.bus.secret import read_secret, write_secret
 from broker_bridge.errors import NotFound, StoreUnavailable
 from broker_bridge.events.base import Data
 from broker_bridge.folders import make_folder
+from broker_bridge.secret import read_secret, write_secret
 
 FIELDS: Final = ("operator", "who")
 """The fields of the schema that name persons."""

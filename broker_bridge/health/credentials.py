@@ -16,11 +16,11 @@ from broker_bridge.bus.credentials import (
     PASSWORDS,
     read_access,
 )
-from broker_bridge.bus.secret import wide
 from broker_bridge.bus.securing import SOON
 from broker_bridge.config import Settings
 from broker_bridge.errors import ConfigError
 from broker_bridge.health.finding import Finding, ago
+from broker_bridge.secret import wide
 
 _RENEW = "run `broker-bridge secure CONFIG --renew` on the broker's machine and start the broker again"
 _SECURE = "run `broker-bridge secure CONFIG` and start the broker again"

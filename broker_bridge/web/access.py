@@ -13,8 +13,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Final, Literal, NamedTuple
 
-from broker_bridge.bus.secret import refuse_open, write_secret
 from broker_bridge.errors import ConfigError, NotFound, UsageError
+from broker_bridge.secret import refuse_open, write_secret
 
 Role = Literal["read", "operate"]
 ROLES: Final[tuple[Role, ...]] = ("read", "operate")

@@ -32,7 +32,6 @@ from broker_bridge.bus.access import (
 from broker_bridge.bus.broker import EmbeddedBroker
 from broker_bridge.bus.credentials import PASSWORDS, authority, login, read_access
 from broker_bridge.bus.mqtt import Client
-from broker_bridge.bus.secret import write_secret
 from broker_bridge.bus.securing import secure
 from broker_bridge.bus.topics import Topics
 from broker_bridge.config import Settings
@@ -41,6 +40,7 @@ from broker_bridge.edge.forwarder import Forwarder, receipt_filters
 from broker_bridge.edge.outbox import Outbox
 from broker_bridge.events.base import Origin
 from broker_bridge.events.source import SourceConnected
+from broker_bridge.secret import write_secret
 
 OBSERVER = Access("observer", ("#",), ("#",))
 """Sees and says everything: the test's own, in no plant's list."""

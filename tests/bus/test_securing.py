@@ -16,10 +16,10 @@ from servers import require, until
 from broker_bridge.bus import authority
 from broker_bridge.bus.credentials import AUTHORITY, login
 from broker_bridge.bus.mqtt import Client
-from broker_bridge.bus.secret import read_secret, write_secret
 from broker_bridge.bus.securing import secure, server_names
 from broker_bridge.config import Settings
 from broker_bridge.errors import ConfigError
+from broker_bridge.secret import read_secret, write_secret
 
 NOW = datetime.now(UTC)
 

@@ -17,13 +17,13 @@ from email.utils import parsedate_to_datetime
 from types import TracebackType
 from typing import Final, Self
 
-from broker_bridge.bus.secret import read_secret
 from broker_bridge.config import WebhookOutlet
 from broker_bridge.errors import ConfigError, OutletUnavailable, UsageError
 from broker_bridge.events.fact import Fact
 from broker_bridge.outlets.base import Outgoing, Refused
 from broker_bridge.outlets.webhook.chains import Chains
 from broker_bridge.outlets.webhook.signing import headers, key, message_id
+from broker_bridge.secret import read_secret
 
 _LATER: Final = {408, 425, 429, 502, 503, 504}
 _AS_A_WHOLE: Final = {401, 403, 404, 405, 407, 410}
