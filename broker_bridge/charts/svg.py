@@ -18,6 +18,8 @@ INK: Final = "#1f2d3a"
 LINE: Final = "#3d6b8c"
 HIT: Final = "#b3541e"
 QUIET: Final = "#8a99a6"
+_WIDE: Final = 9.0
+"""Inches."""
 _SALT: Final = "broker-bridge"
 _WORDS: Final = 12
 """Hits with a word beside them; more would lie upon each other."""
@@ -48,23 +50,39 @@ def picture(plots: Sequence[Plot], sentence: str = "") -> str:
         ]
         heights = [min(height, 7.0) for height in heights]
         title = "\n".join(textwrap.wrap(sentence, 120))
-        figure = Figure(
-            figsize=(9.0, sum(heights) + 0.18 * (title.count("\n") + 1)),
-            facecolor="white",
-            layout="constrained",
-        )
+        above = 0.17 * (title.count("\n") + 1) + 0.1 if title else 0.1
+        height = sum(heights) + above
+        figure = Figure(figsize=(_WIDE, height), facecolor="white")
         FigureCanvasSVG(figure)
         if title:
-            figure.suptitle(title, x=0.01, ha="left", fontsize=9)
-        axes = figure.subplots(len(plots), 1, squeeze=False, gridspec_kw={"height_ratios": heights})
-        for plot, own in zip(plots, axes[:, 0], strict=True):
-            _DRAW[plot.kind](own, plot)
-            own.set_title(plot.title)
+            figure.text(0.01, 1 - 0.05 / height, title, va="top", ha="left", fontsize=9)
+        # Places by arithmetic: a layout that is solved for differs in its last digits from run to run.
+        floor = height - above
+        for plot, own_height in zip(plots, heights, strict=True):
+            floor -= own_height
+            left = _margin(plot)
+            axes = figure.add_axes(
+                (
+                    left / _WIDE,
+                    (floor + 0.75) / height,
+                    (_WIDE - left - 0.3) / _WIDE,
+                    (own_height - 1.05) / height,
+                )
+            )
+            _DRAW[plot.kind](axes, plot)
+            axes.set_title(plot.title)
         out = io.StringIO()
         figure.savefig(
             out, format="svg", metadata={"Date": None, "Creator": "Broker Bridge", "Title": plots[0].title}
         )
     return out.getvalue()
+
+
+def _margin(plot: Plot) -> float:
+    """Inches left of the axes: where categories stand, as wide as the longest."""
+    if plot.kind not in ("pareto", "intervals"):
+        return 1.0
+    return min(3.5, 0.35 + 0.068 * max((len(label) for label in plot.labels), default=0))
 
 
 def _control(axes: "Axes", plot: Plot) -> None:

@@ -14,7 +14,7 @@ from broker_bridge.queries.record import Record, open_record
 def printed_run(tmp_path_factory: pytest.TempPathFactory) -> quality_runs.Run:
     """A bad nozzle, a worn aperture and a print off its pads; every pad measured."""
     folder = tmp_path_factory.mktemp("print") / "run"
-    return quality_runs.run(folder, quality_runs.PRINT, 380, every_pad=True)
+    return quality_runs.run(folder, quality_runs.PRINT, 320, every_pad=True)
 
 
 @pytest.fixture(scope="session")

@@ -19,6 +19,8 @@ from broker_bridge.queries.quality_occurrence import Ground, quality_occurrence
 from broker_bridge.queries.record import Record
 from broker_bridge.trace.quality import Answer, Figure, Section
 
+pytestmark = pytest.mark.timeout(240)  # a run of the plant is made in the first test that asks for it
+
 
 def ask(record: Record, choice: Choice | None = None, **more: object) -> Answer:
     as_of = record.as_of()

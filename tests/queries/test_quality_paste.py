@@ -23,6 +23,8 @@ from broker_bridge.simulate.model.paste import transfer
 from broker_bridge.simulate.products import area_ratio
 from broker_bridge.trace.quality import Answer, Figure, Section
 
+pytestmark = pytest.mark.timeout(240)  # a run of the plant is made in the first test that asks for it
+
 
 def read(record: Record, choice: Choice | None = None) -> Paste:
     return read_paste(record, record.as_of(), choice or Choice(), COLUMNS)
