@@ -288,7 +288,16 @@ class AssertionsAdapter(_Adapter):
     poll_s: Annotated[float, Field(gt=0, le=60)] = 0.5
 
 
-AnyAdapter = Annotated[FilesAdapter | TransferAdapter | AssertionsAdapter, Field(discriminator="kind")]
+class DeclarationsAdapter(_Adapter):
+    """Master data that a person or plant system hands in with `broker-bridge declare`: lines, parts, materials."""
+
+    kind: Literal["declarations"]
+    poll_s: Annotated[float, Field(gt=0, le=60)] = 0.5
+
+
+AnyAdapter = Annotated[
+    FilesAdapter | TransferAdapter | AssertionsAdapter | DeclarationsAdapter, Field(discriminator="kind")
+]
 
 
 class _Outlet(Section):

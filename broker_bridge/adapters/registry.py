@@ -4,7 +4,14 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from broker_bridge.adapters.base import Adapter
-from broker_bridge.config import AnyAdapter, AssertionsAdapter, FilesAdapter, Settings, TransferAdapter
+from broker_bridge.config import (
+    AnyAdapter,
+    AssertionsAdapter,
+    DeclarationsAdapter,
+    FilesAdapter,
+    Settings,
+    TransferAdapter,
+)  # fmt: skip
 
 
 def _files(settings: Settings, config: FilesAdapter) -> Adapter:
@@ -25,10 +32,17 @@ def _assertions(settings: Settings, config: AssertionsAdapter) -> Adapter:
     return PersonsAdapter(config)
 
 
+def _declarations(settings: Settings, config: DeclarationsAdapter) -> Adapter:
+    from broker_bridge.adapters.declarations.adapter import DeclaringAdapter
+
+    return DeclaringAdapter(config)
+
+
 _BUILDERS: Final[dict[type[Any], Callable[[Settings, Any], Adapter]]] = {
     FilesAdapter: _files,
     TransferAdapter: _transfer,
     AssertionsAdapter: _assertions,
+    DeclarationsAdapter: _declarations,
 }
 """Each builder imports its adapter when it is asked to, so that a plant pays only for the kinds it uses."""
 

@@ -47,6 +47,7 @@ COMMANDS: Final = {
     "assert": "put a person's statement about boards into the record, or revoke one",
     "export": "the record as Parquet and CSV files by day, for analysis with other tools",
     "outlets": "what the ways out have sent and what receivers refused: list, letters, retry, replay",
+    "declare": "master data into the record: lines, parts, materials, each valid from a date",
     "quarantine": "records that could not be used: list, show, retry",
     "backup": "copy the record while it is being written",
     "restore": "put a backup in the record's place",

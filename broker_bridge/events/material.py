@@ -2,7 +2,19 @@
 
 from typing import Literal
 
-from broker_bridge.events.base import Data, Feeding, Finite, Material, Place, Program, Text, Time, Tool
+from broker_bridge.events.base import (
+    Data,
+    Feeding,
+    Finite,
+    Material,
+    Model,
+    Place,
+    Program,
+    Slug,
+    Text,
+    Time,
+    Tool,
+)  # fmt: skip
 
 
 class MaterialPlanned(Data):
@@ -121,7 +133,36 @@ class MaterialExposed(Data):
     until: Time | None = None
 
 
+class ApprovedMaker(Model):
+    """A maker's part that may be used for a material."""
+
+    maker: Text
+    maker_part: Text | None = None
+
+
+class MaterialDeclared(Data):
+    """The plant's master data of a material, valid from a time on."""
+
+    TYPE = "material.declared"
+    number: Text
+    """The plant's part number of the material."""
+    valid_from: Time
+    description: Text | None = None
+    kind: Slug | None = None
+    """component, paste, glue, flux, bare_board ..."""
+    makers: tuple[ApprovedMaker, ...] = ()
+    alternates: tuple[Text, ...] = ()
+    """Part numbers that may be used in its place."""
+    moisture_level: Text | None = None
+    """Moisture sensitivity level of J-STD-020."""
+    floor_life_h: Finite | None = None
+    shelf_life_d: Finite | None = None
+    unit: Text | None = None
+    """In which quantities are told; absent: pieces."""
+
+
 TYPES: tuple[type[Data], ...] = (
     MaterialPlanned, MaterialSetUp, MaterialRemoved, MaterialSpliced, MaterialInstalled, MaterialConsumed,
     MaterialReplenished, MaterialRemovedFromBoard, MaterialLow, MaterialExposed,
+    MaterialDeclared,
 )  # fmt: skip

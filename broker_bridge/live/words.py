@@ -334,6 +334,7 @@ WORDS: Final[Mapping[str, Callable[[Data], str]]] = {
     "material.removed_from_board": _used("removed from board"),
     "material.low": _low,
     "material.exposed": _exposed,
+    "material.declared": lambda data: f"material {data['number']} declared",
     "reading.recorded": _values,
     "reading.paste_measured": _paste,
     "inspection.completed": _inspected,

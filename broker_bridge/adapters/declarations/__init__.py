@@ -1,0 +1,1 @@
+"""Master data on its way into the record: `broker-bridge declare` asks, this source says it, versioned by date."""
