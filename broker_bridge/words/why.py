@@ -9,7 +9,8 @@ from broker_bridge.trace.plain import plain
 from broker_bridge.trace.references import Proof, Why
 from broker_bridge.words.telling import WIDTH, safe
 
-_LEFT_OUT: Final = frozenset({"evidence", "certainty", "probability", "reason"})
+LEFT_OUT: Final = frozenset({"evidence", "certainty", "probability", "reason"})
+"""Fields of a statement that are told by its reasoning."""
 
 
 def why_words(one: Why) -> Iterator[str]:
@@ -17,24 +18,23 @@ def why_words(one: Why) -> Iterator[str]:
     statement = plain(one.statement)
     yield f"{one.reference}, {one.what}, as of commit {one.as_of.commit}. Times are UTC."
     for name, value in statement.items():
-        if name not in _LEFT_OUT and value != []:
-            yield from _wrapped(f"{name.replace('_', ' ')}: {_short(value)}", 2)
+        if name not in LEFT_OUT and value != []:
+            yield from _wrapped(f"{name.replace('_', ' ')}: {short_words(value)}", 2)
     yield ""
-    yield from _reasoning(one.statement)
+    yield from _reasoned(one.statement)
     yield ""
     yield f"It stands on {len(one.proofs)} event{'' if len(one.proofs) == 1 else 's'}:"
     for number, proof in enumerate(one.proofs, 1):
         yield from _event(number, proof)
 
 
-def _reasoning(statement: Any) -> Iterator[str]:
+def reasoning(statement: Any) -> tuple[str, tuple[str, ...]]:
+    """How sure a statement is, in a sentence, and the reasons one by one."""
     certainty = getattr(statement, "certainty", "observed")
     reason = getattr(statement, "reason", None)
     if certainty == "observed":
-        yield "Observed: a source saw it and names the board by an identifier that nobody else claims."
-        if reason:
-            yield from _wrapped(f"Note: {reason}.", 2)
-        return
+        told = "Observed: a source saw it and names the board by an identifier that nobody else claims."
+        return told, (f"Note: {reason}.",) if reason else ()
     probability = getattr(statement, "probability", None)
     share = "" if probability is None else f", probability {probability:g} (a judgement, no statistics)"
     what = (
@@ -42,35 +42,47 @@ def _reasoning(statement: Any) -> Iterator[str]:
         if certainty == "inferred"
         else "what was observed does not go together"
     )
-    yield from _wrapped(f"{certainty.capitalize()}{share}: {what}.", 0)
-    for part in (reason or "").split("; "):
-        yield from _wrapped(f"- {part}", 2)
+    return f"{certainty.capitalize()}{share}: {what}.", tuple((reason or "").split("; "))
+
+
+def _reasoned(statement: Any) -> Iterator[str]:
+    told, reasons = reasoning(statement)
+    yield from _wrapped(told, 0)
+    observed = getattr(statement, "certainty", "observed") == "observed"
+    for part in reasons:
+        yield from _wrapped(part if observed else f"- {part}", 2)
 
 
 def _event(number: int, proof: Proof) -> Iterator[str]:
     place = f" at {proof.station}" if proof.station else ""
     yield from _wrapped(f"{number}. {proof.type}{place}, {proof.time}, said by {proof.source}", 2)
+    if written := written_words(proof):
+        yield from _wrapped(written, 5)
+    committed = f", {proof.committed}" if proof.committed else ""
+    yield from _wrapped(
+        f"event {proof.id}, taken in {proof.recorded}, number {proof.number} of commit {proof.commit}{committed}",
+        5,
+    )
+    yield from _wrapped(raw_words(proof), 5)
+    for name, value in proof.data.items():
+        if value in ([], {}):
+            continue  # nothing was said
+        yield from _wrapped(f"{name}: {short_words(value)}", 7)
+
+
+def written_words(proof: Proof) -> str:
+    """How its source wrote the time, in words; empty where it does not say."""
     written = [
         proof.time_text and f"time as written: {proof.time_text}",
         proof.time_means and f"it is the time of {proof.time_means.replace('_', ' ')}",
         proof.zone and f"zone {proof.zone} ({proof.zone_basis or 'basis not stated'})",
         proof.flags and f"doubtful: {', '.join(proof.flags)}",
     ]
-    if any(written):
-        yield from _wrapped("; ".join(text for text in written if text), 5)
-    committed = f", {proof.committed}" if proof.committed else ""
-    yield from _wrapped(
-        f"event {proof.id}, taken in {proof.recorded}, number {proof.number} of commit {proof.commit}{committed}",
-        5,
-    )
-    yield from _wrapped(_raw(proof), 5)
-    for name, value in proof.data.items():
-        if value in ([], {}):
-            continue  # nothing was said
-        yield from _wrapped(f"{name}: {_short(value)}", 7)
+    return "; ".join(text for text in written if text)
 
 
-def _raw(proof: Proof) -> str:
+def raw_words(proof: Proof) -> str:
+    """Where its raw record is, in words."""
     if proof.raw_hash is None:
         return "no raw record: the bridge or a person says it"
     parts = [
@@ -83,7 +95,8 @@ def _raw(proof: Proof) -> str:
     return "raw record: " + ", ".join(str(part) for part in parts if part)
 
 
-def _short(value: object) -> str:
+def short_words(value: object) -> str:
+    """A value of an event on one line."""
     if isinstance(value, str | int | float):
         return str(value)
     if isinstance(value, Mapping | Sequence):

@@ -1,17 +1,26 @@
-"""What people look at: pages made on the server, no build step, nothing fetched from elsewhere."""
+"""What people look at: pages made on the server, no build step, nothing fetched from elsewhere.
+
+texts, addresses   what a page may hold, and where it leads
+*_view, *_picture  pure: an answer in, what its page shows out
+others             routes
+"""
 
 from typing import Final
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.staticfiles import StaticFiles
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import Response
 
-from broker_bridge.web.pages.frame import HERE, page
+from broker_bridge.web.pages.boards import router as boards
+from broker_bridge.web.pages.frame import HERE, refused
+from broker_bridge.web.pages.sign import router as sign
 from broker_bridge.web.problems import Problem
 
 STATIC: Final = HERE / "static"
 
 router = APIRouter(include_in_schema=False)
+for part in (boards, sign):
+    router.include_router(part)
 
 
 def mount(app: FastAPI) -> None:
@@ -21,5 +30,4 @@ def mount(app: FastAPI) -> None:
 
 def problem_page(request: Request, problem: Problem) -> Response:
     """A problem for a person."""
-    text = page(request, "problem.html", title=problem.status.phrase, problem=problem)
-    return HTMLResponse(text, problem.status, problem.headers)
+    return refused(request, problem)

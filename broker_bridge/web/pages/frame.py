@@ -1,12 +1,30 @@
-"""The frame of every page: templates that escape everything, who looks, which moment."""
+"""The frame of every page: templates that escape everything, who looks, what leads where."""
 
 from pathlib import Path
 from typing import Any, Final
 
 import jinja2
 from fastapi import Request
+from starlette.responses import HTMLResponse, Response
+
+from broker_bridge.errors import BridgeError
+from broker_bridge.web.access import User
+from broker_bridge.web.answers import tagged
+from broker_bridge.web.pages import addresses, texts
+from broker_bridge.web.problems import Problem
+from broker_bridge.web.site import session_of, user_or_none
+from broker_bridge.words.telling import counted
 
 HERE: Final = Path(__file__).resolve().parent
+
+PAGES: Final = (
+    ("Scan", "/"),
+    ("Stations", "/stations"),
+    ("Lots", "/lot"),
+    ("Quality", "/quality"),
+    ("Flow", "/flow"),
+    ("Sources", "/sources"),
+)
 
 TEMPLATES: Final = jinja2.Environment(
     loader=jinja2.FileSystemLoader(HERE / "templates"),
@@ -14,9 +32,45 @@ TEMPLATES: Final = jinja2.Environment(
     undefined=jinja2.StrictUndefined,
     trim_blocks=True,
     lstrip_blocks=True,
+    auto_reload=False,
+)
+TEMPLATES.filters.update(told=texts.told, name=texts.name, when=texts.when, age=texts.age, plain=texts.plain)
+TEMPLATES.globals.update(
+    to=addresses.to, board_address=addresses.board, lot_address=addresses.lot, counted=counted
 )
 
 
 def page(request: Request, template: str, **more: Any) -> str:
     """A page as HTML."""
-    return TEMPLATES.get_template(template).render(request=request, **more)
+    session = session_of(request)
+    user = _user(request)
+    return TEMPLATES.get_template(template).render(
+        pages=PAGES,
+        here=request.url.path,
+        address=request.url.path + (f"?{request.url.query}" if request.url.query else ""),
+        user=user,
+        form=session.form if session else "",
+        signed_in=session is not None,
+        acts=user is not None and user.may("operate") and session is not None,
+        large=request.query_params.get("large") == "1",
+        **more,
+    )
+
+
+def served(request: Request, template: str, **more: Any) -> Response:
+    """A page as an answer, with a tag that spares sending it again."""
+    return tagged(request, page(request, template, **more).encode(), "text/html; charset=utf-8")
+
+
+def refused(request: Request, problem: Problem) -> Response:
+    """A problem for a person; where a token is needed, the way to sign in."""
+    template = "sign_in.html" if problem.status == 401 else "problem.html"
+    told = page(request, template, title=problem.status.phrase, problem=problem, wrong="")
+    return HTMLResponse(told, problem.status, problem.headers)
+
+
+def _user(request: Request) -> User | None:
+    try:
+        return user_or_none(request)
+    except (Problem, BridgeError):
+        return None

@@ -1,0 +1,152 @@
+"""Scan, and a board's page."""
+
+from datetime import UTC, datetime
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from broker_bridge.errors import Ambiguous, NotFound, UsageError
+from broker_bridge.queries.boards import board
+from broker_bridge.queries.evidence import why
+from broker_bridge.queries.family import with_family
+from broker_bridge.queries.known import used_kinds
+from broker_bridge.queries.placement import placement
+from broker_bridge.queries.record import Record
+from broker_bridge.store.instants import text
+from broker_bridge.trace.history import History
+from broker_bridge.trace.mentions import Node
+from broker_bridge.web.pages import addresses
+from broker_bridge.web.pages.board_view import Link, board_view
+from broker_bridge.web.pages.frame import page, served
+from broker_bridge.web.pages.seen_view import seen_last
+from broker_bridge.web.pages.why_view import why_view
+from broker_bridge.web.site import Here, Reader, Reading
+
+router = APIRouter()
+
+_SIMILAR: Final = 12
+_LONGEST: Final = 512
+
+Identifier = Annotated[str, Query(alias="id", min_length=1, max_length=_LONGEST)]
+Kind = Annotated[str | None, Query(max_length=64)]
+Position = Annotated[int | None, Query(ge=1, le=9999)]
+At = Annotated[int | None, Query(ge=0, lt=2**63)]
+
+
+@router.get("/")
+def scan(request: Request, site: Here, record: Reading, user: Reader) -> Response:
+    """One field that has the focus."""
+    as_of = record.as_of()
+    return served(
+        request, "scan.html", as_of=as_of, span=record.reader.span(as_of.number), note=record.note,
+        seen=seen_last(site.stations.view()),
+    )  # fmt: skip
+
+
+@router.get("/scan")
+def scanned(
+    request: Request, record: Reading, user: Reader,
+    identifier: Annotated[str, Query(alias="id", max_length=_LONGEST)] = "",
+) -> Response:  # fmt: skip
+    """Where a scanned text leads: a board's page, a lot's, a choice, or what is known that is like it."""
+    identifier = identifier.strip()
+    if not identifier:
+        return RedirectResponse("/", 303)
+    try:
+        found = board(record, identifier)
+    except Ambiguous as error:
+        choices = [
+            Link(f"{kind} {value}" + (f", position {position}" if position else ""),
+                 addresses.board(value, kind, position))
+            for kind, value, position in error.candidates
+        ]  # fmt: skip
+        return served(request, "choose.html", identifier=identifier, choices=choices)
+    except (NotFound, UsageError) as error:
+        kinds = used_kinds(record, identifier)
+        if kinds:
+            return RedirectResponse(addresses.lot(text=identifier), 303)
+        similar = [
+            Link(f"{node.kind} {node.value}", addresses.board(node.value, node.kind))
+            for node in _similar(record, identifier)
+        ]
+        told = page(
+            request,
+            "unknown.html",
+            identifier=identifier,
+            why=str(error),
+            similar=similar,
+            as_of=record.as_of(),
+        )
+        return HTMLResponse(told, 404)
+    key = found.identity.key
+    kind = None if key.kind == "board" else key.kind
+    return RedirectResponse(addresses.board(key.value, kind, key.position), 303)
+
+
+@router.get("/board")
+def shown(
+    request: Request, record: Reading, user: Reader, identifier: Identifier, kind: Kind = None,
+    position: Position = None, at: Annotated[str | None, Query(max_length=20)] = None,
+    moment: Annotated[str | None, Query(alias="time", max_length=40)] = None,
+) -> Response:  # fmt: skip
+    """Its history. `at`: a commit; `time`: a moment, UTC unless it states an offset."""
+    commit = _commit(record, at, moment)
+    found = _history(record, identifier, kind, position, commit)
+    number = found.as_of.commit
+    commits = record.reader.commits(number - 1, 1)
+    committed = text(commits[0].at) if commits and commits[0].number == number else None
+    view = board_view(found, placement(record, found), newest=record.as_of().commit, committed=committed)
+    return served(request, "board.html", view=view)
+
+
+@router.get("/board/why")
+def evidence(
+    request: Request, record: Reading, user: Reader, identifier: Identifier,
+    statement: Annotated[str, Query(pattern=r"^[A-Z][0-9]{1,6}$")],
+    kind: Kind = None, position: Position = None, at: At = None, part: bool = False,
+) -> Response:  # fmt: skip
+    """What a statement stands on; `part`: without the frame, for a page that shows it in place."""
+    found = _history(record, identifier, kind, position, at)
+    view = why_view(why(record, found, statement))
+    back = addresses.board(identifier, kind, position, at) + f"#{statement}"
+    return served(
+        request, "why_part.html" if part else "why.html", view=view, back=back, identifier=identifier
+    )
+
+
+def _history(
+    record: Record, identifier: str, kind: str | None, position: int | None, at: int | None
+) -> History:
+    return with_family(record, board(record, identifier, kind=kind, position=position, at=at))
+
+
+def _commit(record: Record, at: str | None, moment: str | None) -> int | None:
+    """The commit that is asked for. Raises UsageError."""
+    if at:
+        if not (at.isascii() and at.isdigit()):
+            raise UsageError(f"commit {at!r} is none: it is a number")
+        return int(at)
+    if not moment:
+        return None
+    try:
+        instant = datetime.fromisoformat(moment)
+    except ValueError:
+        raise UsageError(f"time {moment!r} is none: write it as 2026-03-02T14:30") from None
+    instant = instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant
+    microseconds = int(instant.timestamp() * 1_000_000)
+    return min(record.reader.commit_at(microseconds), record.as_of().commit)
+
+
+def _similar(record: Record, identifier: str) -> list[Node]:
+    """Identifiers that begin like it, as far as any does."""
+    upto = record.as_of().number
+    try:
+        identifier.encode()
+    except UnicodeEncodeError:
+        return []
+    for length in range(len(identifier), max(0, len(identifier) - 8), -1):
+        found = record.index.beginning(identifier[:length], upto, _SIMILAR)
+        if found:
+            return found
+    return []
