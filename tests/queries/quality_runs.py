@@ -28,7 +28,7 @@ from broker_bridge.store.sqlite import SqliteStore
 START = datetime(2026, 3, 2, 6, tzinfo=UTC)
 QUIET = Process(defect_scale=0.2, false_calls_per_million=800.0, stops=False)
 """Few other defects, so that a few boards show a cause."""
-APERTURE = WornAperture("HW-2060", "top", 3, "U1", 5, 0.02)
+APERTURE = WornAperture("HW-2060", "top", 3, "U1", 5, 0.013)
 OFFSET = PrintOffset(30.0, -20.0, 0.3)
 
 PRINT = Profile(process=QUIET, causes=Causes(nozzle=BadNozzle("N2", 0.08), aperture=APERTURE, offset=OFFSET))
