@@ -18,10 +18,8 @@ from broker_bridge.live.hearing import SourceNow
 from broker_bridge.live.passages import Here, Visit
 from broker_bridge.live.picture import Row, View
 from broker_bridge.live.plain import clean, cut, fit, squeeze, wrap
-from broker_bridge.live.station import Gap, StationNow
+from broker_bridge.live.rows import alarm_words, gap_words, here_words, needs_a_hand, since
 from broker_bridge.live.told import Told
-from broker_bridge.live.waiting import DOWN, standing
-from broker_bridge.live.words import CAUSES
 
 PLAIN: Final = ""
 STRONG: Final = "bold"
@@ -90,11 +88,11 @@ def rows(view: View, clock: Clock, width: int) -> list[Line]:
             made.append(Line(f"  {clean(line.rpartition('/')[2])}", STRONG))
         for row in stations_:
             station = row.station
-            grave = _needs_a_hand(row)
+            grave = needs_a_hand(row)
             text = _columns(
                 (squeeze(station.name, name), name),
                 (row.state.upper() if grave else row.state, _STATE),
-                (_time(_since(station), clock), _SINCE),
+                (_time(since(station), clock), _SINCE),
                 (_boards(station.here, board), board),
                 (clock.age(station.heard) if station.heard else "never", _AGE),
             )
@@ -104,7 +102,7 @@ def rows(view: View, clock: Clock, width: int) -> list[Line]:
                 Line(part)
                 for gap in station.gaps
                 if gap.end is None
-                for part in wrap(_gap(gap, clock), width, "      ", 1)
+                for part in wrap(gap_words(gap, clock), width, "      ", 1)
             ]
     if len(made) == 1:
         made.append(Line("  no station is configured here, and nothing was heard of any yet"))
@@ -175,13 +173,8 @@ def alarm_lines(alarms: Sequence[Alarm], clock: Clock, width: int) -> list[Line]
     """One line an alarm, oldest first."""
     made = []
     for alarm in alarms:
-        state = f"over {clock.time(alarm.over)}" if alarm.over else "stands"
-        times = f" {alarm.times}x" if alarm.times > 1 else ""
-        severity = "" if alarm.severity == "unknown" else f" ({alarm.severity})"
-        head = (
-            f"{clock.time(alarm.since)} {squeeze(alarm.station, 12)} {state}{times}: {alarm.code}{severity}"
-        )
-        text = f"{'  ' if alarm.seen else '! '}{head} {alarm.text}"
+        head = alarm_words(alarm, squeeze(alarm.station, 12), clock)
+        text = f"{'  ' if alarm.seen else '! '}{head}"
         made.append(Line(cut(text, width), PLAIN if alarm.seen else STRONG))
     return made
 
@@ -241,21 +234,27 @@ def _troubles(frame: Frame, width: int) -> list[Line]:
 
 def _station(line: str, row: Row, clock: Clock, width: int) -> list[Line]:
     station = row.station
-    since = _since(station)
+    begun = since(station)
     head = f"  {station.name} in {line.rpartition('/')[2]}: {row.state}" + (
-        f" since {clock.time(since)}" if since else ""
+        f" since {clock.time(begun)}" if begun else ""
     )
     heard = f"  heard {clock.age(station.heard)} ago" if station.heard else "  never heard"
     made = [Line(head + heard, STRONG)]
     made += [Line(part) for part in wrap(row.why, width, "  ", 4)]
     made += _titled("alarms", list(reversed(alarm_lines(station.alarms, clock, width))))
-    made += _titled("here now", [Line(f"  {_here(board, clock, width)}") for board in reversed(station.here)])
+    made += _titled(
+        "here now",
+        [
+            Line(f"  {here_words(board, squeeze(board.label, width // 3), clock)}")
+            for board in reversed(station.here)
+        ],
+    )
     made += _titled(
         "last boards", boards(reversed(station.visits[-20:]), clock, width) if station.visits else []
     )
     made += _titled("changes", [Line("  " + event_line(told, clock, width - 2, past=True))
                                 for told in reversed(station.changes[-10:])])  # fmt: skip
-    made += _titled("gaps", [Line(f"  {_gap(gap, clock)}") for gap in reversed(station.gaps[-5:])])
+    made += _titled("gaps", [Line(f"  {gap_words(gap, clock)}") for gap in reversed(station.gaps[-5:])])
     made += _titled("rejected records", [Line("  " + event_line(told, clock, width - 2, past=True))
                                          for told in reversed(station.rejected[-5:])])  # fmt: skip
     return made
@@ -296,49 +295,12 @@ def _shortened(lines: list[Line], room: int, where: str) -> list[Line]:
     return [*lines[: room - 1], Line(f"  ... {len(lines) - room + 1} more lines {where}", FAINT)]
 
 
-def _needs_a_hand(row: Row) -> bool:
-    station = row.station
-    down = (
-        station.said is not None and station.said.state in DOWN and station.said.state == "unscheduled_down"
-    )
-    return (
-        down
-        or standing(station) is not None
-        or bool(station.cut and station.cut.silent)
-        or bool(station.empties)
-    )
-
-
-def _since(station: StationNow) -> datetime | None:
-    if station.cut is not None and station.cut.silent:
-        return station.cut.since
-    if station.said is not None:
-        return station.said.since
-    if station.here:
-        return station.here[0].since
-    return station.left.at if station.left else None
-
-
 def _boards(here: Sequence[Here], room: int) -> str:
     sure = [board for board in here if board.sure]
     if not sure:
         return f"perhaps {squeeze(here[0].label, room - 8)}" if here else "-"
     more = f" +{len(sure) - 1}" if len(sure) > 1 else ""
     return squeeze(sure[0].label, room - len(more)) + more
-
-
-def _here(board: Here, clock: Clock, width: int) -> str:
-    label = squeeze(board.label, width // 3)
-    done = f", done {clock.time(board.done)}" if board.done else ""
-    doubt = "" if board.sure else " (perhaps: its leaving may have been missed)"
-    return f"{label} since {clock.time(board.since)}{done}{doubt}"
-
-
-def _gap(gap: Gap, clock: Clock) -> str:
-    start = clock.time(gap.start) if gap.start else "a time not known"
-    end = f"to {clock.time(gap.end)}" if gap.end else "and still open"
-    detail = f": {gap.detail}" if gap.detail else ""
-    return f"gap from {start} {end}, {CAUSES[gap.cause]}, {gap.source.rpartition('/')[2]}{detail}"
 
 
 def _source_name(source: str, lines: bool) -> str:

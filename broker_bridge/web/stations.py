@@ -49,10 +49,14 @@ class Stations:
         self.trouble = "the record was not read yet"
         """Why nothing new comes; empty when all is well."""
 
-    def view(self) -> View:
-        """The stations, each with its state and why it waits."""
+    def clock(self, kind: type[Clock] = Clock) -> Clock:
+        """The moment of looking; `kind` tells times its own way."""
+        return kind(self._clock())
+
+    def view(self, clock: Clock | None = None) -> View:
+        """The stations, each with its state and why it waits; times are told by `clock`."""
         # What edges and brokers say of themselves is told by `check`; here only the record speaks.
-        return self.picture.view(Clock(self._clock()), Bus("", True, self.since, ""))
+        return self.picture.view(clock or self.clock(), Bus("", True, self.since, ""))
 
     def heard(self) -> dict[str, datetime]:
         """Time of the newest statement of every source."""
