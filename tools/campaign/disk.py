@@ -25,8 +25,8 @@ from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
+from brokers import until
 from mfusepy import FUSE, FuseOSError, Operations
-from plant import until
 from roles import forked
 
 SECTOR: Final = 512

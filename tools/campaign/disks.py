@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import ClassVar
 
+from brokers import until
 from disk import Mounted
 from kind import Kind
-from plant import Plant, Way, until
+from plant import Plant, Way
 from roles import Habits
 
 

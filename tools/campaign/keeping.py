@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 
+from brokers import until
 from kind import Kind
-from plant import Plant, Way, until
+from plant import Plant, Way
 from roles import Habits
 
 from broker_bridge.queries.keeping import back_up, put_back

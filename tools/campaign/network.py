@@ -6,8 +6,9 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
+from brokers import alive, until
 from kind import Kind
-from plant import SITE, Plant, Way, alive, until
+from plant import SITE, Plant, Way
 from proxy import Proxy
 from roles import Habits
 

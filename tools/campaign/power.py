@@ -6,9 +6,10 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
+from brokers import alive, until
 from disk import Mounted
 from kind import Kind
-from plant import ROLES, Plant, Way, alive, until
+from plant import ROLES, Plant, Way
 from roles import Habits
 
 from broker_bridge.bus import kept_store

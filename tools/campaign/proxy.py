@@ -15,7 +15,7 @@ from collections import Counter
 from pathlib import Path
 from typing import Any, Final
 
-from plant import free_port
+from brokers import free_port
 from roles import forked
 
 _PUBLISH: Final = 3

@@ -8,8 +8,9 @@ from contextlib import contextmanager
 from typing import Any
 
 import aiosqlite
+from brokers import until
 from kind import Kind
-from plant import Plant, Way, until
+from plant import Plant, Way
 from roles import Habits
 
 from broker_bridge.bus.link import Link
