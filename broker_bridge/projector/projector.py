@@ -44,6 +44,7 @@ class Projector:
         self._index = index
         self._poll_s = poll_s
         self._builder: Builder | None = None
+        self._identity: tuple[int, int] | None = None
         self.commit = 0
         """The index is as of this commit."""
 
@@ -58,12 +59,18 @@ class Projector:
                     wait = self._poll_s
                 except StoreUnavailable as error:
                     log.warning("the index waits: %s", error)
+                    # Its file may be another one by now, or none: then this connection would wait for ever.
+                    self._leave()
                     wait = min(2 * wait, _LONGEST_WAIT_S)
                 await asyncio.sleep(wait)
         finally:
-            if self._builder is not None:
-                self._builder.close()
-                self._builder = None
+            self._leave()
+
+    def _leave(self) -> None:
+        if self._builder is not None:
+            self._builder.close()
+            self._builder = None
+            self.commit = 0
 
     async def _in_thread(self, work: Callable[[], bool]) -> bool:
         step = asyncio.ensure_future(asyncio.to_thread(work))
@@ -82,14 +89,27 @@ class Projector:
         return False
 
     def _step(self) -> bool:
+        if self._builder is not None and _identity(self._index) != self._identity:
+            log.warning("%s was deleted or replaced: it is made anew", self._index)
+            self._leave()
         if self._builder is None:
             self._builder = Builder(self._index, self._reader, busy_ms=_PATIENCE_MS)
+            self._identity = _identity(self._index)
         builder = self._builder
         if self.commit and self._reader.head().commit == self.commit:
             return False
         changed = builder.step()
         self.commit = builder.commit
         return changed
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Device and number of a file; None when it is not there."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
 
 
 async def follow(record: Path, settle: Callable[[StoreReader, Path], bool] | None = None) -> None:

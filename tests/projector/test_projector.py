@@ -123,3 +123,19 @@ async def test_settles_now_and_then_until_nothing_is_left(tmp_path: Path) -> Non
     with pytest.raises(asyncio.CancelledError):
         await running
     assert settled[:3] == [path] * 3
+
+
+@in_a_loop
+async def test_an_index_that_was_deleted_under_the_role_is_made_anew(tmp_path: Path) -> None:
+    store, path = MemoryStore(), tmp_path / "i.db"
+    projector = Projector(store.reader, path, poll_s=0.001)
+    running = asyncio.create_task(projector.run())
+    await record(store, facts(1, 1))
+    await until(lambda: projector.commit == 1)
+    for end in ("", "-wal", "-shm"):
+        path.with_name(path.name + end).unlink(missing_ok=True)
+    await record(store, facts(1, 2))
+    await until(lambda: known(path, "B1") and known(path, "B2"))
+    running.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await running
