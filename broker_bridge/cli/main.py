@@ -42,6 +42,7 @@ COMMANDS: Final = {
     "defects": "calls and defects over many boards: what is open, escaped, or left with a board",
     "balance": "a work order's boards: started, finished, scrapped, in process, not accounted for",
     "quality": "yields, control charts, capability, paste, where defects came to be, gauge studies",
+    "flow": "throughput, bottleneck, balance, changeovers, where stations' time goes",
     "serve": "pages and an interface to call, over a record",
     "tokens": "who may read and act over the network",
     "assert": "put a person's statement about boards into the record, or revoke one",
