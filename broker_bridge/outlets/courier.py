@@ -263,6 +263,6 @@ class Courier:
     async def _tell(self, condition: str, detail: str = "") -> None:
         if (condition, detail) != self._condition:
             self._condition = condition, detail
-            await self._cursor.told(condition, detail)
             level = logging.INFO if condition == "running" else logging.WARNING
             log.log(level, "outlet %s: %s%s", self.name, condition, f": {detail}" if detail else "")
+            await self._cursor.told(condition, detail)
