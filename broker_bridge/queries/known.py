@@ -1,11 +1,10 @@
-"""As what the derived tables know a text: a lot, a reel, a tool, a program ... ; and bringing them up a piece at a time."""
+"""As what the derived tables know a text: a lot, a reel, a tool, a program ... ; and how far they are behind."""
 
-import time
 from typing import Final
 
 from broker_bridge.projector.derived import Derived
+from broker_bridge.projector.settled import Settled
 from broker_bridge.queries.record import Record
-from broker_bridge.queries.settling import settle
 
 _VAGUE: Final = frozenset({"unknown", "unknown_lot", "exceeded"})
 
@@ -19,21 +18,10 @@ def used_kinds(record: Record, text: str) -> list[str]:
         derived.close()
 
 
-def settled_within(record: Record, seconds: float) -> tuple[int, int] | None:
-    """Settle for about so long; None when all is done, else how many identifiers were settled of how many there were.
-
-    Raises StoreUnavailable when the index cannot be written.
-    """
-    done, first, left = 0, 0, 0
-
-    def told(number: int, of: int) -> None:
-        nonlocal done, first, left
-        first = first or of
-        left = of - number
-        done = max(first - left, 0)
-
-    end = time.monotonic() + seconds
-    while not settle(record, told, once=True):
-        if time.monotonic() > end:
-            return done, done + left
-    return None
+def unsettled(record: Record) -> int:
+    """Identifiers whose boards are still to be put in order before lists of boards are told."""
+    settled = Settled(record.index.path)
+    try:
+        return settled.dirty()
+    finally:
+        settled.close()

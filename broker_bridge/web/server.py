@@ -14,10 +14,12 @@ import uvicorn
 
 from broker_bridge.config import Settings, Web
 from broker_bridge.errors import ConfigError
+from broker_bridge.queries.record import open_record
 from broker_bridge.web.access import read_table
 from broker_bridge.web.app import create_app
 from broker_bridge.web.records import Records
 from broker_bridge.web.sessions import Sessions
+from broker_bridge.web.settling import Settling
 from broker_bridge.web.site import Site
 from broker_bridge.web.stations import Stations
 
@@ -51,6 +53,7 @@ async def serve(
             records=Records(url, time.monotonic),
             stations=Stations(url, _order(settings), now),
             sessions=Sessions(time.monotonic),
+            settling=Settling(lambda: open_record(url)),
             now=time.monotonic,
             tokens=tokens,
             settings=settings,

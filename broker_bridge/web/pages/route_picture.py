@@ -19,12 +19,13 @@ from broker_bridge.words.telling import counted
 ROW: Final = 36
 BAR: Final = 12
 _TOP: Final = 30
+_FOOT: Final = 26
 _LEFT: Final = 14
 _RIGHT: Final = 60
 _STAY: Final = 30.0
 """Width of a stay of middle length."""
 _LEAST: Final = 7.0
-_MOST: Final = 110.0
+_MOST: Final = 160.0
 """What would be wider is cut."""
 _TICK: Final = 76.0
 """Least distance of two times that are written."""
@@ -132,7 +133,7 @@ def picture(history: History) -> Picture | None:
     ]  # fmt: skip
     return Picture(
         width=scale.width,
-        height=_TOP + ROW * len(rows) + 8,
+        height=_TOP + ROW * len(rows) + _FOOT,
         rows=tuple((_short(name), y) for name, y in rows.items()),
         bars=tuple(bars),
         ways=tuple(ways),

@@ -15,10 +15,10 @@
   }
 
   function times(within) {
-    var i, t, found = within.querySelectorAll("time[datetime]:not(.age)");
+    var i, t, today = day(new Date()), found = within.querySelectorAll("time[datetime]:not(.age)");
     for (i = 0; i < found.length; i++) {
       t = new Date(found[i].getAttribute("datetime"));
-      if (!isNaN(t)) found[i].textContent = day(t) + " " + clock(t);
+      if (!isNaN(t)) found[i].textContent = (day(t) === today ? "" : day(t) + " ") + clock(t);
     }
     found = within.querySelectorAll("[data-clock]");
     for (i = 0; i < found.length; i++) {

@@ -1,0 +1,48 @@
+// Draws a part of the page anew when something was recorded. Listens to the record's events; where that is not possible,
+// asks every few seconds.
+(function () {
+  "use strict";
+  var state = document.getElementById("live"), address = state && state.getAttribute("data-live");
+  if (!address) return;
+  var place = state.getAttribute("data-place"), note = document.createElement("span"), gone = 0, wanted = false, busy = false, last = 0, told = "";
+  state.appendChild(document.createTextNode(" "));
+  state.appendChild(note);
+
+  function say(text) { if (text !== told) { told = text; note.textContent = text; } }
+  function two(n) { return (n < 10 ? "0" : "") + n; }
+
+  function draw() {
+    busy = true; wanted = false; last = Date.now();
+    fetch(address, {credentials: "same-origin", cache: "no-cache"}).then(function (answer) {
+      if (!answer.ok) throw new Error(answer.status);
+      return answer.text();
+    }).then(function (text) {
+      var made = new DOMParser().parseFromString(text, "text/html").getElementById(place);
+      var old = document.getElementById(place), focused = document.activeElement && document.activeElement.id;
+      if (!made || !old) return;
+      old.parentNode.replaceChild(document.adoptNode(made), old);
+      window.bridge.times(made);
+      window.bridge.ages();
+      if (focused && document.getElementById(focused)) document.getElementById(focused).focus();
+      gone = 0;
+      say(listening() ? "Live." : "Asked anew every few seconds.");
+    }).catch(function () {
+      gone += 1;
+      if (gone > 1) { var now = new Date(last); say("Not connected: as of " + two(now.getHours()) + ":" + two(now.getMinutes()) + ":" + two(now.getSeconds()) + "."); }
+    }).then(function () { busy = false; });
+  }
+
+  var events = null;
+  function listening() { return events && events.readyState === 1; }
+  if (window.EventSource) {
+    events = new EventSource("/api/v1/live");
+    events.addEventListener("told", function () { wanted = true; });
+    events.addEventListener("open", function () { wanted = true; });
+    events.addEventListener("gap", function () { wanted = true; });
+    window.addEventListener("beforeunload", function () { events.close(); });
+  }
+  setInterval(function () {
+    var quiet = Date.now() - last;
+    if (!busy && !document.hidden && ((wanted && quiet > 700) || quiet > (listening() ? 20000 : 4000))) draw();
+  }, 250);
+})();
