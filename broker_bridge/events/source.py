@@ -4,7 +4,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from broker_bridge.events.base import Data, LongText, Slug, Text, Time
+from broker_bridge.events.base import Data, LongText, Model, Slug, Text, Time
 
 Number = Annotated[int, Field(ge=0, lt=2**63)]
 
@@ -71,6 +71,37 @@ class SourceRetracted(_SourceData):
     reason: LongText | None = None
 
 
+class WorkOrderAnswer(Model):
+    """What a machine was told of a board."""
+
+    word: Literal["good", "failed", "unknown"]
+    """FailedBoard of IPC-HERMES-9852 in words."""
+    order: Text | None = None
+    part: Text | None = None
+
+
+class SourceAnswered(_SourceData):
+    """The bridge answered a machine's question from the record. It says nothing about a board that the record did not say
+    before: it is no evidence."""
+
+    TYPE = "source.answered"
+    STATUS = "draft"
+    barcode: Text | None = None
+    """What was asked about."""
+    query: Text | None = None
+    """The machine's own number of the question."""
+    answer: WorkOrderAnswer | None = None
+    """Absent: the standard's not-found."""
+    why: LongText | None = None
+    """Why the answer is no better, or why there is none."""
+    record: Text | None = None
+    commit: Number | None = None
+    """As of which commit of `record` it was answered."""
+    took_ms: Annotated[int, Field(ge=0)]
+    allowed_by: Text
+    """Pseudonym of the person who switched on that this machine is answered."""
+
+
 TYPES: tuple[type[Data], ...] = (
-    SourceConnected, SourceDisconnected, SourceGap, SourceRejected, SourceRetracted,
+    SourceConnected, SourceDisconnected, SourceGap, SourceRejected, SourceRetracted, SourceAnswered,
 )  # fmt: skip

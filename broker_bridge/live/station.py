@@ -28,6 +28,7 @@ _KINDS: Final[Mapping[str, tuple[str, int]]] = {
     "source.gap": ("gap", 16),
     "source.rejected": ("rejected", 20),
     "source.retracted": ("other", 1),
+    "source.answered": ("other", 1),
     "board.asserted": ("other", 1),
     "board.magazine_handled": ("other", 1),
 }
@@ -201,7 +202,9 @@ class Station:
         return found
 
 
-_OF_SOURCE: Final = frozenset({"source.connected", "source.disconnected", "source.gap", "source.retracted"})
+_OF_SOURCE: Final = frozenset(
+    {"source.connected", "source.disconnected", "source.gap", "source.retracted", "source.answered"}
+)
 
 
 def _kind(type_name: str) -> tuple[str, int]:

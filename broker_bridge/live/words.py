@@ -263,6 +263,16 @@ def _gap(data: Data) -> str:
     return _said("GAP, statements may be missing", CAUSES[data["cause"]], data.get("detail"))
 
 
+def _answered(data: Data) -> str:
+    told = data.get("answer")
+    what = (
+        "not found"
+        if told is None
+        else f"{told['word']}{', order ' + told['order'] if told.get('order') else ''}"
+    )
+    return f"asked about {data.get('barcode', 'nothing')}, answered: {what}"
+
+
 def _rejected(data: Data) -> str:
     return _said("REJECTED, kept raw", data["reason"], data.get("place"))
 
@@ -354,5 +364,6 @@ WORDS: Final[Mapping[str, Callable[[Data], str]]] = {
     "source.gap": _gap,
     "source.rejected": _rejected,
     "source.retracted": _why("an earlier statement is retracted"),
+    "source.answered": _answered,
 }
 """A test holds this table against the schema."""

@@ -21,6 +21,7 @@ from broker_bridge.trace.recall import Answer
 from broker_bridge.trace.references import Why
 from broker_bridge.trace.schema import answer_schema, history_schema
 from broker_bridge.trace.value import Value
+from broker_bridge.trace.vouching import Vouched
 from broker_bridge.trace.written import Written
 
 Builder = Callable[[], dict[str, Any]]
@@ -41,6 +42,7 @@ _ANSWERS: Final[dict[str, type[Value]]] = {
     "balance": Balance,
     "quality": Quality,
     "report": Written,
+    "word": Vouched,
 }
 
 _VIEWS: Final[dict[str, type[BaseModel]]] = {"preview": Preview, "backfill": BackfillSummary}

@@ -29,7 +29,7 @@ ABSENT: Final = frozenset(
     {
         "board.asserted", "board.dispositioned", "board.held", "board.magazine_handled", "board.released",
         "board.shipped", "line.declared", "line.part_declared", "source.connected", "source.disconnected",
-        "source.gap", "source.rejected", "source.retracted", "work.order_assigned",
+        "source.answered", "source.gap", "source.rejected", "source.retracted", "work.order_assigned",
     }
 )  # fmt: skip
 """Types that are about boards without seeing them at a station."""

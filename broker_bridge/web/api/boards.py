@@ -8,6 +8,7 @@ from starlette.responses import Response
 from broker_bridge.queries.boards import board
 from broker_bridge.queries.evidence import why
 from broker_bridge.queries.family import with_family
+from broker_bridge.queries.vouching import vouched
 from broker_bridge.web.answers import answer
 from broker_bridge.web.site import Reader, Reading
 
@@ -57,6 +58,14 @@ def evidence(
     return answer(
         request, why(record, board(record, identifier, kind=kind, position=position, at=at), statement)
     )
+
+
+@router.get("/board/word", summary="What may be said to a machine about a board", response_model=None)
+def word(request: Request, record: Reading, user: Reader, identifier: Identifier) -> Response:
+    """good, failed or unknown, with the reasons why it is no better, its work order and part (schemas/word.json). "good" only
+    where everything is observed, complete and current, with nothing open, held, missing or contradicted; a panel is no
+    better than its boards. It releases nothing."""
+    return answer(request, vouched(record, identifier))
 
 
 @router.get("/identifiers", summary="Identifiers that begin with a text", response_model=None)

@@ -1,7 +1,7 @@
 """Recalls: the boards on which something was used, and answers that were frozen."""
 
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query, Request
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
@@ -56,6 +56,10 @@ class Freeze(BaseModel):
     question: Question
 
 
+_TABLE: Final[dict[int | str, dict[str, Any]]] = {
+    200: {"description": "RFC 4180", "content": {"text/csv": {"schema": {"type": "string"}}}}
+}
+
 Asking = Annotated[Question, Query()]
 
 
@@ -72,7 +76,7 @@ def used(request: Request, record: Reading, user: Reader, question: Asking) -> R
     return answer(request, where_used(record, question.asked()))
 
 
-@router.get("/where-used.csv", summary="The same as a table", response_model=None)
+@router.get("/where-used.csv", summary="The same as a table", responses=_TABLE, response_model=None)
 def used_csv(request: Request, record: Reading, user: Reader, question: Asking) -> Response:
     """Every use of every member, safe against formulas of spreadsheets."""
     found = where_used(record, question.asked())
