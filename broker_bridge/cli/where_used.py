@@ -10,7 +10,6 @@ from broker_bridge.cli.where import record_url, where
 from broker_bridge.errors import UsageError
 
 if TYPE_CHECKING:
-
     from broker_bridge.queries.record import Record
     from broker_bridge.trace.recall import Answer, Asked
 
