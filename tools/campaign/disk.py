@@ -10,6 +10,7 @@ write that was not synced, torn at 512 bytes, may be there or not, and of the na
 """
 
 import errno
+import itertools
 import json
 import os
 import random
@@ -37,8 +38,12 @@ LARGE: Final = 2**33
 class Node:
     """A file or folder."""
 
+    numbers = itertools.count(2)
+
     def __init__(self, mode: int) -> None:
         self.mode = mode
+        self.number = next(self.numbers)
+        """The inode's: SQLite compares it to notice a database that was moved away."""
         self.data = bytearray()
         self.synced = bytearray()
         self.pending: list[tuple[int, bytes | None]] = []
@@ -167,15 +172,19 @@ class Disk(Operations):  # type: ignore[misc]
         node = self._node(path)
         size = len(node.data)
         return {
-            "st_mode": node.mode, "st_nlink": 2 if stat.S_ISDIR(node.mode) else 1, "st_size": size,
+            "st_ino": node.number, "st_mode": node.mode, "st_nlink": 2 if stat.S_ISDIR(node.mode) else 1, "st_size": size,
             "st_blocks": -(-size // SECTOR), "st_mtime": node.changed, "st_ctime": node.changed,
             "st_atime": node.changed, "st_uid": os.getuid(), "st_gid": os.getgid(),
         }  # fmt: skip
 
-    def readdir(self, path: str, fh: int) -> list[str]:
+    def readdir(self, path: str, fh: int) -> list[tuple[str, dict[str, Any], int]]:
         inside = path.rstrip("/") + "/"
-        return [".", "..", *(name[len(inside):] for name in self.names
-                             if name != "/" and name.startswith(inside) and "/" not in name[len(inside):])]  # fmt: skip
+        names = [name for name in self.names if name != "/" and name.startswith(inside)]
+        # With its number: the system passes over names that have none.
+        here = [
+            (name[len(inside) :], self.getattr(name), 0) for name in names if "/" not in name[len(inside) :]
+        ]
+        return [(".", self.getattr(path), 0), ("..", self.getattr(path), 0), *here]  # fmt: skip
 
     def statfs(self, path: str) -> dict[str, int]:
         free = max(0, self.room - self.used()) // BLOCK
@@ -326,6 +335,7 @@ class Mounted:
                 nothreads=True,
                 fsname="campaign",
                 default_permissions=True,
+                use_ino=True,
             )
             if self._gently is not None:
                 self._disk.lose_power(self._gently)
