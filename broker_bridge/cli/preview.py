@@ -97,7 +97,7 @@ def _preview(args: argparse.Namespace) -> int:
     elif not args.events:
         import shutil
 
-        from broker_bridge.cli.preview_words import words
+        from broker_bridge.words.preview import words
 
         for line in words(view, shutil.get_terminal_size().columns):
             print(line)

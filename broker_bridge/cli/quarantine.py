@@ -7,6 +7,7 @@ import sys
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from broker_bridge.config import Settings
     from broker_bridge.queries.quarantine import Kept
 
 EXAMPLE = """\
@@ -85,11 +86,12 @@ def _list(args: argparse.Namespace) -> int:
 def _show(args: argparse.Namespace) -> int:
     from broker_bridge.cli.where import record_url
     from broker_bridge.queries.quarantine import one
+    from broker_bridge.queries.raw_bytes import raw_of
     from broker_bridge.queries.record import open_record
 
     with open_record(record_url(args)) as record:
         item = one(record, args.key)
-    raw = item.raw if item.raw is not None else _archived(args, item)
+    raw = item.raw if item.raw is not None else raw_of(item, _settings(args))
     if args.raw:
         if raw is None:
             print(_elsewhere(item), file=sys.stderr)
@@ -140,30 +142,13 @@ def _retry(args: argparse.Namespace) -> int:
     return 1 if refused or any(one.outcome is None for one in answers) else 0
 
 
-def _archived(args: argparse.Namespace, item: "Kept") -> bytes | None:
-    """The bytes from the edge's archive, where this machine has it."""
+def _settings(args: argparse.Namespace) -> "Settings | None":
+    """The configuration, where there is one: the archive of its edge may hold what the record does not."""
     from broker_bridge.cli.where import DEFAULT
+    from broker_bridge.config import load
 
     config = args.config or DEFAULT
-    if not config.exists():
-        return None
-    from broker_bridge.config import load
-    from broker_bridge.edge.archive import Archive
-
-    settings = load(config)
-    archive = Archive(settings.edge.archive)
-    if item.archived is None:
-        if item.generation is None or item.offset is None or not settings.edge.outbox.exists():
-            return None
-        from broker_bridge.adapters.logs.adapter.log_state import PIECES, bytes_of
-        from broker_bridge.edge.survey import kept
-
-        of_log = kept(settings.edge.outbox, item.source, f"{PIECES}{item.generation}/")
-        return bytes_of(of_log, archive.get, item.offset, item.size or 0)
-    content = archive.get(item.archived)
-    if content is None or item.offset is None:
-        return content
-    return content[item.offset : item.offset + (item.size or 0)]
+    return load(config) if config.exists() else None
 
 
 def _elsewhere(item: "Kept") -> str:

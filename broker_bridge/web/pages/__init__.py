@@ -15,13 +15,14 @@ from broker_bridge.web.pages.boards import router as boards
 from broker_bridge.web.pages.frame import HERE, refused
 from broker_bridge.web.pages.lots import router as lots
 from broker_bridge.web.pages.sign import router as sign
+from broker_bridge.web.pages.sources import router as sources
 from broker_bridge.web.pages.stations import router as stations
 from broker_bridge.web.problems import Problem
 
 STATIC: Final = HERE / "static"
 
 router = APIRouter(include_in_schema=False)
-for part in (boards, lots, stations, sign):
+for part in (boards, lots, stations, sources, sign):
     router.include_router(part)
 
 

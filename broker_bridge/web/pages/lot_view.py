@@ -46,7 +46,7 @@ class MemberList(NamedTuple):
 
     title: str
     key: str
-    count: int
+    total: int
     rows: tuple[MemberRow, ...]
     more: int
 

@@ -110,6 +110,8 @@ def _moment(name: str, text: str) -> datetime:
 
 def _again(asked: dict[str, Any]) -> Asked:
     times = {"from": "from_", "to": "to"}
-    return Asked(
-        **{times.get(k, k): datetime.fromisoformat(v) if k in times else v for k, v in asked.items()}
-    )
+    said: dict[str, Any] = {
+        times.get(name, name): datetime.fromisoformat(value) if name in times else value
+        for name, value in asked.items()
+    }
+    return Asked(**said)

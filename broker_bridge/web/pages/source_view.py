@@ -1,0 +1,125 @@
+"""What the page of sources shows. Pure."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Final, NamedTuple
+
+from broker_bridge.live.hearing import BEHIND, WELL
+from broker_bridge.queries.quarantine import Kept
+from broker_bridge.web.sources import Source
+
+LISTED: Final = 200
+"""Rejected records that a page lists."""
+
+
+class Held(NamedTuple):
+    """What an outbox on this machine holds of a source."""
+
+    last: int
+    receipted: int
+    backlog: int
+
+
+class Adapter(NamedTuple):
+    """An adapter of the configuration."""
+
+    source: str
+    kind: str
+    place: str
+    """What it reads: a folder, machines."""
+    mapping: str
+    """Name of the mapping file; empty where it has none."""
+
+
+class SourceRow(NamedTuple):
+    """A source."""
+
+    name: str
+    source: str
+    condition: str
+    shape: str
+    """works, waits, hand or unknown"""
+    detail: str
+    reads: str
+    mapping: str
+    receipts: str
+    backlog: str
+    missing: int
+    heard: datetime | None
+    age: str
+    rejected: int
+
+
+class SourcesView(NamedTuple):
+    """All sources."""
+
+    rows: tuple[SourceRow, ...]
+    rejected: tuple[Kept, ...]
+    more: bool
+    """There are further ones that are not listed."""
+    mappings: tuple[Adapter, ...]
+    """Adapters whose mapping can be tried."""
+    looked: datetime
+
+
+def sources_view(
+    found: Sequence[Source],
+    adapters: Sequence[Adapter],
+    held: Mapping[str, Held],
+    rejected: Iterable[Kept],
+    looked: datetime,
+) -> SourcesView:
+    """Configured ones first, then what else was heard of."""
+    listed: list[Kept] = []
+    more = False
+    counts: dict[str, int] = {}
+    for item in rejected:
+        counts[item.source] = counts.get(item.source, 0) + 1
+        if len(listed) < LISTED:
+            listed.append(item)
+        else:
+            more = True
+    told = {one.source: one for one in found}
+    configured = {one.source: one for one in adapters}
+    names = [*configured, *(name for name in told if name not in configured)]
+    rows = tuple(
+        _row(name, told.get(name), configured.get(name), held.get(name), counts.get(name, 0), looked)
+        for name in names
+    )
+    return SourcesView(rows, tuple(listed), more, tuple(one for one in adapters if one.mapping), looked)
+
+
+def _row(
+    name: str,
+    said: Source | None,
+    adapter: Adapter | None,
+    held: Held | None,
+    rejected: int,
+    looked: datetime,
+) -> SourceRow:
+    from broker_bridge.live.clock import Clock
+
+    condition = (said.condition if said else None) or (
+        "not heard" if said is None or said.heard is None else "not said"
+    )
+    backlog = held.backlog if held else said.backlog if said else None
+    missing = said.missing if said else 0
+    heard = said.heard if said else None
+    well = said is not None and said.condition is not None and said.condition in WELL
+    behind = missing > 0 or rejected > 0 or (backlog or 0) >= BEHIND
+    return SourceRow(
+        name="/".join(name.rsplit("/", 2)[1:]),
+        source=name,
+        condition=condition,
+        shape="hand" if behind or (said is not None and said.condition is not None and not well)
+        else "works" if well or heard is not None else "unknown",
+        detail=(said.detail if said else None) or "",
+        reads=f"{adapter.kind}: {adapter.place}" if adapter else "",
+        mapping=adapter.mapping if adapter else "",
+        receipts=f"{held.receipted:,} of {held.last:,}" if held else "",
+        backlog="" if backlog is None else f"{backlog:,}",
+        missing=missing,
+        heard=heard,
+        age=Clock(looked).age(heard) if heard else "not yet",
+        rejected=rejected,
+    )  # fmt: skip
