@@ -27,7 +27,8 @@ HEADERS: Final = {
         " form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    # `no-referrer` would make browsers send `Origin: null` with our own forms.
+    "referrer-policy": "same-origin",
     "x-frame-options": "DENY",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",

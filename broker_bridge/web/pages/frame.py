@@ -47,7 +47,7 @@ def page(request: Request, template: str, **more: Any) -> str:
     return TEMPLATES.get_template(template).render(
         pages=PAGES,
         here=request.url.path,
-        address=request.url.path + (f"?{request.url.query}" if request.url.query else ""),
+        address=request.url.path + _query(request),
         user=user,
         form=session.form if session else "",
         signed_in=session is not None,
@@ -64,9 +64,15 @@ def served(request: Request, template: str, **more: Any) -> Response:
 
 def refused(request: Request, problem: Problem) -> Response:
     """A problem for a person; where a token is needed, the way to sign in."""
-    template = "sign_in.html" if problem.status == 401 else "problem.html"
-    told = page(request, template, title=problem.status.phrase, problem=problem, wrong="")
+    if problem.status == 401:
+        told = page(request, "sign_in.html", wrong="", behind=request.url.path + _query(request))
+    else:
+        told = page(request, "problem.html", title=problem.status.phrase, problem=problem)
     return HTMLResponse(told, problem.status, problem.headers)
+
+
+def _query(request: Request) -> str:
+    return f"?{request.url.query}" if request.url.query else ""
 
 
 def _user(request: Request) -> User | None:

@@ -3,7 +3,7 @@
 from typing import Annotated
 from urllib.parse import urlsplit
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Depends, Query, Request
 from starlette.datastructures import FormData
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
@@ -46,9 +46,9 @@ def field(sent: FormData, name: str, most: int = 512) -> str:
 
 
 @router.get("/sign-in")
-def ask(request: Request) -> Response:
-    """The form."""
-    return served(request, "sign_in.html", title="Sign in", problem=None, wrong="")
+def ask(request: Request, behind: Annotated[str, Query(alias="next", max_length=8000)] = "/") -> Response:
+    """The form; `next`: where it leads."""
+    return served(request, "sign_in.html", wrong="", behind=_inside(behind))
 
 
 @router.post("/sign-in")

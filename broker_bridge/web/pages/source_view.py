@@ -82,14 +82,18 @@ def sources_view(
     told = {one.source: one for one in found}
     configured = {one.source: one for one in adapters}
     names = [*configured, *(name for name in told if name not in configured)]
+    one_line = len({name.rpartition("/")[0] for name in names}) == 1
     rows = tuple(
-        _row(name, told.get(name), configured.get(name), held.get(name), counts.get(name, 0), looked)
+        _row(
+            one_line, name, told.get(name), configured.get(name), held.get(name), counts.get(name, 0), looked
+        )
         for name in names
     )
     return SourcesView(rows, tuple(listed), more, tuple(one for one in adapters if one.mapping), looked)
 
 
 def _row(
+    one_line: bool,
     name: str,
     said: Source | None,
     adapter: Adapter | None,
@@ -108,11 +112,11 @@ def _row(
     well = said is not None and said.condition is not None and said.condition in WELL
     behind = missing > 0 or rejected > 0 or (backlog or 0) >= BEHIND
     return SourceRow(
-        name="/".join(name.rsplit("/", 2)[1:]),
+        name=name.rpartition("/")[2] if one_line else "/".join(name.rsplit("/", 2)[1:]),
         source=name,
         condition=condition,
         shape="hand" if behind or (said is not None and said.condition is not None and not well)
-        else "works" if well or heard is not None else "unknown",
+        else "works" if well else "unknown",
         detail=(said.detail if said else None) or "",
         reads=f"{adapter.kind}: {adapter.place}" if adapter else "",
         mapping=adapter.mapping if adapter else "",
