@@ -281,6 +281,151 @@ class TransferAdapter(_Adapter):
         return self
 
 
+class CfxMachine(Section):
+    """One machine that speaks IPC-2591 (CFX)."""
+
+    handle: Annotated[str, Field(min_length=1, max_length=255)]
+    """Its CFX handle, letter for letter: the Source of its messages."""
+    station: Name
+    equipment: Text | None = None
+    lane: Lane | None = None
+    """The plant's number of its only lane, in place of what the machine states."""
+    lanes: dict[Text, Lane] = {}
+    """The plant's number of each lane, by the machine's number. Absent: the machine's own, from 1 to 99."""
+    zone: Zone | None = None
+    """Zone of times it states without one."""
+    primary_side: Literal["top", "bottom"] | None = None
+    """The side its PrimarySurface is. Absent: surfaces stay in the raw bytes."""
+
+
+def _amqp_address(value: str) -> str:
+    parts = urlsplit(value)
+    if parts.scheme not in ("amqp", "amqps") or not parts.hostname or parts.query or parts.fragment:
+        raise ValueError("is no AMQP address; expected amqp://host:5672 or amqps://host:5671")
+    if parts.username or parts.password:
+        raise ValueError("holds a login, and a configuration file is no place for one")
+    if parts.path.strip("/"):
+        raise ValueError("has a path: name the queue in `address`, and a virtual host in `virtual_host`")
+    return value
+
+
+AmqpUrl = Annotated[str, Field(max_length=2048), AfterValidator(_amqp_address)]
+
+
+class AmqpServer(Section):
+    """An AMQP 1.0 broker and how to log in. Without a username SASL ANONYMOUS is used."""
+
+    url: AmqpUrl
+    virtual_host: Text | None = None
+    """What the connection names as its host, where the broker serves several: "vhost:NAME" with RabbitMQ 3."""
+    username: Text | None = None
+    password_file: Path | None = None
+    """A file that only this user may read."""
+    password_env: str | None = None
+    """Name of an environment variable that holds it."""
+    ca_file: Path | None = None
+    """Certificate authority, where the system's own do not know the broker."""
+    plain: bool = False
+    """amqp:// to another machine: names and passwords can be read on the way."""
+
+    @model_validator(mode="after")
+    def _login_is_whole(self) -> "AmqpServer":
+        given = (self.password_file is not None) + (self.password_env is not None)
+        if self.username is None and given:
+            raise ValueError("a password goes with a username")
+        if self.username is not None and given != 1:
+            raise ValueError("a username needs password_file or password_env, one of the two")
+        return self
+
+    @model_validator(mode="after")
+    def _nobody_reads_along(self) -> "AmqpServer":
+        parts = urlsplit(self.url)
+        here = parts.hostname == "localhost" or _is_loopback(parts.hostname or "")
+        if parts.scheme == "amqp" and not here and not self.plain:
+            raise ValueError("url is plain amqp to another machine: use amqps, or say plain = true")
+        return self
+
+
+class AmqpListener(Section):
+    """Where machines connect to directly, without a broker between."""
+
+    host: HostName = "127.0.0.1"
+    port: Port = 5672
+    """0: any free port."""
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    client_ca_file: Path | None = None
+    """Present: only machines with a certificate of this authority may connect."""
+    plain: bool = False
+    """Open to the network without TLS: only inside the cell of the line."""
+
+    @model_validator(mode="after")
+    def _tls_is_whole(self) -> "AmqpListener":
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file go together")
+        if self.client_ca_file is not None and self.cert_file is None:
+            raise ValueError("client_ca_file goes with cert_file and key_file")
+        here = self.host == "localhost" or _is_loopback(self.host)
+        if self.cert_file is None and not here and not self.plain:
+            raise ValueError(
+                "it listens to the network without TLS: give cert_file and key_file, or say plain = true"
+            )
+        return self
+
+
+class CfxAdapter(_Adapter):
+    """Machines that speak IPC-2591 (CFX): from a broker's queue, or connecting to us directly."""
+
+    kind: Literal["cfx"]
+    machines: Annotated[tuple[CfxMachine, ...], Field(min_length=1)]
+    broker: AmqpServer | None = None
+    address: Annotated[str, Field(min_length=1, max_length=255)] | None = None
+    """With `broker`: the queue to read, as the broker spells it: "/amq/queue/NAME" with RabbitMQ 3. It has to be durable,
+    with every exchange of the machines bound to it, and nobody else may read it."""
+    listen: AmqpListener | None = None
+    other_handles: Literal["reject", "ignore"] = "reject"
+    """Messages of machines that are not named here: kept as rejected, or left aside where the queue serves others too."""
+    window: Annotated[int, Field(ge=1, le=2000)] = 200
+    """Messages under way from the broker, or a machine, that are not safe in the outbox yet."""
+    clock_tolerance_s: Annotated[float, Field(ge=0, le=366 * 86_400)] = 300.0
+    """A machine's time that lies further ahead of ours is not believed. Behind, any age is: machines send late."""
+    silent_after: Annotated[float, Field(ge=1.5, le=100)] = 3.0
+    """Heartbeat periods without a sign of life after which a machine is reported as away."""
+    max_message_mb: Annotated[float, Field(gt=0, le=256)] = 16
+    """Size of a message's body, unpacked."""
+    labels: Literal["panel", "board", "carrier"] | None = None
+    """What PrimaryIdentifier names. Absent: a label, of which is not known; a panel where its units have names of their
+    own or are numbered in it."""
+    positions: Literal["machine", "plant"] = "machine"
+    """Whose numbering PositionNumber follows. Only the plant's is joined with other sources'."""
+    placeholders: tuple[Text, ...] = (
+        "NOREAD", "NO READ", "NO_READ", "NOBARCODE", "NONE", "NULL", "N/A", "NA", "ERROR", "UNKNOWN", "DUMMY",
+    )  # fmt: skip
+    """Identifiers that are none, in any case of letters (common practice, no source); so is one character repeated."""
+    transactions: Annotated[int, Field(ge=1, le=10_000)] = 64
+    """Transactions of a machine that are remembered, the youngest: their identifiers may come late."""
+    remember: Annotated[int, Field(ge=0, le=1_000_000)] = 50_000
+    """Messages whose UniqueID is remembered, the youngest, so that one that is sent again is known at once."""
+
+    @model_validator(mode="after")
+    def _places_stand_with_the_machines(self) -> "CfxAdapter":
+        for key in ("station", "equipment", "lane"):
+            if getattr(self, key) is not None:
+                raise ValueError(f"{key} stands with each of the machines here, not with the adapter")
+        handles = [machine.handle for machine in self.machines]
+        if twice := {handle for handle in handles if handles.count(handle) > 1}:
+            raise ValueError(f"two machines have the handle {min(twice)!r}")
+        return self
+
+    @model_validator(mode="after")
+    def _one_way_in(self) -> "CfxAdapter":
+        if (self.broker is None) == (self.listen is None):
+            raise ValueError("a cfx adapter needs broker or listen, one of the two")
+        if (self.broker is None) != (self.address is None):
+            raise ValueError("address names the queue at `broker`: they go together")
+        return self
+
+
 class AssertionsAdapter(_Adapter):
     """What persons state with `broker-bridge assert` on this machine."""
 
@@ -398,7 +543,31 @@ class TablesOutlet(_Outlet):
         return self
 
 
-AnyOutlet = Annotated[WebhookOutlet | TablesOutlet, Field(discriminator="kind")]
+class CfxOutlet(_Outlet):
+    """Events published as messages of IPC-2591 (CFX), each in the name of the station it came from."""
+
+    kind: Literal["cfx"]
+    broker: AmqpServer
+    address: Annotated[str, Field(min_length=1, max_length=255)]
+    """Where to publish, as the broker spells it: "/exchange/NAME" with RabbitMQ 3; the message's subject is the routing
+    key then."""
+    proof: Annotated[str, Field(min_length=1, max_length=255)] | None = None
+    """With RabbitMQ: the queue that takes what no other queue does (alternate exchange). It is read, and every message
+    found there is an unroutable one: a dead letter."""
+    handle: Annotated[str, Field(min_length=1, max_length=255)] = "BrokerBridge.${line}.${station}"
+    """Form of the handles we speak under: ${site}, ${area}, ${line}, ${adapter} and ${station} of the event; a station
+    that is not known is the adapter's name."""
+    subject: Annotated[str, Field(min_length=1, max_length=255)] = "${cfx-handle}.${cfx-messagename}"
+    """Form of a message's subject: ${cfx-handle}, ${cfx-topic}, ${cfx-messagename}."""
+    heartbeat_s: Annotated[float, Field(ge=0, le=300)] = 60.0
+    """Seconds between heartbeats; 0: none. IPC-2591 allows 1 s to 5 min."""
+    answer_s: Annotated[float, Field(gt=0, le=300)] = 20.0
+    """Seconds the broker has to take what is sent."""
+    inspection_kinds: dict[Text, Literal["AOI", "SPI", "AXI", "Human"]] = {}
+    """Method of inspection by station, where an event's method is `other`."""
+
+
+AnyOutlet = Annotated[WebhookOutlet | TablesOutlet | CfxOutlet, Field(discriminator="kind")]
 
 
 class Web(Section):
@@ -581,6 +750,8 @@ def _absolute(settings: Settings, folder: Path) -> Settings:
                 for name, login in section.logins.items()
             }
         changes[section_name] = section.model_copy(update=update)
+    for name in ("adapters", "outlets"):
+        changes[name] = tuple(_with_absolute_ends(one, folder) for one in getattr(settings, name))
     for name, keys, below in (
         ("adapters", _ADAPTER_PATHS, folder),
         ("outlets", _OUTLET_PATHS, folder),
@@ -591,3 +762,14 @@ def _absolute(settings: Settings, folder: Path) -> Settings:
             for one in changes.get(name, getattr(settings, name))
         )
     return settings.model_copy(update=changes)
+
+
+def _with_absolute_ends(one: Any, folder: Path) -> Any:
+    """An adapter or outlet whose AMQP ends name their files absolutely."""
+    changes = {}
+    for key in ("broker", "listen"):
+        end = getattr(one, key, None)
+        if isinstance(end, AmqpServer | AmqpListener):
+            update = {name: folder / value for name, value in end if isinstance(value, Path)}
+            changes[key] = end.model_copy(update=update)
+    return one.model_copy(update=changes) if changes else one

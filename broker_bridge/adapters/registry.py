@@ -7,6 +7,7 @@ from broker_bridge.adapters.base import Adapter
 from broker_bridge.config import (
     AnyAdapter,
     AssertionsAdapter,
+    CfxAdapter,
     DeclarationsAdapter,
     FilesAdapter,
     Settings,
@@ -32,6 +33,12 @@ def _assertions(settings: Settings, config: AssertionsAdapter) -> Adapter:
     return PersonsAdapter(config)
 
 
+def _cfx(settings: Settings, config: CfxAdapter) -> Adapter:
+    from broker_bridge.adapters.cfx.adapter import CfxMachines
+
+    return CfxMachines(config)
+
+
 def _declarations(settings: Settings, config: DeclarationsAdapter) -> Adapter:
     from broker_bridge.adapters.declarations.adapter import DeclaringAdapter
 
@@ -42,6 +49,7 @@ _BUILDERS: Final[dict[type[Any], Callable[[Settings, Any], Adapter]]] = {
     FilesAdapter: _files,
     TransferAdapter: _transfer,
     AssertionsAdapter: _assertions,
+    CfxAdapter: _cfx,
     DeclarationsAdapter: _declarations,
 }
 """Each builder imports its adapter when it is asked to, so that a plant pays only for the kinds it uses."""

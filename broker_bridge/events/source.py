@@ -64,6 +64,15 @@ class SourceRejected(_SourceData):
     """Kind of refusal: encoding, header, field, range, oversize, unknown_kind ..."""
 
 
+class SourceKept(_SourceData):
+    """A valid record of which the schema has no words: nothing is stated, its bytes are kept in the origin."""
+
+    TYPE = "source.kept"
+    STATUS = "draft"
+    native: Text
+    """What kind of record it is, as its source calls it."""
+
+
 class SourceRetracted(_SourceData):
     """At this revision the raw record gives no events: those of lower revisions no longer hold."""
 
@@ -103,5 +112,5 @@ class SourceAnswered(_SourceData):
 
 
 TYPES: tuple[type[Data], ...] = (
-    SourceConnected, SourceDisconnected, SourceGap, SourceRejected, SourceRetracted, SourceAnswered,
+    SourceConnected, SourceDisconnected, SourceGap, SourceRejected, SourceKept, SourceRetracted, SourceAnswered,
 )  # fmt: skip

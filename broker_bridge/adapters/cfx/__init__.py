@@ -1,0 +1,1 @@
+"""Messages of IPC-2591 (CFX) by AMQP 1.0."""
