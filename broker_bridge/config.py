@@ -211,6 +211,17 @@ class FilesAdapter(_Adapter):
         return self
 
 
+def _service_address(value: str) -> str:
+    parts = urlsplit(_web_address(value))
+    if parts.path.strip("/") or parts.query:
+        raise ValueError("has a path: only the service's address is wanted, https://host:port")
+    if parts.scheme == "http" and not _is_loopback(parts.hostname or ""):
+        raise ValueError(
+            "would send the token unencrypted over the network: https, or a service on this machine"
+        )
+    return value
+
+
 class TransferMachine(Section):
     """One machine on the vertical channel of IPC-HERMES-9852: it listens, the supervisor connects."""
 
@@ -225,10 +236,14 @@ class TransferMachine(Section):
     """What it calls itself. Given: a board message of any other MachineId is rejected, not put on this station."""
     zone: Zone | None = None
     """Where its clock differs from the other machines'."""
+    answered_by_order_of: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")] | None = None
+    """Pseudonym of the person who switched on that this machine's questions (QueryWorkOrderInfo) are answered from the
+    record. Absent: they are recorded and nobody answers."""
 
 
 class TransferAdapter(_Adapter):
-    """A supervisor of machines that announce their boards by IPC-HERMES-9852. It listens and changes nothing."""
+    """A supervisor of machines that announce their boards by IPC-HERMES-9852. It listens and changes nothing, unless a
+    machine's questions are to be answered."""
 
     kind: Literal["transfer"]
     machines: Annotated[tuple[TransferMachine, ...], Field(min_length=1)]
@@ -267,6 +282,20 @@ class TransferAdapter(_Adapter):
         "NOREAD", "NO READ", "NO_READ", "NOBARCODE", "NONE", "NULL", "N/A", "NA", "ERROR", "UNKNOWN", "DUMMY",
     )  # fmt: skip
     """Barcodes that are none, in any case of letters (common practice, no source); so is one character repeated."""
+    answer_url: Annotated[str, Field(max_length=2048), AfterValidator(_service_address)] | None = None
+    """Where the role `web` is reached that knows the answers: https://host:8080, or http:// on this machine alone."""
+    answer_token_file: Path | None = None
+    """Its token with the role `read`: a file that only this user may read."""
+    answer_ca_file: Path | None = None
+    """Certificate authority of that service, where the system's own do not know it."""
+    answer_within_ms: Annotated[int, Field(ge=50, le=10_000)] = 500
+    """Then the machine gets the standard's not-found."""
+
+    @model_validator(mode="after")
+    def _answers_come_from_somewhere(self) -> "TransferAdapter":
+        if self.answer_url is None and any(machine.answered_by_order_of for machine in self.machines):
+            raise ValueError("answered_by_order_of needs answer_url: where the role web is reached")
+        return self
 
     @model_validator(mode="after")
     def _places_stand_with_the_machines(self) -> "TransferAdapter":
@@ -537,7 +566,9 @@ class TablesOutlet(_Outlet):
     @model_validator(mode="after")
     def _tables_are_whole(self) -> "TablesOutlet":
         if wrong := {"types", "lines"} & self.model_fields_set:
-            raise ValueError(f"{min(wrong)} does not go with tables: they are of the whole record; say `tables`")
+            raise ValueError(
+                f"{min(wrong)} does not go with tables: they are of the whole record; say `tables`"
+            )
         if self.start != "beginning":
             raise ValueError('start = "end" does not go with tables: they are of the whole record')
         return self
@@ -654,7 +685,7 @@ _WRITTEN: Final = {
 }  # fmt: skip
 _LARGEST: Final = 2**20
 _READ: Final = {("broker", "password_file"), ("broker", "ca_file"), ("web", "cert_file"), ("web", "key_file")}
-_ADAPTER_PATHS: Final = ("folder", "mapping", "move_to")
+_ADAPTER_PATHS: Final = ("folder", "mapping", "move_to", "answer_token_file", "answer_ca_file")
 _OUTLET_PATHS: Final = ("secret_file", "former_secret_file", "ca_file")
 
 

@@ -5,6 +5,7 @@ session       one connection: handshake, signs of life, messages, its end
 keeper        one queue, one writer into the outbox
 ledger        pure: what is proven heard, which gap is open
 answers       pure: what a machine says about itself, in words
+asking        asks the service that reads the record what may be said to a machine
 roster        how every machine is, for `check`
 """
 

@@ -1,6 +1,7 @@
 """One connection to one machine, from the handshake to its end.
 
-It only listens: what it may send stands in `SENT`, and nothing there changes what a machine does.
+It only listens: what it may send stands in `SENT`, and nothing there changes what a machine does. The one exception is
+`ANSWER`, to a machine whose questions somebody switched on to be answered, and only to a question.
 """
 
 import asyncio
@@ -15,11 +16,13 @@ from typing import Final
 
 from broker_bridge.adapters.base import Statement
 from broker_bridge.adapters.transfer.adapter.answers import described, read_out
+from broker_bridge.adapters.transfer.adapter.asking import Service
 from broker_bridge.adapters.transfer.adapter.keeper import Keeper
 from broker_bridge.adapters.transfer.adapter.ledger import Connected, Disconnected, Heard, Told
 from broker_bridge.adapters.transfer.adapter.roster import Roster
 from broker_bridge.adapters.transfer.adapter.watch import Watch
 from broker_bridge.adapters.transfer.mapping import Mapper
+from broker_bridge.adapters.transfer.mapping.reply import Reply, answer_to
 from broker_bridge.adapters.transfer.protocol import (
     CheckAlive,
     CurrentConfiguration,
@@ -30,15 +33,18 @@ from broker_bridge.adapters.transfer.protocol import (
     NotificationCode,
     Pending,
     QueryHermesCapabilities,
+    QueryWorkOrderInfo,
     Received,
     Role,
     SendHermesCapabilities,
+    SendWorkOrderInfo,
     Severity,
     SupervisoryServiceDescription,
     VerticalConnection,
 )
 from broker_bridge.config import TransferAdapter, TransferMachine
 from broker_bridge.errors import LocalProtocolError, RemoteProtocolError, SourceUnavailable
+from broker_bridge.events.source import SourceRejected
 
 log = logging.getLogger(__name__)
 
@@ -49,7 +55,13 @@ SENT: Final = (
     GetConfiguration,
     QueryHermesCapabilities,
 )
-"""All that a machine ever gets from us."""
+"""All that a machine gets from us unasked."""
+
+ANSWER: Final = SendWorkOrderInfo
+"""What a machine gets for a question of its own, where that is switched on."""
+
+_QUESTIONS_AT_ONCE: Final = 4
+"""Of one machine; more get not-found at once."""
 
 _NOTE_EVERY: Final = timedelta(seconds=5)
 _READ_BYTES: Final = 65_536
@@ -68,6 +80,8 @@ class Surroundings:
     roster: Roster
     tally: Callable[..., None]
     clock: Callable[[], datetime]
+    service: Service | None = None
+    """Who knows the answers; None: this machine's questions are not answered."""
 
 
 class Session:
@@ -85,6 +99,7 @@ class Session:
         self._stream: asyncio.StreamWriter | None = None
         self._noted: datetime | None = None
         self._lost: int | None = None
+        self._answering: set[asyncio.Task[None]] = set()
 
     async def run(self) -> str:
         """Connect and listen until the connection ends; returns why it did."""
@@ -96,7 +111,7 @@ class Session:
         self._generation = self._around.keeper.generation(self._around.clock())
         self._watch = Watch(self._config, _monotonic())
         try:
-            self._send(description(self._config))
+            self._send(description(self._config, self._around.machine))
             await self._listen(reader)
         except RemoteProtocolError as error:
             reason = f"it broke the protocol: {error}"
@@ -106,6 +121,8 @@ class Session:
         except OSError as error:
             reason = f"the connection broke: {error.strerror or error}"
         finally:
+            for task in self._answering:
+                task.cancel()
             self._take_rest()
             await _close(stream)
         if self._watch.proven is not None:
@@ -149,12 +166,19 @@ class Session:
             raise LocalProtocolError(
                 f"{type(message).__name__} is not ours to send: this adapter only listens"
             )
+        self._write(message)
+
+    def _write(self, message: Message, kept: Callable[[bytes], bool] | None = None) -> bool:
+        """Send it, if it could be kept."""
         if self._stream is None:  # what is read now was left over when the connection ended
-            return
-        raw = self._core.send(message, self._around.clock().astimezone())
+            return False
         if self._stream.transport.get_write_buffer_size() > _MAX_UNSENT:
             raise SourceUnavailable("it does not take what we send")
+        raw = self._core.send(message, self._around.clock().astimezone())
+        if kept is not None and not kept(raw):
+            return False
         self._stream.write(raw)
+        return True
 
     def _refuse(self, why: str) -> None:
         notice = Notification(
@@ -209,8 +233,49 @@ class Session:
         else:
             self._around.tally(messages_without_board=1)
             self._note_heard(now)
+        if isinstance(message, QueryWorkOrderInfo) and self._around.service is not None:
+            refused = any(isinstance(statement.data, SourceRejected) for statement in statements)
+            self._asked(message, now, refused=refused)
 
-    def _tell(self, statements: tuple[Statement, ...], raw: bytes, now: datetime) -> None:
+    def _asked(self, question: QueryWorkOrderInfo, now: datetime, *, refused: bool) -> None:
+        """Answer a question beside the listening."""
+        why = ""
+        if refused:
+            why = "the question could not be used"
+        elif not question.barcode:
+            why = "it asks about no barcode"
+        elif len(self._answering) >= _QUESTIONS_AT_ONCE:
+            why = f"{_QUESTIONS_AT_ONCE} of its questions are being answered"
+        if why:
+            self._answer(question, Reply(why), now)
+            return
+        task = asyncio.create_task(self._look_up(question, now), name=f"{self._station} answer")
+        self._answering.add(task)
+        task.add_done_callback(self._answering.discard)
+
+    async def _look_up(self, question: QueryWorkOrderInfo, now: datetime) -> None:
+        assert self._around.service is not None
+        reply = await self._around.service.ask(question.barcode or "")
+        self._answer(question, reply, now)
+
+    def _answer(self, question: QueryWorkOrderInfo, reply: Reply, asked: datetime) -> None:
+        """Send the answer and keep that it was sent. Where there is no room to keep it, the machine gets not-found: what
+        was said and is nowhere written must at least not have been a word about a board."""
+        allowed_by = self._around.machine.answered_by_order_of or ""
+
+        def kept(raw: bytes) -> bool:
+            now = self._around.clock()
+            told = self._around.mapper.answered(question, reply, raw, now, now - asked, allowed_by)
+            return self._tell((told,), raw, now)
+
+        try:
+            if not self._write(answer_to(question, reply), kept):
+                self._write(answer_to(question, Reply("no room")))
+            self._around.tally(questions_answered=1)
+        except (SourceUnavailable, LocalProtocolError) as error:
+            log.warning("%s: a question was not answered: %s", self._station, error)
+
+    def _tell(self, statements: tuple[Statement, ...], raw: bytes, now: datetime) -> bool:
         position = next(self._positions)
         item = Told(
             station=self._station,
@@ -226,9 +291,10 @@ class Session:
         if self._around.keeper.offer(item):
             self._lost = None
             self._noted = self._watch.proven
-        else:
-            self._lost = position if self._lost is None else self._lost
-            self._around.tally(messages_lost=1)
+            return True
+        self._lost = position if self._lost is None else self._lost
+        self._around.tally(messages_lost=1)
+        return False
 
     def _described(self, message: SupervisoryServiceDescription, now: datetime) -> None:
         answers = Feature.CHECK_ALIVE_RESPONSE in message.supported_features
@@ -306,8 +372,12 @@ _QUESTIONS: Final[dict[type[Message], str]] = {
 }
 
 
-def description(config: TransferAdapter) -> SupervisoryServiceDescription:
-    """What we say about ourselves: that we want to hear of boards, and answer signs of life."""
+_ANSWERING: Final = frozenset({Feature.QUERY_WORK_ORDER_INFO, Feature.SEND_WORK_ORDER_INFO})
+"""Which of the two makes a machine ask is not settled, so both are announced where questions are answered."""
+
+
+def description(config: TransferAdapter, machine: TransferMachine) -> SupervisoryServiceDescription:
+    """What we say about ourselves: that we want to hear of boards, answer signs of life, and what else is switched on."""
     return SupervisoryServiceDescription(
         system_id=config.system_id,
         version=config.version,
@@ -316,6 +386,7 @@ def description(config: TransferAdapter) -> SupervisoryServiceDescription:
                 Feature.BOARD_TRACKING,
                 Feature.CHECK_ALIVE_RESPONSE,
                 *(Feature(name) for name in config.announce),
+                *(_ANSWERING if machine.answered_by_order_of else ()),
             }
         ),
     )

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Final
 
 from broker_bridge.adapters.base import SourceWriter
+from broker_bridge.adapters.transfer.adapter.asking import Service
 from broker_bridge.adapters.transfer.adapter.keeper import MAX_WAITING_BYTES, Keeper
 from broker_bridge.adapters.transfer.adapter.ledger import Bookkeeper, Disconnected
 from broker_bridge.adapters.transfer.adapter.roster import Roster
@@ -28,7 +29,8 @@ def _now() -> datetime:
 
 
 class SupervisorAdapter:
-    """Hears the boards of any number of machines (Adapter). It asks for nothing that changes one.
+    """Hears the boards of any number of machines (Adapter). It asks for nothing that changes one, and answers only those
+    whose questions a person switched on to be answered.
 
     What every machine tells reaches the outbox once; whatever may not have is in a stated gap of its station.
     """
@@ -40,12 +42,16 @@ class SupervisorAdapter:
         clock: Callable[[], datetime] = _now,
         max_waiting_bytes: int = MAX_WAITING_BYTES,
     ) -> None:
-        """Raises ConfigError when the standard does not allow what we are to say about ourselves."""
+        """Raises ConfigError when the standard does not allow what we are to say about ourselves, or the service that
+        knows the answers cannot be asked."""
         self._config = config
         self._clock = clock
         self._max_waiting_bytes = max_waiting_bytes
+        answering = any(machine.answered_by_order_of for machine in config.machines)
+        self._service = Service(config) if answering else None
         try:
-            VerticalConnection(Role.SUPERVISOR).send(description(config), clock())
+            for machine in config.machines:
+                VerticalConnection(Role.SUPERVISOR).send(description(config, machine), clock())
         except LocalProtocolError as error:
             raise ConfigError(
                 f"adapter {config.name!r}: {error}; correct system_id, version or announce"
@@ -68,6 +74,7 @@ class SupervisorAdapter:
                     roster,
                     writer.count,
                     self._clock,
+                    self._service if machine.answered_by_order_of else None,
                 )
                 group.create_task(self._stay_connected(around), name=f"{self._config.name} {machine.station}")
 

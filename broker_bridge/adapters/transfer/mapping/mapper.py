@@ -19,6 +19,7 @@ from broker_bridge.adapters.transfer.mapping.boards import (
     subject_of,
 )
 from broker_bridge.adapters.transfer.mapping.moment import Moment, moment
+from broker_bridge.adapters.transfer.mapping.reply import Reply
 from broker_bridge.adapters.transfer.protocol import (
     BoardArrived,
     BoardArrivedTransfer,
@@ -39,7 +40,7 @@ from broker_bridge.events.base import Board, Origin, Part, Raw
 from broker_bridge.events.board import BoardArrived as Arrived
 from broker_bridge.events.board import BoardDeparted as Departed
 from broker_bridge.events.board import BoardIdentified, Handling, Word
-from broker_bridge.events.source import SourceRejected
+from broker_bridge.events.source import SourceAnswered, SourceRejected, WorkOrderAnswer
 from broker_bridge.events.station import StationAlarmRaised
 from broker_bridge.events.union import explain
 from broker_bridge.events.work import WorkOrderAssigned
@@ -133,6 +134,34 @@ class Mapper:
             origin=Origin(adapter=self._adapter, raw=raw_of(raw), time_means="taken_in"),
         )
         return Statement(data, taken)
+
+    def answered(
+        self,
+        question: QueryWorkOrderInfo,
+        reply: Reply,
+        raw: bytes,
+        at: datetime,
+        took: timedelta,
+        allowed_by: str,
+    ) -> Statement:
+        """That a question was answered. `raw`: the answer's bytes; `at`: when it was sent, by our clock."""
+        told = None
+        if reply.word is not None:
+            told = WorkOrderAnswer(word=reply.word, order=reply.order, part=reply.part)
+        data = SourceAnswered(
+            station=self._station,
+            equipment=self._equipment,
+            barcode=_storable(question.barcode or "", 512) or None,
+            query=_storable(question.query_id or "", 512) or None,
+            answer=told,
+            why=_storable(reply.why, 8192) or None,
+            record=reply.record,
+            commit=reply.commit,
+            took_ms=max(0, round(took.total_seconds() * 1000)),
+            allowed_by=allowed_by,
+            origin=Origin(adapter=self._adapter, raw=raw_of(raw), time_means="taken_in", zone_basis="stated"),
+        )
+        return Statement(data, at, data.barcode)
 
     def broken(self, error: RemoteProtocolError, taken: datetime) -> Statement:
         """What the protocol core could not read."""
