@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 from broker_bridge.db import open_reader
 from broker_bridge.projector.builder import connection_of, trouble
-from broker_bridge.projector.entries import PART
+from broker_bridge.projector.entries import WHOLE
 from broker_bridge.projector.index import CROWDED
 from broker_bridge.projector.rows import Rows
 from broker_bridge.projector.schema import DAY, INDEX
@@ -230,8 +230,8 @@ class Settled:
             crowded = crowded or len(rows) > CROWDED
             numbers.update(number for _, number in rows)
             knots.extend(Slot(node, place) for place in sorted({place for place, _ in rows if place > 0}))
-            tied = "SELECT DISTINCT position FROM ties WHERE b = ? AND relation = ? AND position > 0"
-            knots.extend(Slot(node, place) for (place,) in self._connection.execute(tied, (name, PART)))
+            tied = "SELECT DISTINCT position FROM ties WHERE a = ? AND relation = ? AND position > 0"
+            knots.extend(Slot(node, place) for (place,) in self._connection.execute(tied, (name, WHOLE)))
         return Cluster(frozenset(names), tuple(dict.fromkeys(knots)), tuple(sorted(numbers)), crowded)
 
     def _one(self, sql: str, *values: object) -> int:
