@@ -11,6 +11,8 @@ multiples of the first.
 """
 
 import argparse
+import json
+import math
 import random
 import statistics
 import sys
@@ -39,40 +41,54 @@ LINES = (
 )  # fmt: skip
 
 
-def measure(folder: Path, sample: int) -> list[float]:
-    """One record; the index is made anew in a folder of its own."""
+def measure(folder: Path, sample: int, histories_only: bool) -> list[float]:
+    """One record; the index is made anew in a folder of its own. NaN: not measured."""
     with TemporaryDirectory() as temporary:
         index = Path(temporary) / "bench.db"
         reader = SqliteReader(folder / "record.db")
         events = reader.head().number
         record, made = timed(lambda: open_with(reader, index))
-        _, settled = timed(lambda: settle(record))
+        settled = math.nan
+        if not histories_only:
+            _, settled = timed(lambda: settle(record))
         derived = Derived(index)
-        boards = [row for row in derived.all_boards() if row.unit == "board"]
+        boards = labels(folder)
         size = sum(path.stat().st_size for path in Path(temporary).iterdir()) / 1e6
         chance = random.Random(1)
         taken: list[float] = []
         floors: list[float] = []
         read: list[int] = []
-        for row in chance.sample(boards, min(sample, len(boards))):
+        for panel, position in chance.sample(boards, min(sample, len(boards))):
             history, seconds = timed(
-                lambda row=row: board(record, row.value, kind=row.kind, position=row.position or None)
+                lambda panel=panel, position=position: board(record, panel, kind="panel", position=position)
             )  # type: ignore[misc]
             taken.append(seconds * 1000)
             numbers = sorted(number_of(record, e) for visit in history.route for e in visit.evidence)
             _, floor = timed(lambda numbers=numbers: reader.facts(numbers))  # type: ignore[misc]
             floors.append(floor * 1000)
             read.append(history.completeness.statements)
-        lot = most_used(derived)
+        members, asked = math.nan, math.nan
+        if not histories_only:
+            lot = most_used(derived)
+            answer, asked = timed(lambda: where_used(record, Asked(lot=lot)))
+            members = len(answer.exact) + len(answer.possible)
         derived.close()
-        answer, asked = timed(lambda: where_used(record, Asked(lot=lot)))
         record.close()
     taken.sort()
     return [
         len(boards), events, events / made, settled * 1000 / max(len(boards), 1), size, statistics.median(read),
         statistics.median(taken), taken[int(len(taken) * 0.95) - 1], statistics.median(floors),
-        len(answer.exact) + len(answer.possible), asked * 1000,
+        members, asked * 1000,
     ]  # fmt: skip
+
+
+def labels(folder: Path) -> list[tuple[str, int]]:
+    """Panel and position of every board that was made."""
+    with (folder / "truth.jsonl").open(encoding="utf-8") as lines:
+        entries = [json.loads(line) for line in lines if line.startswith('{"kind": "board"')]
+    return sorted(
+        {(entry["panel"], entry["position"]) for entry in entries if entry["purpose"] == "production"}
+    )
 
 
 def number_of(record: Record, evidence: object) -> int:
@@ -90,10 +106,10 @@ def most_used(derived: Derived) -> str:
 
 
 def timed(work: Callable[[], T]) -> tuple[T, float]:
-    """What it gives, and the seconds it took."""
-    begun = time.perf_counter()
+    """What it gives, and the seconds of CPU it took: others may be at work on the machine."""
+    begun = time.process_time()
     result = work()
-    return result, time.perf_counter() - begun
+    return result, time.process_time() - begun
 
 
 def main() -> int:
@@ -103,16 +119,26 @@ def main() -> int:
     )
     parser.add_argument("folders", nargs="+", type=Path, help="what `virtual_plant --data` left")
     parser.add_argument("--sample", type=int, default=100, help="boards whose history is asked for (100)")
+    parser.add_argument(
+        "--histories-only", metavar="NAME", action="append", default=[],
+        help="folder of which nothing is settled and no lot is asked for",
+    )  # fmt: skip
     args = parser.parse_args()
-    columns: Sequence[list[float]] = [measure(folder, args.sample) for folder in args.folders]
+    columns: Sequence[list[float]] = [
+        measure(folder, args.sample, folder.name in args.histories_only) for folder in args.folders
+    ]
     print("| | " + " | ".join(folder.name for folder in args.folders) + " | growth |")
     print("|---|" + "---:|" * (len(columns) + 1))
     for place, name in enumerate(LINES):
         values = [column[place] for column in columns]
-        growth = f"{values[-1] / values[0]:.2f}" if values[0] and len(values) > 1 else ""
+        told = [value for value in values if not math.isnan(value)]
+        growth = f"{told[-1] / told[0]:.2f}" if len(told) > 1 and told[0] else ""
         print(
             f"| {name} | "
-            + " | ".join(f"{value:,.1f}" if value < 1000 else f"{value:,.0f}" for value in values)
+            + " | ".join(
+                "" if math.isnan(value) else f"{value:,.1f}" if value < 1000 else f"{value:,.0f}"
+                for value in values
+            )
             + f" | {growth} |"
         )
     return 0
