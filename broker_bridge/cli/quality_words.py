@@ -114,6 +114,7 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    from broker_bridge.words.figures import between_words, of_words, short_words, value_words
     from broker_bridge.words.telling import safe
 
     shown = section.figures if args.all else section.figures[:_ROWS]
@@ -136,8 +137,8 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
     for figure in shown:
         cells = [safe(figure.name)]
         if valued:
-            cells += [_value(figure.value, figure.unit), _between(figure), _of(figure)]
-        cells += ["" if (value := figure.details.get(name)) is None else _short(value) for name in names]
+            cells += [value_words(figure.value, figure.unit), between_words(figure), of_words(figure)]
+        cells += ["" if (value := figure.details.get(name)) is None else short_words(value) for name in names]
         if any(one.note for one in shown):
             cells.append(safe(figure.note or ""))
         table.add_row(*(Text(cell) for cell in cells))
@@ -156,33 +157,3 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
             )
             for line in textwrap.wrap(safe(f"{figure.name}: {told}"), WIDTH, subsequent_indent="  "):
                 print(line)
-
-
-def _value(value: float | None, unit: str) -> str:
-    if value is None:
-        return ""
-    if unit == "share":
-        return f"{value:.2%}"
-    return f"{_short(value)} {unit}".rstrip()
-
-
-def _between(figure: "Figure") -> str:
-    if not figure.spans:
-        return ""
-    low, high = figure.spans[0].low, figure.spans[0].high
-    return f"{low:.2%} .. {high:.2%}" if figure.unit == "share" else f"{_short(low)} .. {_short(high)}"
-
-
-def _of(figure: "Figure") -> str:
-    if figure.of is None:
-        return figure.counted
-    number = "" if figure.number is None else f"{figure.number:g} of "
-    return f"{number}{figure.of:g} {figure.counted}".rstrip()
-
-
-def _short(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    from broker_bridge.words.telling import safe
-
-    return safe(str(value))

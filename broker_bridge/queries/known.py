@@ -1,9 +1,8 @@
-"""As what the derived tables know a text: a lot, a reel, a tool, a program ... ; and how far they are behind."""
+"""As what the derived tables know a text: a lot, a reel, a tool, a program ..."""
 
 from typing import Final
 
 from broker_bridge.projector.derived import Derived
-from broker_bridge.projector.settled import Settled
 from broker_bridge.queries.record import Record
 
 _VAGUE: Final = frozenset({"unknown", "unknown_lot", "exceeded"})
@@ -16,12 +15,3 @@ def used_kinds(record: Record, text: str) -> list[str]:
         return [kind for kind in derived.kinds(text) if kind not in _VAGUE]
     finally:
         derived.close()
-
-
-def unsettled(record: Record) -> int:
-    """Identifiers whose boards are still to be put in order before lists of boards are told."""
-    settled = Settled(record.index.path)
-    try:
-        return settled.dirty()
-    finally:
-        settled.close()

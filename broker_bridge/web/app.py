@@ -39,7 +39,7 @@ def create_app(site: Site, *, names: Collection[str], requests_per_minute: int =
             following.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await following
-            await asyncio.to_thread(site.settling.stop)
+            site.jobs.stop()
             site.records.close()
 
     app = FastAPI(

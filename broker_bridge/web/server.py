@@ -17,9 +17,9 @@ from broker_bridge.errors import ConfigError
 from broker_bridge.queries.record import open_record
 from broker_bridge.web.access import read_table
 from broker_bridge.web.app import create_app
+from broker_bridge.web.jobs import Jobs
 from broker_bridge.web.records import Records
 from broker_bridge.web.sessions import Sessions
-from broker_bridge.web.settling import Settling
 from broker_bridge.web.site import Site
 from broker_bridge.web.stations import Stations
 
@@ -53,7 +53,7 @@ async def serve(
             records=Records(url, time.monotonic),
             stations=Stations(url, _order(settings), now),
             sessions=Sessions(time.monotonic),
-            settling=Settling(lambda: open_record(url)),
+            jobs=Jobs(lambda: open_record(url)),
             now=time.monotonic,
             tokens=tokens,
             settings=settings,

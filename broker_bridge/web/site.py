@@ -11,10 +11,10 @@ from fastapi import Depends, Request
 from broker_bridge.config import Settings
 from broker_bridge.queries.record import Record
 from broker_bridge.web.access import ANYBODY, Role, User, read_table, user_of
+from broker_bridge.web.jobs import Jobs
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.records import Records
 from broker_bridge.web.sessions import COOKIE, Session, Sessions, fits
-from broker_bridge.web.settling import Settling
 from broker_bridge.web.stations import Stations
 
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
@@ -27,7 +27,7 @@ class Site:
     records: Records
     stations: Stations
     sessions: Sessions
-    settling: Settling
+    jobs: Jobs
     now: Callable[[], float]
     """Seconds of a clock that only goes forward."""
     tokens: Path | None = None

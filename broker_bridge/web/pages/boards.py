@@ -1,5 +1,6 @@
 """Scan, and a board's page."""
 
+import re
 from datetime import UTC, datetime
 from typing import Annotated, Final
 
@@ -27,6 +28,7 @@ router = APIRouter()
 
 _SIMILAR: Final = 12
 _LONGEST: Final = 512
+_PLACE: Final = re.compile(r"(.+) #([1-9][0-9]{0,3})\Z")
 
 Identifier = Annotated[str, Query(alias="id", min_length=1, max_length=_LONGEST)]
 Kind = Annotated[str | None, Query(max_length=64)]
@@ -54,7 +56,7 @@ def scanned(
     if not identifier:
         return RedirectResponse("/", 303)
     try:
-        found = board(record, identifier)
+        found = _meant(record, identifier)
     except Ambiguous as error:
         choices = [
             Link(f"{kind} {value}" + (f", position {position}" if position else ""),
@@ -113,6 +115,17 @@ def evidence(
     return served(
         request, "why_part.html" if part else "why.html", view=view, back=back, identifier=identifier
     )
+
+
+def _meant(record: Record, text: str) -> History:
+    """The board of a text; `PANEL #3` also means the board at that position, as lists call it."""
+    try:
+        return board(record, text)
+    except NotFound:
+        place = _PLACE.match(text)
+        if place is None:
+            raise
+        return board(record, place[1], position=int(place[2]))
 
 
 def _history(

@@ -10,12 +10,16 @@ from starlette.responses import HTMLResponse, Response
 from broker_bridge.errors import BridgeError
 from broker_bridge.web.access import User
 from broker_bridge.web.answers import tagged
+from broker_bridge.web.jobs import Working
 from broker_bridge.web.pages import addresses, texts
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import session_of, user_or_none
 from broker_bridge.words.telling import counted
 
 HERE: Final = Path(__file__).resolve().parent
+
+PATIENCE_S: Final = 2.0
+"""So long somebody waits for a page without being told how far it is."""
 
 PAGES: Final = (
     ("Scan", "/"),
@@ -60,6 +64,12 @@ def page(request: Request, template: str, **more: Any) -> str:
 def served(request: Request, template: str, **more: Any) -> Response:
     """A page as an answer, with a tag that spares sending it again."""
     return tagged(request, page(request, template, **more).encode(), "text/html; charset=utf-8")
+
+
+def working(request: Request, how_far: Working) -> Response:
+    """How far a long question is; the page asks again by itself."""
+    told = page(request, "working.html", how_far=how_far)
+    return HTMLResponse(told, 202, {"Refresh": "1", "Cache-Control": "no-store"})
 
 
 def refused(request: Request, problem: Problem) -> Response:

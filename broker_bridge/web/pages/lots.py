@@ -1,19 +1,22 @@
 """Lots: where something was used, frozen answers."""
 
 from datetime import UTC, datetime
+from functools import partial
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query, Request
 from pydantic import ValidationError
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 
 from broker_bridge.errors import UsageError
 from broker_bridge.queries.frozen import compared, freeze, frozen, names, proven
+from broker_bridge.queries.record import Record
 from broker_bridge.queries.where_used import where_used
-from broker_bridge.trace.recall import Asked
+from broker_bridge.trace.recall import Answer, Asked
 from broker_bridge.web.api.lots import Question
+from broker_bridge.web.jobs import Told, Working
 from broker_bridge.web.pages import addresses
-from broker_bridge.web.pages.frame import page, served
+from broker_bridge.web.pages.frame import PATIENCE_S, served, working
 from broker_bridge.web.pages.lot_view import frozen_view, lot_view
 from broker_bridge.web.pages.sign import Acting, Form, field
 from broker_bridge.web.site import Here, Reader, Reading
@@ -54,17 +57,10 @@ def lot(
             request, "lot_ask.html", kinds=KINDS, frozen=names(site.records.url), as_of=record.as_of()
         )
     asked = _asked(told)
-    if working := site.settling.left(record):
-        done, total = working
-        shown = page(
-            request,
-            "working.html",
-            what="The histories of the boards are being put in order",
-            done=done,
-            total=total,
-        )
-        return HTMLResponse(shown, 202, {"Refresh": "1", "Cache-Control": "no-store"})
-    view = lot_view(where_used(record, asked))
+    found = site.jobs.ask(("lot", asked, record.as_of()), partial(_used, asked), PATIENCE_S)
+    if isinstance(found, Working):
+        return working(request, found)
+    view = lot_view(found)
     return served(request, "lot.html", view=view, kinds=KINDS, frozen=names(site.records.url))
 
 
@@ -85,6 +81,16 @@ def kept(request: Request, site: Here, record: Reading, user: Reader, name: str)
     today = where_used(record, asked)
     view = frozen_view(name, document, proven(site.records.url, document), today, compared(document, today))
     return served(request, "frozen.html", view=view)
+
+
+def _used(asked: Asked, record: Record, told: Told) -> Answer:
+    def settling(done: int, there: int) -> None:
+        told(
+            done / max(1, there),
+            f"putting the histories of boards in order: {done:,} of {there:,} identifiers",
+        )
+
+    return where_used(record, asked, progress=settling)
 
 
 def _asked(told: dict[str, Any]) -> Asked:
