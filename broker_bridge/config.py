@@ -594,8 +594,6 @@ class CfxOutlet(_Outlet):
     """Seconds between heartbeats; 0: none. IPC-2591 allows 1 s to 5 min."""
     answer_s: Annotated[float, Field(gt=0, le=300)] = 20.0
     """Seconds the broker has to take what is sent."""
-    inspection_kinds: dict[Text, Literal["AOI", "SPI", "AXI", "Human"]] = {}
-    """Method of inspection by station, where an event's method is `other`."""
 
 
 AnyOutlet = Annotated[WebhookOutlet | TablesOutlet | CfxOutlet, Field(discriminator="kind")]

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any, Final
 
-from broker_bridge.config import AnyOutlet, Settings, TablesOutlet, WebhookOutlet
+from broker_bridge.config import AnyOutlet, CfxOutlet, Settings, TablesOutlet, WebhookOutlet
 from broker_bridge.outlets.base import Outlet
 from broker_bridge.outlets.leaving import Choice
 
@@ -20,9 +20,16 @@ def _tables(settings: Settings, config: TablesOutlet) -> Outlet:
     return Tables(config, settings.record.path, settings.position(config), choice(config))
 
 
+def _cfx(settings: Settings, config: CfxOutlet) -> Outlet:
+    from broker_bridge.outlets.cfx import CfxPlant
+
+    return CfxPlant(config)
+
+
 _BUILDERS: Final[dict[type[Any], Callable[[Settings, Any], Outlet]]] = {
     WebhookOutlet: _webhook,
     TablesOutlet: _tables,
+    CfxOutlet: _cfx,
 }
 """Each builder imports its outlet when it is asked to, so that a plant pays only for the kinds it uses."""
 

@@ -103,9 +103,10 @@ def whole(primary: str | None, transfer: str | None, found: Sequence[Unit], befo
     names = Counter(unit.identifier for unit in found if unit.identifier is not None)
     shared = {name for name, times in names.items() if times > 1}
     travels = primary or before.identifier
-    if travels is not None and travels in names and len(found) > 1:
+    if travels is not None and travels in names and (len(found) > 1 or (found[0].number or 0) > 1):
         shared.add(travels)
-    own = set(names) - shared if len(found) > 1 else set()
+    beside = travels is not None and travels not in names
+    own = set(names) - shared if len(found) > 1 or beside else set()
     return Whole(
         travels,
         transfer or before.transfer,
