@@ -470,7 +470,8 @@ class DeclarationsAdapter(_Adapter):
 
 
 AnyAdapter = Annotated[
-    FilesAdapter | TransferAdapter | AssertionsAdapter | DeclarationsAdapter, Field(discriminator="kind")
+    FilesAdapter | TransferAdapter | CfxAdapter | AssertionsAdapter | DeclarationsAdapter,
+    Field(discriminator="kind"),
 ]
 
 
