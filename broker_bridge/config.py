@@ -702,7 +702,7 @@ def load(path: Path) -> Settings:
         raise ConfigError(f"{path}: cannot be read: {error.strerror}") from error
     except UnicodeDecodeError as error:
         raise ConfigError(f"{path}: is not UTF-8 text (byte {error.start})") from error
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # endless numbers and nesting included
         raise ConfigError(f"{path}: is not TOML: {error}") from error
     try:
         # By way of JSON, where strict reading takes texts for paths but no longer "1" or true for a number.

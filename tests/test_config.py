@@ -113,6 +113,8 @@ def test_the_source_of_an_adapter(written: Writer) -> None:
         (PLANT + ADAPTER.replace('folder = "in"', ""), ["adapters.1", "folder: missing"]),
         (PLANT + "[plant]\n", ["is not TOML", "line 3"]),
         ("site = \n", ["is not TOML", "line 1"]),
+        ("site = " + "9" * 5000, ["is not TOML", "4300 digits"]),
+        ("site = " + "{a=" * 2000, ["is not TOML", "recursion"]),
     ],
 )
 def test_what_is_wrong_is_told(written: Writer, text: str, told: list[str]) -> None:

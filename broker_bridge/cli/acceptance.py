@@ -74,7 +74,7 @@ def _rows(path: Path) -> list[Mapping[str, Any]]:
     if path.suffix.lower() == ".toml":
         try:
             document = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:
             raise UsageError(f"{path}: is not TOML: {error}") from None
         counts = document.get("count")
         if not isinstance(counts, list) or not all(isinstance(row, dict) for row in counts):

@@ -58,7 +58,7 @@ def record_url(args: argparse.Namespace) -> str:
         )
     except OSError as error:
         raise ConfigError(f"{config}: cannot be read: {error.strerror}") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, TypeError, AttributeError) as error:
+    except (ValueError, RecursionError, TypeError, AttributeError) as error:
         raise ConfigError(f"{config}: {error}; `broker-bridge check {config}` tells more") from error
     return f"sqlite:////{str(path).lstrip('/')}"
 

@@ -24,7 +24,10 @@ Floats = npt.NDArray[np.float64]
 _LEVEL: Final = 3
 _INTEGERS: Final[tuple[tuple[Literal["i2", "i4"], int], ...]] = (("i2", 2**15 - 1), ("i4", 2**31 - 1))
 _SCALES: Final = tuple(10.0**-digits for digits in range(5))
-_MAX_UNPACKED: Final = 64 * 2**20
+MAX_VALUES: Final = 2**20
+"""Values of a column: a panel has some thousand pads."""
+_MAX_TEXT: Final = 16 * 2**20
+"""Bytes of a text column, unpacked."""
 
 
 class _Packed(NamedTuple):
@@ -34,7 +37,9 @@ class _Packed(NamedTuple):
 
 
 def pack_numbers(name: str, values: Sequence[float | None], unit: str | None = None) -> Column:
-    """A column of numbers; None is a missing value. Unpacking gives back exactly the floats put in."""
+    """A column of numbers, at most 2**20; None is a missing value. Unpacking gives back exactly the floats put in."""
+    if len(values) > MAX_VALUES:
+        raise ValueError(f"column {name} holds {len(values):,} values; at most {MAX_VALUES:,} may be packed")
     floats = np.array([np.nan if value is None else value for value in values], dtype="<f8")
     if np.isinf(floats).any():
         raise ValueError(f"column {name} holds an infinite value")
@@ -54,8 +59,8 @@ def unpack_numbers(column: Column) -> Floats:
     """The values, missing ones as not-a-number. Raises WireError when the bytes are not such a column."""
     if column.encoding == "text":
         raise WireError(f"column {column.name} holds texts, not numbers")
-    raw = _stretch(column)
     width = int(column.encoding[1])
+    raw = _stretch(column, width * MAX_VALUES)
     if len(raw) % width:
         raise WireError(f"column {column.name}: {len(raw)} bytes are no whole number of {column.encoding}")
     plain = np.frombuffer(raw, dtype=np.uint8).reshape(width, -1).T.tobytes()
@@ -79,7 +84,7 @@ def unpack_numbers(column: Column) -> Floats:
 def unpack_texts(column: Column) -> list[str | None]:
     """The texts of a text column. Raises WireError when the bytes are not such a column."""
     try:
-        values = orjson.loads(_stretch(column))
+        values = orjson.loads(_stretch(column, _MAX_TEXT))
     except orjson.JSONDecodeError as error:
         raise WireError(f"column {column.name} is no list of texts: {error}") from None
     if not isinstance(values, list) or not all(value is None or isinstance(value, str) for value in values):
@@ -132,16 +137,14 @@ def _squeeze(raw: bytes) -> str:
     return base64.b64encode(zstandard.ZstdCompressor(level=_LEVEL).compress(raw)).decode("ascii")
 
 
-def _stretch(column: Column) -> bytes:
+def _stretch(column: Column, limit: int) -> bytes:
     packed = _bytes(column)
     try:
         # The frame's own word about its size is taken before the limit is: it has to be looked at first.
         size = zstandard.frame_content_size(packed)
-        if size > _MAX_UNPACKED:
-            raise WireError(
-                f"column {column.name} would take {size} bytes unpacked, more than {_MAX_UNPACKED}"
-            )
-        return zstandard.ZstdDecompressor().decompress(packed, max_output_size=_MAX_UNPACKED)
+        if size > limit:
+            raise WireError(f"column {column.name} would take {size} bytes unpacked, more than {limit}")
+        return zstandard.ZstdDecompressor().decompress(packed, max_output_size=limit)
     except zstandard.ZstdError as error:
         raise WireError(f"column {column.name} cannot be unpacked: {error}") from None
 

@@ -16,6 +16,10 @@ PLAIN: Final = 0
 ZSTD: Final = 1
 PACK_FROM: Final = 4096
 """Bytes from which a body is compressed, when that makes it smaller."""
+LARGEST: Final = 64 * 2**20
+"""Bytes of a body at most, far above what a payload may have: a damaged one may state any size."""
+UNREADABLE: Final = (ValueError, TypeError, LookupError, OverflowError, RecursionError)
+"""What reading a stored event raises where its bytes or columns are not as they were written."""
 
 
 def leaf(body: bytes) -> bytes:
@@ -42,7 +46,9 @@ def unpack(encoding: int, stored: bytes) -> bytes:
     import zstandard
 
     try:
-        return zstandard.ZstdDecompressor().decompress(stored)
+        if zstandard.frame_content_size(stored) > LARGEST:
+            raise RecordDamaged(f"a stored body says that it has more than {LARGEST:,} bytes")
+        return zstandard.ZstdDecompressor().decompress(stored, max_output_size=LARGEST)
     except zstandard.ZstdError as error:
         raise RecordDamaged(f"a stored body cannot be decompressed: {error}") from error
 

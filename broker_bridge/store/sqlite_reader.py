@@ -18,7 +18,7 @@ from broker_bridge.events.fact import Fact
 from broker_bridge.events.ids import EventId
 from broker_bridge.store.base import Commit, Conflict, Head, Progress, RefusedRow, Sibling
 from broker_bridge.store.instants import text
-from broker_bridge.store.packing import unpack
+from broker_bridge.store.packing import UNREADABLE, unpack
 from broker_bridge.store.rows import PROGRESS, REFUSALS, progress_of, refused_row
 from broker_bridge.store.schema import RECORD
 
@@ -83,7 +83,7 @@ class SqliteReader:
         for start in range(0, len(numbers), _CHUNK):
             part = numbers[start : start + _CHUNK]
             sql = f"{_FACTS} WHERE e.number IN ({','.join('?' * len(part))})"
-            found.update((fact.number, fact) for fact in map(self._fact, self._all(sql, part)))
+            found.update((fact.number, fact) for fact in self._facts(self._all(sql, part)))
         try:
             return [found[number] for number in numbers]
         except KeyError as error:
@@ -93,7 +93,7 @@ class SqliteReader:
         """See StoreReader."""
         self._expect(limit)
         sql = f"{_FACTS} WHERE e.number > ? ORDER BY e.number LIMIT ?"
-        return [self._fact(row) for row in self._all(sql, (number, limit))]
+        return self._facts(self._all(sql, (number, limit)))
 
     def typed(self, types: Collection[str], number: int, upto: int, limit: int) -> list[Fact]:
         """See StoreReader."""
@@ -103,7 +103,7 @@ class SqliteReader:
             f"{_FACTS} WHERE e.number > ? AND e.number <= ? AND e.type IN"
             f" (SELECT number FROM types WHERE name IN ({marks})) ORDER BY e.number LIMIT ?"
         )
-        return [self._fact(row) for row in self._all(sql, (number, upto, *types, limit))]
+        return self._facts(self._all(sql, (number, upto, *types, limit)))
 
     def span(self, upto: int) -> tuple[str, str] | None:
         """See StoreReader."""
@@ -164,7 +164,12 @@ class SqliteReader:
 
     def progress(self) -> list[Progress]:
         """See StoreReader."""
-        return sorted(progress_of(row[1:]) for row in self._all(PROGRESS))
+        try:
+            return sorted(progress_of(row[1:]) for row in self._all(PROGRESS))
+        except UNREADABLE as error:
+            raise RecordDamaged(
+                f"{self._path}: the progress of a source cannot be read ({error!r})"
+            ) from error
 
     def states(self) -> dict[str, bytes]:
         """See StoreReader."""
@@ -248,6 +253,15 @@ class SqliteReader:
             import orjson  # decodes four times as fast; imported it takes as long as all else a question needs
 
             self._loads = orjson.loads
+
+    def _facts(self, rows: Sequence[Sequence[Any]]) -> list[Fact]:
+        try:
+            return [self._fact(row) for row in rows]
+        except UNREADABLE as error:
+            raise RecordDamaged(
+                f"{self._path}: one of the events {rows[0][0]} to {rows[-1][0]} cannot be read ({error!r});"
+                " `broker-bridge verify` tells which"
+            ) from error
 
     def _fact(self, row: Sequence[Any]) -> Fact:
         number, commit, source, generation, position, ordinal, revision, kind, time, encoding, body = row

@@ -13,7 +13,7 @@ import orjson
 
 from broker_bridge.errors import RecordDamaged
 from broker_bridge.store.instants import microseconds
-from broker_bridge.store.packing import leaf, unpack
+from broker_bridge.store.packing import UNREADABLE, leaf, unpack
 
 _TICK: Final = 1000
 """Events between two signs of life."""
@@ -51,11 +51,18 @@ def _events(connection: sqlite3.Connection) -> Iterator[str | None]:
             if row[0] != done + 1:
                 yield f"events {done + 1} to {row[0] - 1} are gone"
             done = row[0]
-            if (finding := _event(row)) is not None:
+            if (finding := _examined(row)) is not None:
                 yield f"event {done}: {finding}"
         yield None
     if done < end:
         yield f"events {done + 1} to {end} are gone"
+
+
+def _examined(row: tuple[Any, ...]) -> str | None:
+    try:
+        return _event(row)
+    except UNREADABLE as error:
+        return f"it cannot be read: {error!r}"
 
 
 def _event(row: tuple[Any, ...]) -> str | None:
@@ -95,7 +102,7 @@ def _others(connection: sqlite3.Connection, table: str, what: str) -> Iterator[s
             done = number
             try:
                 sound = leaf(unpack(encoding, stored)) == hashed
-            except RecordDamaged:
+            except (RecordDamaged, *UNREADABLE):
                 sound = False
             if not sound:
                 yield f"{what} {number}: its bytes are not those that were committed"

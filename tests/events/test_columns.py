@@ -13,7 +13,14 @@ from hypothesis import strategies as st
 from strategies import models, texts
 
 from broker_bridge.errors import WireError
-from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts, unpack_numbers, unpack_texts
+from broker_bridge.events.columns import (
+    MAX_VALUES,
+    block_hash,
+    pack_numbers,
+    pack_texts,
+    unpack_numbers,
+    unpack_texts,
+)
 from broker_bridge.events.reading import Column
 
 floats = st.floats(allow_nan=False, allow_infinity=False)
@@ -134,10 +141,23 @@ def test_what_is_no_column_of_texts_is_told(raw: bytes) -> None:
 
 def test_a_column_that_swells_is_refused_before_it_takes_memory() -> None:
     """A frame of a few kilobytes may state, and hold, gigabytes."""
-    bomb = squeezed(b"\0" * (64 * 2**20 + 1))
+    bomb = squeezed(b"\0" * (16 * 2**20 + 1))
     assert len(bomb) < 20_000
-    with pytest.raises(WireError, match="column v would take 67108865 bytes"):
+    with pytest.raises(WireError, match="column v would take 16777217 bytes"):
         unpack_numbers(Column(name="v", encoding="f8", data=bomb))
+    with pytest.raises(WireError, match="column v would take 16777217 bytes"):
+        unpack_texts(Column(name="v", encoding="text", data=bomb))
+
+
+def test_a_column_holds_a_million_numbers_and_no_more() -> None:
+    most = np.zeros(MAX_VALUES).tolist()
+    assert len(unpack_numbers(pack_numbers("v", most))) == MAX_VALUES
+    with pytest.raises(ValueError, match="at most 1,048,576"):
+        pack_numbers("v", [*most, 0.0])
+    for encoding, width in (("i2", 2), ("f8", 8)):
+        swollen = squeezed(b"\0" * (width * (MAX_VALUES + 1)))
+        with pytest.raises(WireError, match="more than"):
+            unpack_numbers(Column(name="v", encoding=encoding, scale=1.0, data=swollen))  # type: ignore[arg-type]
 
 
 def test_a_hash_over_what_is_no_base64_is_told() -> None:

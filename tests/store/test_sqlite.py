@@ -14,10 +14,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+import zstandard
 from contracts.arrivals import EPOCH, SOURCE, arrival, board_arrived, run_of
 from contracts.store_contract import Driven, StoreContract, refusal
 
-from broker_bridge.errors import ConfigError, NotFound, StoreUnavailable, StoreVersionError
+from broker_bridge.errors import ConfigError, NotFound, RecordDamaged, StoreUnavailable, StoreVersionError
 from broker_bridge.events.base import Origin
 from broker_bridge.events.source import SourceRejected
 from broker_bridge.store.sqlite import SqliteStore
@@ -350,6 +351,56 @@ def test_an_index_that_contradicts_the_bytes_is_found(
     (found,) = findings(path)
     assert found.startswith("event 2: ")
     assert told in found
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "DELETE FROM types",
+        "DELETE FROM sources",
+        "UPDATE events SET body = x'5b00'",
+        "UPDATE events SET body = CAST('[]' AS BLOB)",
+        "UPDATE events SET time = 9223372036854775807",
+        "UPDATE events SET body = zeroblob(9), encoding = 1",
+    ],
+)
+def test_a_record_that_is_not_as_it_was_written_is_damaged_in_one_sentence(
+    path: Path, sql: str, opened: Opening
+) -> None:
+    """Each of these once ended a question with a Python error."""
+    driven = opened(path)
+    driven.commit(run_of(1, 3))
+    driven.close()
+    changed_by_hand(path, sql)
+    reader = SqliteReader(path)
+    for question in (lambda: reader.after(0, 10), lambda: reader.facts([2])):
+        with pytest.raises(RecordDamaged):
+            question()
+    reader.close()
+    assert any(f"event {number}: " in finding for finding in findings(path) for number in (1, 2, 3))
+
+
+def test_a_progress_that_cannot_be_read_is_damage(path: Path, opened: Opening) -> None:
+    driven = opened(path)
+    driven.commit(run_of(1, 3))
+    driven.close()
+    changed_by_hand(path, "UPDATE epochs SET above = '[7'")
+    reader = SqliteReader(path)
+    with pytest.raises(RecordDamaged, match="progress"):
+        reader.progress()
+    reader.close()
+
+
+def test_a_stored_body_that_swells_is_refused_before_it_takes_memory(path: Path, opened: Opening) -> None:
+    driven = opened(path)
+    driven.commit(run_of(1, 1))
+    driven.close()
+    bomb = zstandard.ZstdCompressor().compress(bytes(65 * 2**20))
+    changed_by_hand(path, "UPDATE events SET body = ?, encoding = 1", bomb)
+    reader = SqliteReader(path)
+    with pytest.raises(RecordDamaged, match="more than"):
+        reader.body(1)
+    reader.close()
 
 
 def test_events_that_are_gone_are_found(path: Path, opened: Opening) -> None:

@@ -160,3 +160,18 @@ def test_one_thing_twice_in_a_file_is_refused() -> None:
         read("m.json", json.dumps(document).encode())
     with pytest.raises(MappingError, match="is not UTF-8"):
         read("m.json", b"\xff")
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("d.json", b'{"valid_from": 7, "materials": [{"number": "C-1"}]}'),
+        ("d.json", b'{"valid_from": ' + b"9" * 5000 + b"}"),
+        ("d.json", b"[" * 100_000),
+        ("d.toml", b"valid_from = " + b"9" * 5000),
+        ("d.toml", b"valid_from = " + b"[" * 5000),
+    ],
+)
+def test_what_readers_stumble_over_is_told_like_any_mistake(name: str, content: bytes) -> None:
+    with pytest.raises(MappingError, match=name):
+        read(name, content)

@@ -58,9 +58,9 @@ def read(name: str, content: bytes, valid_from: str | None = None) -> list[Decla
     return found
 
 
-def instant(value: str | None) -> str | None:
+def instant(value: Any) -> Any:
     """A date as the instant it begins, UTC; anything else as it stands, for the schema to judge."""
-    if value is not None and len(value) == len("2026-03-02") and "T" not in value:
+    if isinstance(value, str) and len(value) == len("2026-03-02") and "T" not in value:
         return f"{value}T00:00:00Z"
     return value
 
@@ -72,8 +72,8 @@ def _document(name: str, text: str, ending: str) -> Mapping[str, Any]:
         raise MappingError(
             f"{name}:{error.lineno}: column {error.colno}: is not JSON: {error.msg}", name
         ) from None
-    except tomllib.TOMLDecodeError as error:
-        raise MappingError(f"{name}: is not TOML: {error}", name) from None
+    except (ValueError, RecursionError) as error:  # huge numbers and endless nesting included
+        raise MappingError(f"{name}: is not {ending.upper()}: {error}", name) from None
     if not isinstance(found, dict):
         raise MappingError(f"{name}: holds no object with the keys {', '.join(_KEYS)}", name)
     if unknown := [key for key in found if key not in _KEYS]:

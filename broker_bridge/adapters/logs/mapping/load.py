@@ -23,7 +23,7 @@ class Source:
         self.name = name
         try:
             self.document: dict[str, Any] = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:  # huge numbers and endless nesting included
             raise ConfigError(f"{name}: is not TOML: {error}") from None
         self._paths = list(_paths(text))
 

@@ -14,7 +14,7 @@ from broker_bridge.adapters.logs.mapping.scope import (
     selection,
 )
 from broker_bridge.adapters.logs.mapping.values import FieldError
-from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts
+from broker_bridge.events.columns import MAX_VALUES, block_hash, pack_numbers, pack_texts
 from broker_bridge.events.reading import Column
 
 _EXACT: Final = 2**53
@@ -44,6 +44,10 @@ def block_builder(rule: Block, names: Names) -> Blocks:
         rows = select(scope)
         if not rows:
             return None
+        if len(rows) > MAX_VALUES:
+            raise FieldError(
+                f"a block of {len(rows):,} rows; at most {MAX_VALUES:,} go into one", "", None, "range"
+            )
         columns = [_packed(column, get, kind, unit, rows, scope) for column, get, kind, unit in packers]
         return {"pads": len(rows), "columns": columns, "block": block_hash(columns)}
 

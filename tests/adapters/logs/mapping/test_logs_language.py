@@ -68,6 +68,8 @@ def test_a_wrong_mapping_is_refused_with_its_line(old: str, new: str, told: str)
 
 def test_no_toml_at_all() -> None:
     assert refused("name = ").startswith("test.toml: is not TOML")
+    assert refused("name = " + "9" * 5000).startswith("test.toml: is not TOML")
+    assert refused("name = " + "[" * 5000).startswith("test.toml: is not TOML")
 
 
 def test_several_faults_are_told_at_once() -> None:
