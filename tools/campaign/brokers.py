@@ -9,6 +9,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from roles import end_with_parent
+
 
 class Mosquitto:
     """Debian's broker, persistence as its maintainers ship it, in a process of its own."""
@@ -37,7 +39,9 @@ class Mosquitto:
         if program is None:
             raise RuntimeError("mosquitto is not on this machine: apt-get install mosquitto")
         with self._log.open("ab") as log:
-            self._process = subprocess.Popen([program, "-c", str(self._conf)], stdout=log, stderr=log)
+            self._process = subprocess.Popen(
+                [program, "-c", str(self._conf)], stdout=log, stderr=log, preexec_fn=end_with_parent
+            )
 
     def wait_ready(self) -> None:
         """Wait until it listens."""

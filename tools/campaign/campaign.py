@@ -33,6 +33,7 @@ from kind import Kind
 from network import Cuts, Forgets, Sessions, Twins
 from plant import BROKERS, ROLES, Plant
 from power import Power
+from roles import end_with_parent
 from seams import NthCommit, NthPublish
 
 KINDS: Final[dict[str, type[Kind]]] = {
@@ -116,6 +117,7 @@ def run_apart(life: tuple[str, str, int, int], short: bool, keep: Path | None) -
     pid = os.fork()
     if pid == 0:
         os.close(read)
+        end_with_parent()
         kind, broker, seed, rounds = life
         folder = Path(tempfile.mkdtemp(prefix=f"{kind}-{broker}-{seed}-"))
         try:

@@ -144,6 +144,9 @@ class Disk(Operations):  # type: ignore[misc]
     # -- what every change goes through ---------------------------------------------------------------------
 
     def _about_to(self, what: str, path: str, growth: int = 0) -> None:
+        if path.endswith("-shm"):
+            # Mapped memory: on a local disk it lives in the page cache, which goes on working whatever the disk does.
+            return
         self.done[what] += 1
         failing = self.failing
         if failing and failing["op"] == what and failing["on"] in path:
@@ -202,7 +205,7 @@ class Disk(Operations):  # type: ignore[misc]
         return 0
 
     def open(self, path: str, flags: int) -> int:
-        if self.read_only and flags & (os.O_WRONLY | os.O_RDWR):
+        if self.read_only and flags & (os.O_WRONLY | os.O_RDWR) and not path.endswith("-shm"):
             raise FuseOSError(errno.EROFS)
         self._node(path)
         return 0

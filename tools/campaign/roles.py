@@ -175,8 +175,13 @@ def forked(work: Callable[[], None], log: Path) -> int:
     return pid
 
 
-def _detach(log: Path) -> None:
+def end_with_parent() -> None:
+    """Let the system kill this process when the one that made it ends."""
     ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def _detach(log: Path) -> None:
+    end_with_parent()
     target = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
     for stream in (1, 2):
         os.dup2(target, stream)
