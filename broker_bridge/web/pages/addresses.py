@@ -5,7 +5,11 @@ from urllib.parse import urlencode
 
 def to(path: str, **values: object) -> str:
     """A path of this service with a query; absent values are left out."""
-    said = {name.rstrip("_"): str(value) for name, value in values.items() if value not in (None, "", False)}
+    said = {
+        name: str(value)
+        for name, value in values.items()
+        if value is not None and value != "" and value is not False
+    }
     return f"{path}?{urlencode(said)}" if said else path
 
 

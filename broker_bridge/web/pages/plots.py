@@ -116,7 +116,7 @@ def _control(plot: Plot, number: int) -> Drawing:
             shapes.append(
                 Shape("diamond", "hit", xs[place], y(value), text=text, href=f"#hit-{number}-{first[place]}")
             )
-    every = max(1, math.ceil(150 / step)) if step else 1
+    every = max(1, math.ceil(140 / step)) if step else 1
     for place in range(0, count, every):
         shapes.append(
             Shape(
@@ -125,7 +125,7 @@ def _control(plot: Plot, number: int) -> Drawing:
                 xs[place],
                 _HEIGHT - 14,
                 text=safe(plot.labels[place]),
-                anchor="middle" if place else "start",
+                anchor="middle",
             )
         )
     hits = (

@@ -7,7 +7,7 @@ from typing import Final
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from broker_bridge.errors import UsageError
+from broker_bridge.errors import NotFound, UsageError
 from broker_bridge.queries.choice import Choice
 from broker_bridge.queries.record import Record
 from broker_bridge.trace.quality import Answer
@@ -59,12 +59,15 @@ def quality(request: Request, site: Here, record: Reading, user: Reader, view: s
         "series": SERIES, "empty": not record.as_of().number,
     }  # fmt: skip
     if view in ("charts", "capability") and "series" not in said:
-        return served(request, "figures.html", found=None, **base)
+        return served(request, "figures.html", found=None, wrong="", **base)
     key = ("quality", view, tuple(sorted(said.items())), record.as_of())
-    answer = site.jobs.ask(key, partial(_answer, view, said, chosen), PATIENCE_S)
+    try:
+        answer = site.jobs.ask(key, partial(_answer, view, said, chosen), PATIENCE_S)
+    except (NotFound, UsageError) as error:
+        return served(request, "figures.html", found=None, wrong=str(error), **base)
     if isinstance(answer, Working):
         return working(request, answer)
-    return served(request, "figures.html", found=figure_view(answer), **base)
+    return served(request, "figures.html", found=figure_view(answer), wrong="", **base)
 
 
 def _answer(view: str, said: dict[str, str], chosen: Choice, record: Record, progress: Told) -> Answer:
