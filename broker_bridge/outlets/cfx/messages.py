@@ -1,7 +1,7 @@
 """Which events are sent as which messages.
 
 Types that are not here have no message in the standard that says what they say: they are passed over. So is a state of one
-that has none (a disposition other than scrap). deploy/cfx.md lists both, and the fields that no message carries.
+that has none (a disposition other than scrap). deploy/CFX.md lists both, and the fields that no message carries.
 """
 
 from collections.abc import Callable

@@ -11,7 +11,7 @@ table      which message is told by whom; what is a sign of life; what is kept a
 boards, work, material, inspection, rework, process, station: the families
 
 Rules for whoever changes this: what the wire does not say stays absent; a field that is not told stays in the raw bytes
-and in the generated table (deploy/cfx.md); a change of meaning raises REVISION.
+and in the generated table (deploy/CFX.md); a change of meaning raises REVISION.
 """
 
 from broker_bridge.adapters.cfx.mapping.known import Known

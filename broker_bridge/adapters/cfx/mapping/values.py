@@ -269,9 +269,22 @@ def process_data(node: Node | None, telling: Telling) -> list[Measurement]:
     if node.has("ZoneData") and any(zone.has("Zone") for zone in node.nodes("ZoneData")):
         found = list(_zones(node.nodes("ZoneData")))
         found += flattened(node, frozenset({"zonedata"}))
+    elif "GenericProcessData" in (node.kind or ""):
+        found = list(_generic(node))
+        found += flattened(node, frozenset({"readings", "parameters"}))
     else:
         found = list(flattened(node))
     return bounded(found, telling)
+
+
+def _generic(node: Node) -> Iterator[Measurement]:
+    """Values that have names of their own."""
+    for place, one in enumerate(node.nodes("Readings"), 1):
+        value = one.node("Value")
+        if value is not None:
+            yield numeric(one.text("Name") or f"reading {place}", value)
+    for place, one in enumerate(node.nodes("Parameters"), 1):
+        yield Measurement(name=one.text("Name") or f"parameter {place}", text=one.text("Value"))
 
 
 def bounded(found: list[Measurement], telling: Telling) -> list[Measurement]:
