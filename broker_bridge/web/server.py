@@ -111,6 +111,7 @@ def _socket(host: str, port: int) -> socket.socket:
         held = socket.socket(family, socket.SOCK_STREAM)
         held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         held.bind((host, port))
+        held.listen(128)  # whoever is told the address may call at once
     except OSError as error:
         raise ConfigError(f"[web] {host}:{port}: {error.strerror}") from error
     held.setblocking(False)

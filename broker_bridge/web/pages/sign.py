@@ -56,9 +56,8 @@ def begin(request: Request, site: Here, sent: Form) -> Response:
     """Takes a token, gives a cookie."""
     user = user_of(site.table(), field(sent, "token"))
     if user is None:
-        told = page(
-            request, "sign_in.html", title="Sign in", problem=None, wrong="This token is none of ours."
-        )
+        behind = _inside(field(sent, "next", 8000))
+        told = page(request, "sign_in.html", wrong="This token is none of ours.", behind=behind)
         return HTMLResponse(told, 403)
     answer = RedirectResponse(_inside(field(sent, "next", 8000)), 303)
     answer.set_cookie(
