@@ -363,6 +363,7 @@ WORDS: Final[Mapping[str, Callable[[Data], str]]] = {
     "source.disconnected": _why("DISCONNECTED", "detail"),
     "source.gap": _gap,
     "source.rejected": _rejected,
+    "source.kept": lambda data: f"{data['native']} kept raw: the schema has no words for it",
     "source.retracted": _why("an earlier statement is retracted"),
     "source.answered": _answered,
 }
