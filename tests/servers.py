@@ -30,6 +30,7 @@ HOW_TO_GET = {
     "mosquitto_pub": "apt-get install mosquitto-clients",
     "mosquitto_sub": "apt-get install mosquitto-clients",
     "openssl": "apt-get install openssl",
+    "rabbitmq-server": "apt-get install rabbitmq-server",
 }
 
 Result = TypeVar("Result")
