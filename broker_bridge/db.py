@@ -211,7 +211,10 @@ async def transaction(connection: "aiosqlite.Connection") -> AsyncIterator[None]
             await connection.execute("COMMIT")
         except BaseException:
             if connection.in_transaction:
-                await connection.execute("ROLLBACK")
+                # A commit that is under way in its thread may end meanwhile: then there is nothing to roll back, and to say
+                # so in place of a cancellation would make of a stop a failure to be tried again.
+                with contextlib.suppress(sqlite3.OperationalError):
+                    await connection.execute("ROLLBACK")
             raise
     except sqlite3.OperationalError as error:
         raise StoreUnavailable(f"the database cannot be written: {error}") from error

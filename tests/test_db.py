@@ -233,6 +233,20 @@ def test_any_exception_rolls_back_and_passes_through(path: Path, error: BaseExce
     assert look(path, "SELECT id FROM board") == [("B2",)]
 
 
+def test_a_stop_in_the_middle_of_a_commit_is_a_stop(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The commit goes on in its thread: when it is to be rolled back there is nothing any more that could be."""
+
+    async def use(connection: "Connection") -> None:
+        monkeypatch.setattr(type(connection), "in_transaction", property(lambda _: True))
+        with pytest.raises(asyncio.CancelledError):
+            async with transaction(connection):
+                await connection.execute("INSERT INTO board VALUES ('B1', NULL, 1)")
+                await connection.execute("COMMIT")
+                raise asyncio.CancelledError
+
+    with_writer(path, use)
+
+
 def test_a_broken_rule_of_the_schema_is_our_bug_and_passes_through(path: Path) -> None:
     async def check(connection: "Connection") -> None:
         with pytest.raises(sqlite3.IntegrityError):
