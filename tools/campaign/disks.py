@@ -43,8 +43,8 @@ class Full(_OnDisk):
         plant.struck("full")
         plant.work(self.chance.randint(40, 120))
         time.sleep(self.chance.uniform(0.5, 1.5) if self.short else self.chance.uniform(2.0, 8.0))
-        told = [finding.text for finding in plant.troubles(offline=True)]
-        plant.expect("disk full", any("No space left" in text for text in told), f"check says {told}")
+        told = [f"{finding.text}: {finding.advice}" for finding in plant.troubles(offline=True)]
+        plant.expect("disk full", any("make room" in text for text in told), f"check says {told}")
         plant.revive()
         self.disk.order("heal")
 
