@@ -65,11 +65,12 @@ class StationFlow(Value):
 
 def station_flow(
     arrived: Numbers, started: Numbers, finished: Numbers, departed: Numbers,
-    *, boards: Sequence[Key] | None = None, level: float = LEVEL,
+    *, boards: Sequence[Key] | None = None, windows: Sequence[tuple[float, float]] = (), level: float = LEVEL,
 ) -> StationFlow | Refused:  # fmt: skip
     """Flow of one station from its visits, one a row, in any order.
 
-    Refused where fewer than two visits are complete. Raises UsageError for times that run backwards.
+    `windows`: the shares are of these times only (shifts), in order and apart from each other; else from the first
+    arrival to the last departure. Refused where fewer than two visits are complete. Raises UsageError for times that run backwards.
     """
     names = ("arrived", "started", "finished", "departed")
     table = np.array(
@@ -91,13 +92,27 @@ def station_flow(
     begin, end = float(a.min()), float(d.max())
     if end <= begin:
         return Refused("the visits take no time")
-    shares = _shares(a, s, f, d, begin, end)
+    parts = windows or ((begin, end),)
+    a, s, f, d = (inside(column, parts) for column in (a, s, f, d))
+    whole_time = float(inside(np.asarray([parts[-1][1]]), parts)[0])
+    if whole_time <= 0:
+        return Refused("the windows take no time")
+    shares = _shares(a, s, f, d, 0.0, whole_time)
     return StationFlow(
         len(keys), (begin, end), durations(table[2] - table[1], keys, level),
         durations(table[3] - table[0], keys, level), *shares,
         rate(int(whole.sum()), end - begin, members=chosen(keys, whole), level=level),
         proportion(int(whole.sum()), len(keys), members=chosen(keys, whole), level=level), chosen(keys, ~whole),
     )  # fmt: skip
+
+
+def inside(times: Floats, windows: Sequence[tuple[float, float]]) -> Floats:
+    """Times as seconds that have passed within windows, which are in order and apart: what lies outside takes no time."""
+    edges = np.asarray([edge for window in windows for edge in window], np.float64)
+    passed = np.cumsum([edge for start, end in windows for edge in (0.0, end - start)])
+    if (np.diff(edges) < 0).any():
+        raise UsageError(f"windows have to be in order and apart from each other: {list(windows)}")
+    return np.asarray(np.interp(times, edges, passed), np.float64)
 
 
 def _uneven(arrived: Numbers, started: Numbers, finished: Numbers, departed: Numbers) -> list[Floats]:
@@ -110,13 +125,13 @@ def _shares(
 ) -> tuple[float, float, float, float]:
     """Busy, blocked, starved, waiting: each moment is one of them, in that order of precedence (starved: no board)."""
     n = len(arrived)
-    at = np.concatenate([arrived, started, finished, departed])
-    inside = np.repeat([1, 0, 0, -1], n)
-    working = np.repeat([0, 1, -1, 0], n)
-    done = np.repeat([0, 0, 1, -1], n)
+    at = np.concatenate([[begin], arrived, started, finished, departed])
+    here = np.concatenate([[0], np.repeat([1, 0, 0, -1], n)])
+    working = np.concatenate([[0], np.repeat([0, 1, -1, 0], n)])
+    done = np.concatenate([[0], np.repeat([0, 0, 1, -1], n)])
     order = np.argsort(at, kind="stable")
     spans = np.diff(np.append(at[order], end))
-    there, work, ready = (np.cumsum(step[order]) for step in (inside, working, done))
+    there, work, ready = (np.cumsum(step[order]) for step in (here, working, done))
     busy = work > 0
     blocked = ~busy & (ready > 0)
     starved = there <= 0

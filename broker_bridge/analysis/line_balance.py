@@ -1,62 +1,47 @@
-"""What bounds a line: the bottleneck, the balance, and what a faster station would gain.
+"""Balance of a line, what a faster station would gain, and the pattern around a bottleneck.
 
 Line limits as in Hopp and Spearman, Factory Physics, chapter 7.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from broker_bridge.analysis.columns import positive
 from broker_bridge.analysis.flow import StationFlow
-from broker_bridge.analysis.intervals import Mean, Refused
+from broker_bridge.analysis.intervals import Refused
 from broker_bridge.errors import UsageError
 from broker_bridge.trace.value import Value
 
 SAME: Final = 1e-9
 
 
-class Bottleneck(Value):
-    """The station that is busy the longest, and what speaks for it."""
+class Pattern(Value):
+    """What the stations around a bottleneck did."""
 
-    station: str
-    busy: float
-    runner_up: str
-    margin: float
-    """Difference of the busy shares."""
-    certain: bool
-    """The intervals of the mean cycles do not meet, and nearly all visits of both are known."""
     blocked_before: float | None
-    """Mean blocked share of the stations before it; None: it is the first."""
+    """Mean blocked share of the stations before it; None: of none of them it is known."""
     starved_behind: float | None
-    """Mean starved share of the stations behind it; None: it is the last."""
-    pattern: bool
-    """Stations before it are more blocked than starved, those behind more starved than blocked: as they should be."""
+    """Mean starved share of the stations behind it."""
+    fits: bool | None
+    """Stations before it are more blocked than starved, those behind more starved than blocked: as they should be. None: not
+    known."""
 
 
-def bottleneck(stations: Mapping[str, StationFlow]) -> Bottleneck | Refused:
-    """The bottleneck of a line, its stations handed in in order.
+def pattern(order: Sequence[str], station: str, shares: Mapping[str, StationFlow]) -> Pattern:
+    """The pattern around a station of a line, from the stations whose shares are known.
 
     The shares have to come from one window, in which all stations did the same boards.
     """
-    if len(stations) < 2:
-        return Refused("a bottleneck needs two stations to compare", len(stations), 2)
-    names = list(stations)
-    first, second = sorted(names, key=lambda name: -stations[name].busy)[:2]
-    place = names.index(first)
-    before, behind = ([stations[n] for n in part] for part in (names[:place], names[place + 1 :]))
-    cycles = [stations[name].cycle.mean for name in (first, second)]
-    certain = (
-        isinstance(cycles[0], Mean)
-        and isinstance(cycles[1], Mean)
-        and cycles[0].interval.low > cycles[1].interval.high
-        and all(len(stations[n].partial) <= 0.05 * stations[n].boards for n in (first, second))
+    place = list(order).index(station)
+    before, behind = (
+        [shares[name] for name in part if name in shares] for part in (order[:place], order[place + 1 :])
     )
-    return Bottleneck(
-        first, stations[first].busy, second, stations[first].busy - stations[second].busy, certain,
+    fits = all(s.blocked >= s.starved for s in before) and all(s.starved >= s.blocked for s in behind)
+    return Pattern(
         sum(s.blocked for s in before) / len(before) if before else None,
         sum(s.starved for s in behind) / len(behind) if behind else None,
-        all(s.blocked >= s.starved for s in before) and all(s.starved >= s.blocked for s in behind),
-    )  # fmt: skip
+        fits if before or behind else None,
+    )
 
 
 class Balance(Value):

@@ -76,6 +76,8 @@ class StationTime(Value):
     failures: tuple[Key, ...]
     """Stretches of unscheduled downtime that follow another state; keys of their first row. One that the record begins
     with is none: when it began is not known."""
+    repairs: tuple[float, ...]
+    """Seconds of those that are over."""
     open_failure: bool
     """The last failure had not ended: it has no repair time."""
 
@@ -148,7 +150,8 @@ def _of(
         seconds, total, 1 - seconds["unknown"] / total, operations, uptime, downtime,
         uptime / operations if operations else None, productive / operations if operations else None,
         productive / total, time_between(productive, len(failures), members=failures, level=level),
-        mean(np.asarray(repair, dtype=np.float64), level), between, tuple(failures), still,
+        mean(np.asarray(repair, dtype=np.float64), level), between, tuple(failures),
+        tuple(repair), still,
     )  # fmt: skip
 
 

@@ -1,6 +1,7 @@
 """What of a record is asked for, and how the answer is told: options that `quality` and `flow` share."""
 
 import argparse
+from collections.abc import Collection
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,8 +12,8 @@ if TYPE_CHECKING:
     from broker_bridge.trace.quality import Answer
 
 
-def choice_options(parser: argparse.ArgumentParser) -> None:
-    """Add what narrows the question."""
+def choice_options(parser: argparse.ArgumentParser, *, leave_out: Collection[str] = ()) -> None:
+    """Add what narrows the question, but for the options that do not fit it."""
     asked = parser.add_argument_group("what of the record")
     asked.add_argument("--line", metavar="LINE", help="its name, or /site/area/line")
     for name, text in (
@@ -20,12 +21,20 @@ def choice_options(parser: argparse.ArgumentParser) -> None:
         ("program", "with this program"), ("program-revision", "with this revision of the program"),
         ("order", "of this work order"), ("inspection-method", "paste, optical, x_ray, functional ..."),
     ):  # fmt: skip
-        asked.add_argument(f"--{name}", metavar=name.rpartition("-")[2].upper(), help=text)
+        if name not in leave_out:
+            asked.add_argument(f"--{name}", metavar=name.rpartition("-")[2].upper(), help=text)
     asked.add_argument("--side", choices=("top", "bottom"), help="the side worked on")
-    asked.add_argument("--designator", metavar="R", help="at this component")
-    asked.add_argument("--position", metavar="N", type=int, help="at this position of the panel")
-    asked.add_argument("--from", dest="since", metavar="TIME", help="at or after, RFC 3339 or a date, UTC")
-    asked.add_argument("--to", dest="until", metavar="TIME", help="at or before; a date means its end")
+    if "designator" not in leave_out:
+        asked.add_argument("--designator", metavar="R", help="at this component")
+    if "position" not in leave_out:
+        asked.add_argument("--position", metavar="N", type=int, help="at this position of the panel")
+    asked.add_argument(
+        "--from", "--since", dest="since", metavar="TIME", help="at or after, RFC 3339 or a date, UTC"
+    )
+    asked.add_argument(
+        "--to", "--until", dest="until", metavar="TIME", help="at or before; a date means its end"
+    )
+    parser.set_defaults(**{name.replace("-", "_"): None for name in leave_out})
     asked.add_argument(
         "--shift", metavar="HH:MM-HH:MM", help="at this time of the day, UTC; may go over midnight"
     )

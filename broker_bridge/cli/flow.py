@@ -52,10 +52,16 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--planned", metavar="H", type=float, help="planned busy time, hours (default: all of it)"
     )
     made["time"].add_argument(
+        "--good",
+        metavar="SHARE",
+        type=float,
+        help="share of good boards, as `quality yield` tells it (default: all)",
+    )
+    made["time"].add_argument(
         "--oee", default="iso", metavar="STANDARD", help="iso (ISO 22400-2) or e79 (SEMI E79) (iso)"
     )
     for child in made.values():
-        choice_options(child)
+        choice_options(child, leave_out=("program-revision", "inspection-method", "designator", "position"))
         form_options(child)
         where(child)
 
@@ -70,6 +76,10 @@ def run(args: argparse.Namespace) -> int:
 
     if not 0 < args.level < 1:
         raise UsageError(f"--level {args.level:g}: expected a share between 0 and 1")
+    if args.view == "time" and args.good is not None and not 0 <= args.good <= 1:
+        raise UsageError(f"--good {args.good:g}: expected a share from 0 to 1")
+    if args.view == "time" and args.planned is not None and not args.planned > 0:
+        raise UsageError(f"--planned {args.planned:g}: expected hours, above 0")
     bar = Bar()
     choice = asked(args)
     try:
@@ -109,8 +119,8 @@ def _answer(record: "Record", choice: "Choice", args: argparse.Namespace, bar: "
         case "changes":
             return flow_changes(flow, words, level=args.level)
     return flow_time(
-        record, flow, words, ideal=_pairs("--ideal", args.ideal), planned=args.planned, standard=args.oee, level=args.level,
-        progress=bar.update,
+        record, flow, words, ideal=_pairs("--ideal", args.ideal), planned=args.planned, good=args.good, standard=args.oee,
+        level=args.level, progress=bar.update,
     )  # fmt: skip
 
 

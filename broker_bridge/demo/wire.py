@@ -38,7 +38,7 @@ class Wire:
     def __init__(
         self, config: TransferAdapter, machine: TransferMachine, generation: Callable[[datetime], str]
     ) -> None:
-        self._config = config
+        self._config, self._machine = config, machine
         self._station = machine.station
         self._name = f"{machine.host}:{machine.port}"
         self._mapper = Mapper(config, machine)
@@ -65,7 +65,7 @@ class Wire:
     def _connect(self, number: int, at: datetime) -> None:
         self._number = number
         self._core = VerticalConnection(Role.SUPERVISOR)
-        self._core.send(description(self._config), at)
+        self._core.send(description(self._config, self._machine), at)
         self._generation = self._new_generation(at)
         self._positions = count(1)
         self._since = None

@@ -6,8 +6,10 @@ Arrivals and departures are those of the histories, work and inspections add whe
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple
+
+import numpy as np
 
 from broker_bridge.errors import StoreUnavailable
 from broker_bridge.events.fact import Fact
@@ -22,11 +24,17 @@ from broker_bridge.trace.mentions import mentions
 from broker_bridge.trace.revisions import raw_record
 
 Progress = Callable[[float, str], None]
+Spell = tuple[float, float]
 
-WORKING: Final = ("work.completed", "inspection.completed", "inspection.test_completed")
+WORKING: Final = (
+    "work.completed", "work.print_attempted", "inspection.completed", "inspection.test_completed",
+    "inspection.paste_topped_up", "inspection.rework_performed",
+)  # fmt: skip
 _STEP: Final = 2000
 _SKEW: Final = timedelta(seconds=60).total_seconds()
 """How far the clock that tells of work may be from the one that tells of the passage (trace.stays)."""
+_SECONDS: Final = {"ms": 0.001, "s": 1.0, "min": 60.0}
+_DAY: Final = 86400.0
 
 
 class Visit(NamedTuple):
@@ -54,15 +62,36 @@ class Flow(NamedTuple):
     """What a question about flow stands on."""
 
     visits: tuple[Visit, ...]
-    """In order of arrival."""
+    """Those that began in the time that is asked for, in order of arrival."""
+    around: tuple[Visit, ...]
+    """Those of any time that are asked for otherwise."""
     order: Mapping[str, tuple[str, ...]]
     """The stations of each line, as declared last or as visits go."""
+    begin: float
+    end: float
+    """The time that is asked for, as far as the record goes."""
+    shift: tuple[int, int] | None
     now: float
     """Time of the newest event."""
     as_of: AsOf
     unknown_departures: int
     settled: str | None
     """Why the newest events are not in it."""
+
+    def windows(self) -> tuple[Spell, ...]:
+        """The time that is asked for as stretches: one, or those of a shift, day by day."""
+        if self.end <= self.begin:
+            return ()
+        if self.shift is None:
+            return ((self.begin, self.end),)
+        start, stop = (minutes * 60.0 for minutes in self.shift)
+        long = (stop - start) % _DAY
+        first = math.floor(self.begin / _DAY) - 1
+        spells = [
+            (max(day * _DAY + start, self.begin), min(day * _DAY + start + long, self.end))
+            for day in range(first, math.floor(self.end / _DAY) + 1)
+        ]
+        return tuple((since, until) for since, until in spells if until > since)
 
 
 def read_flow(
@@ -80,22 +109,18 @@ def read_flow(
     finally:
         derived.close()
     works = _works(record, as_of, {row.station for row in rows}, progress)
-    visits = sorted(_visits(rows, works), key=lambda visit: (visit.arrived, visit.station, visit.thing))
-    if choice.since or choice.until or choice.shift:
-        import numpy as np
-
-        kept = choice.when(np.asarray([round(visit.arrived * 1e6) for visit in visits], np.int64))
-        visits = [visit for visit, keep in zip(visits, kept.tolist(), strict=True) if keep]
+    around = sorted(_visits(rows, works), key=lambda visit: (visit.arrived, visit.station, visit.thing))
+    kept = choice.when(np.asarray([round(visit.arrived * 1e6) for visit in around], np.int64))
+    visits = tuple(visit for visit, keep in zip(around, kept.tolist(), strict=True) if keep)
     span = record.reader.span(as_of.number)
     now = (instant(span[1]) or 0) / 1e6 if span else 0.0
+    first = min((visit.arrived for visit in visits), default=0.0)
+    last = max((visit.seen for visit in visits), default=0.0)
     return Flow(
-        tuple(visits),
-        _orders(record, as_of, visits),
-        now,
-        as_of,
-        sum(math.isnan(v.departed) for v in visits),
-        late,
-    )
+        visits, tuple(around), _orders(record, as_of, around),
+        choice.since.timestamp() if choice.since else first, min(choice.until.timestamp(), now) if choice.until else last,
+        choice.shift, now, as_of, sum(math.isnan(v.departed) for v in visits), late,
+    )  # fmt: skip
 
 
 def _asked(row: FlowRow, choice: Choice) -> bool:
@@ -135,13 +160,27 @@ def _works(
     found: dict[tuple[str, str, str], list[_Work]] = defaultdict(list)
     for fact in facts_of(record, WORKING, as_of, progress):
         station = fact.data.get("station")
-        started, ended = instant(fact.data.get("started")), instant(fact.data.get("ended"))
-        if station not in stations or started is None or ended is None or ended < started:
+        work = _work(fact) if station in stations else None
+        if station is None or work is None:
             continue
         line = fact.source.rpartition("/")[0]
         for name in _names(fact):
-            found[line, station, name].append(_Work(started / 1e6, ended / 1e6))
+            found[line, station, name].append(work)
     return found
+
+
+def _work(fact: Fact) -> _Work | None:
+    """When it began and ended: as stated, or from the end and a value that is named duration."""
+    started, ended = instant(fact.data.get("started")), instant(fact.data.get("ended"))
+    if started is None and fact.type == "work.print_attempted":
+        long = [value for value in fact.data.get("values", ()) if value["name"] == "duration"]
+        if len(long) == 1 and long[0].get("value") is not None and long[0].get("unit") in _SECONDS:
+            ended = instant(fact.time)
+            seconds = long[0]["value"] * _SECONDS[long[0]["unit"]]
+            started = None if ended is None else ended - round(seconds * 1e6)
+    if started is None or ended is None or ended < started:
+        return None
+    return _Work(started / 1e6, ended / 1e6)
 
 
 def _names(fact: Fact) -> set[str]:
@@ -202,19 +241,31 @@ def _orders(record: Record, as_of: AsOf, visits: Sequence[Visit]) -> dict[str, t
         here = {visit.station for visit in visits if visit.line == line}
         order = [name for name in declared.get(line, ()) if name in here]
         rest = here - set(order)
-        found[line] = (*order, *sorted(rest, key=lambda name: _rank(visits, line, name)))
+        ranks = _ranks(visits, line) if rest else {}
+        found[line] = (*order, *sorted(rest, key=lambda name: (ranks[name], name)))
     return found
 
 
-def _rank(visits: Sequence[Visit], line: str, station: str) -> tuple[float, str]:
-    """How far behind its thing's first sight a station is, on the median."""
+def _ranks(visits: Sequence[Visit], line: str) -> dict[str, float]:
+    """How far behind its thing's first sight each station is, on the median."""
     first: dict[tuple[str, str | None], float] = {}
-    later: list[float] = []
+    later: dict[str, list[float]] = defaultdict(list)
     for visit in visits:
-        if visit.line != line:
-            continue
-        begun = first.setdefault((visit.thing, visit.side), visit.arrived)
-        if visit.station == station:
-            later.append(visit.arrived - begun)
-    later.sort()
-    return later[len(later) // 2], station
+        if visit.line == line:
+            begun = first.setdefault((visit.thing, visit.side), visit.arrived)
+            later[visit.station].append(visit.arrived - begun)
+    return {station: sorted(spans)[len(spans) // 2] for station, spans in later.items()}
+
+
+def stamp(seconds: float) -> str:
+    """A moment, UTC."""
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%d %H:%M:%S}"
+
+
+def lasted(seconds: float) -> str:
+    """A duration in words."""
+    minutes, rest = divmod(round(abs(seconds)), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours} h {minutes:02d} min"
+    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"

@@ -191,14 +191,33 @@ class TopUp:
 
 
 @dataclass(frozen=True, slots=True)
+class SlowStation:
+    """A station that takes longer for every panel. Not LOAD, OVEN, REVIEW and TEST."""
+
+    station: str = ""  # empty: none is slow
+    seconds: float = _positive(0.0)  # more than it would take
+
+
+@dataclass(frozen=True, slots=True)
+class DownStation:
+    """A station that stands still, with a panel inside: its work on that is done. Not LOAD, OVEN, REVIEW and TEST."""
+
+    station: str = ""  # empty: none stands
+    every: int = field(default=0, metadata={"low": 0})  # panels from stop to stop; 0 never
+    seconds: float = _positive(0.0)  # of each stop
+
+
+@dataclass(frozen=True, slots=True)
 class Causes:
-    """Causes of defects that a plant would look for: for tests of what finds them."""
+    """Causes of defects and losses that a plant would look for: for tests of what finds them."""
 
     nozzle: BadNozzle = BadNozzle()
     reel: PoorReel = PoorReel()
     aperture: WornAperture = WornAperture()
     offset: PrintOffset = PrintOffset()
     top_up: TopUp = TopUp()
+    slow: SlowStation = SlowStation()
+    down: DownStation = DownStation()
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +265,7 @@ def parse_profile(text: str, file: str) -> Profile:
     """As `load_profile`, from the file's text; `file` is only for messages."""
     try:
         table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise ConfigError(f"fault profile {file}: not valid TOML: {error}") from error
     profile: Profile = _build(Profile, table, file, "")
     return profile

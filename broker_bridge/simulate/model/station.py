@@ -86,6 +86,7 @@ class Station:
         self.reader = Reader(shop, name) if name in READERS else None
         self.chance = shop.chance(f"station {name}")
         self._hands = shop.chance(f"hands {name}")
+        self._worked = 0  # panels
 
     def run(self) -> Step[None]:
         while True:
@@ -93,8 +94,9 @@ class Station:
             yield from self.prepare(panel)
             by_hand = self.entrance.pull(panel)
             self.arrive(panel, INSERTED if by_hand else TRANSFERRED)
-            outcome = yield from self.work(panel)
+            outcome = yield from self._slowly(self.work(panel))
             yield from self.stop_now_and_then()
+            yield from self._stand_still(panel)
             yield from self.pass_on(panel, outcome)
 
     def prepare(self, panel: Panel) -> Step[None]:
@@ -144,6 +146,26 @@ class Station:
         if self.shop.profile.process.stops and luck < 40.0 / between:
             began = self.shop.now
             yield 20.0 + lasts * length
+            self.say_stop(began)
+
+    def _slowly(self, work: Step[str]) -> Step[str]:
+        """The work, begun with as many seconds more as the profile has for this station."""
+        cause = self.shop.profile.causes.slow
+        if cause.station == self.name and cause.seconds:
+            first = next(work)  # every work takes some time
+            yield first + cause.seconds if isinstance(first, int | float) else first
+        return (yield from work)
+
+    def _stand_still(self, panel: Panel) -> Step[None]:
+        """What the profile has of a station that is down now and then."""
+        cause = self.shop.profile.causes.down
+        if cause.station != self.name or not cause.every:
+            return
+        self._worked += 1
+        if self._worked % cause.every == 0:
+            began = self.shop.now
+            self.shop.fault("station_down", self.name, panel.code, seconds=cause.seconds)
+            yield cause.seconds
             self.say_stop(began)
 
     def say_stop(self, began: float) -> None:
