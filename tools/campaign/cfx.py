@@ -21,9 +21,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-ROOT: Final = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
-sys.path.insert(0, str(ROOT / "tests"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "tests"))
 
 from contracts.arrivals import run_of
 from contracts.outlet_contract import ALL
@@ -137,7 +136,7 @@ async def campaign(folder: Path, messages: int, kills: int, seed: int) -> int:
 
 async def passed(folder: Path, number: int) -> None:
     """Wait until the outlet stands there."""
-    while standing_at(folder) < number:  # noqa: ASYNC110: it stands in a file of the outlet's own
+    while standing_at(folder) < number:  # noqa: ASYNC110
         await asyncio.sleep(0.1)
 
 

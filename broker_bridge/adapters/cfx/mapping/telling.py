@@ -140,7 +140,8 @@ class Telling:
             self.notes.flag("unit_count_differs")
         about = self.whole(found)
         if (
-            not found
+            self.known.named
+            and not found
             and about.identifier == self.known.about.identifier
             and about.transfer == self.known.about.transfer
         ):
