@@ -100,8 +100,8 @@ class Days:
         """What boards took along on a day, in order of time."""
         sql = (
             f"SELECT {_BOARD}, u.kind, c.since, c.until, certainty, probability, why, now, said FROM carries AS c"
-            " JOIN boards AS b USING (board) JOIN uses AS u USING (use) WHERE c.since >= ? AND c.since < ?"
-            " ORDER BY c.since, c.board, c.use"
+            " JOIN boards AS b USING (board) JOIN uses AS u USING (use) WHERE u.kind <> 'program'"
+            " AND c.since >= ? AND c.since < ? ORDER BY c.since, c.board, c.use"
         )
         for row in self._all(sql, day * DAY, (day + 1) * DAY):
             yield Carry._make((_thing(row), *row[10:16], bool(row[16]), json.loads(row[17])))

@@ -134,7 +134,7 @@ class Derived:
         for column in ("program", "equipment", "station"):
             if self._all(f"SELECT 1 FROM passages WHERE {column} = ? LIMIT 1", value):
                 found.append(column)
-        return sorted(found)
+        return sorted(set(found))
 
     def words(self, kind: str) -> list[str]:
         """All words of a kind: every lot, for instance."""

@@ -12,6 +12,7 @@ from broker_bridge.trace.history import Made
 from broker_bridge.trace.inspections import Place
 from broker_bridge.trace.plain import plain
 from broker_bridge.trace.uses import Material, Tool
+from broker_bridge.trace.visits import Stray
 from broker_bridge.trace.whereabouts import whereabouts
 
 Row = tuple[object, ...]
@@ -74,6 +75,7 @@ def rows(made: Made) -> Rows:
     said = json.dumps(plain(course(history)))
     orders = [(order, said) for order in sorted({one.order for one in who.work_orders})]
     uses = [_material(one) for one in history.materials] + [_tool(one) for one in history.tools]
+    uses += [_stray(one, history.route[one.visit].station) for one in made.stray]
     return Rows(board, passages, uses + list(_nozzles(history.materials)), called, orders)
 
 
@@ -105,7 +107,10 @@ def _material(one: Material) -> Use:
 
 
 def _tool(one: Tool) -> Use:
-    said = json.dumps({"kind": one.kind, "id": one.id, "station": one.station, "side": one.side})
+    said = json.dumps({
+        "kind": one.kind, "id": one.id, "station": one.station, "side": one.side, "certainty": one.certainty,
+        "probability": one.probability, "reason": one.reason,
+    })  # fmt: skip
     shared = (
         "tool",
         one.station,
@@ -120,6 +125,15 @@ def _tool(one: Tool) -> Use:
         said,
     )
     return Use(shared, ((one.kind, one.id),), microseconds(one.time), None)
+
+
+def _stray(one: Stray, station: str | None) -> Use:
+    revision = one.program.revision or one.program.hash
+    said = json.dumps({
+        "program": one.program.name, "revision": revision, "station": station, "side": one.side, "reason": one.reason,
+    })  # fmt: skip
+    shared = ("program", station, one.side, None, None, "inferred", None, one.reason, None, 0, said)
+    return Use(shared, (("program", one.program.name),), microseconds(one.time), None)
 
 
 def _nozzles(materials: tuple[Material, ...]) -> Iterator[Use]:

@@ -267,7 +267,8 @@ CREATE INDEX passages_by_program ON passages (program, program_revision);
 CREATE INDEX passages_by_equipment ON passages (equipment);
 
 -- One use of material or of a tool, shared by all boards of which it is told in the same words. said: the whole of it as
--- JSON. now: the board still carries it (0: removed, replaced, washed off; tools and chemistry 0). kind: material, tool.
+-- JSON. now: the board still carries it (0: removed, replaced, washed off; tools and chemistry 0). kind: material, tool, or program
+-- where the visit it ran in is doubtful (else the passage tells it).
 CREATE TABLE uses (
     use INTEGER PRIMARY KEY,
     kind TEXT NOT NULL,
@@ -333,7 +334,7 @@ CREATE INDEX carries_by_time ON carries (since);
 
 INDEX: Final = Kind(name="index", application_id=0x42424958, migrations=(TABLES + SETTLED,))  # "BBIX"
 
-RULES: Final = f"5-{crc32((TABLES + SETTLED).encode()):08x}"
+RULES: Final = f"6-{crc32((TABLES + SETTLED).encode()):08x}"
 """Changes with the tables; raise the number when other things are to be taken from an event. An index made by
 other rules is made anew, so it never has to be migrated."""
 

@@ -229,6 +229,14 @@ class _Search:
                 "the source does not state the revision" if wanted and row.program_revision is None else None
             )
             self._pass(row, doubt)
+        stray = [
+            use
+            for use in self._derived.uses(["program"], program)
+            if wanted is None or json.loads(use.said)["revision"] in (None, wanted)
+        ]
+        self._add(stray)
+        for use in stray:
+            self._look_at(use)
 
     def _equipment(self, equipment: str) -> None:
         rows = self._derived.by_equipment(equipment)

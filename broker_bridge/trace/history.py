@@ -49,7 +49,7 @@ from broker_bridge.trace.unjoined import unjoined
 from broker_bridge.trace.unnamed import unnamed
 from broker_bridge.trace.uses import Material, Need, Tool
 from broker_bridge.trace.value import Value
-from broker_bridge.trace.visits import Visit, doubt_of, visits
+from broker_bridge.trace.visits import Stray, Visit, doubt_of, stray_programs, visits
 from broker_bridge.trace.witnesses import Witness, witnesses
 
 MATERIALS: Final = (
@@ -164,6 +164,8 @@ class Made(Value):
     needs: tuple[Need, ...]
     lines: tuple[str, ...]
     """The line of each visit: /site/area/line."""
+    stray: tuple[Stray, ...] = ()
+    """Programs that ran on it, and in which of its visits is doubtful."""
 
 
 def history(
@@ -323,7 +325,7 @@ def made(
         ),
         as_of=as_of,
     )
-    return Made(told, on_it.needs, tuple(seen.line for seen in lines))
+    return Made(told, on_it.needs, tuple(seen.line for seen in lines), stray_programs(found))
 
 
 def told_of(subject: Subject) -> Account:

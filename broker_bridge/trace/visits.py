@@ -5,6 +5,7 @@ from datetime import datetime
 from typing import Any, Final, TypeVar
 
 from broker_bridge.trace.belief import REPEATED, TORN, Belief, Evidence, chain, conflicting, inferred, surest
+from broker_bridge.trace.clocks import untimed
 from broker_bridge.trace.stays import Stay
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.witnesses import Witness
@@ -59,6 +60,35 @@ class Visit(Value):
     probability: float | None
     reason: str | None
     evidence: tuple[Evidence, ...]
+
+
+class Stray(Value):
+    """A program stated for a time that fits no pass through the station: it ran, in which visit is doubtful."""
+
+    visit: int
+    """Place in the route of the visit it was laid to."""
+    program: Program
+    side: str | None
+    time: datetime
+    """As stated."""
+    reason: str
+
+
+def stray_programs(found: Sequence[Stay]) -> tuple[Stray, ...]:
+    """The programs that visits do not tell, as the time of what states them is doubtful."""
+    told: dict[tuple[int, Program], Stray] = {}
+    for index, stay in enumerate(found):
+        strays = [] if stay.untimed else [witness for witness in stay.witnesses if untimed(witness)]
+        known = _program(stay) if strays else None
+        for witness in strays:
+            stated = witness.statement.get("program")
+            if not stated:
+                continue
+            program = Program(stated["name"], stated.get("revision"), stated.get("hash"))
+            reason = witness.belief.reason or "the time is doubtful, and so is which visit it was"
+            if program != known:
+                told.setdefault((index, program), Stray(index, program, witness.side, witness.start, reason))
+    return tuple(told.values())
 
 
 def visits(found: Sequence[Stay], torn: Collection[int]) -> list[Visit]:

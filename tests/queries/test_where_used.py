@@ -260,6 +260,46 @@ def test_13_a_revision_that_is_not_stated_is_possible(tmp_path: Path) -> None:
     assert names(answer.possible) == ["B31"]
 
 
+def test_a_program_told_at_a_time_that_fits_no_pass_is_possible(tmp_path: Path) -> None:
+    """A machine's clock that is hours off: the program ran on the boards, in which of their visits is not known."""
+    plant = Plant()
+    for number in (1, 2):
+        for role in ("arrived", "departed"):
+            how = {"how": "transferred", "outcome": "good"} if role == "departed" else {"how": "transferred"}
+            plant.say(f"board.{role}", f"22:0{number}:{'00' if role == 'arrived' else '20'}", board(f"B{number}"),
+                      station="aoi", source="transfer", **how)  # fmt: skip
+    for number in (1, 2, 3):
+        plant.say("inspection.completed", f"13:0{number}:00", board(f"B{number}"), station="aoi", outcome="passed",
+                  method="optical", program={"name": "LANTERN", "revision": "C"})  # fmt: skip
+    for what in (
+        {"program": "LANTERN"},
+        {"text": "LANTERN"},
+        {"program": "LANTERN", "program_revision": "C"},
+    ):
+        folder = tmp_path / "-".join(what)
+        folder.mkdir()
+        answer = asked(plant, folder, **what)
+        assert names(answer.exact) == ["B3"]
+        assert names(answer.possible) == ["B1", "B2"]
+        assert "fits none of the passes" in answer.reasons[0].reason
+    assert not names(asked(plant, tmp_path, program="LANTERN", program_revision="D").possible)
+
+
+def test_a_tool_of_which_only_one_board_is_sure_is_possible_on_the_other(tmp_path: Path) -> None:
+    plant = Plant()
+    for number in (1, 2):
+        plant.say("board.arrived", f"22:0{number}:00", board(f"B{number}"), station="test", how="transferred",
+                  source="transfer")  # fmt: skip
+        plant.say("board.departed", f"22:0{number}:20", board(f"B{number}"), station="test", how="transferred",
+                  source="transfer", outcome="good")  # fmt: skip
+    for number, clock in ((1, "22:01:10"), (2, "13:02:00")):
+        plant.say("inspection.test_completed", clock, board(f"B{number}"), station="test", outcome="passed",
+                  method="functional", fixture="FX-9")  # fmt: skip
+    answer = asked(plant, tmp_path, tool="FX-9")
+    assert names(answer.exact) == ["B1"]
+    assert names(answer.possible) == ["B2"]
+
+
 def test_23_what_was_used_beyond_its_floor_life(tmp_path: Path) -> None:
     plant = two_panels()
     plant.say(
