@@ -33,6 +33,8 @@ class Boards:
         self._serials: dict[Node, set[Slot]] = {}
         self._slots: dict[Slot, set[Node]] = {}
         self._within: dict[Node, set[Slot]] = {}
+        self._unplaced: dict[Node, Node] = {}
+        """The panel of boards of which it is told, and not at which position."""
         for thing, whole, position in ties.parts:
             if (
                 thing.kind == "board"
@@ -60,7 +62,7 @@ class Boards:
     def panel(self, code: int) -> str:
         """The panel of a board; the board itself where it is in none that is known."""
         knot = self.knots[code]
-        return knot.panel.value if isinstance(knot, Slot) else knot.value
+        return knot.panel.value if isinstance(knot, Slot) else self._unplaced.get(knot, knot).value
 
     def position(self, code: int) -> int | None:
         """The board's place in its panel."""
@@ -87,6 +89,8 @@ class Boards:
         if panel is not None and position is not None and not is_placeholder(panel["value"]):
             slot = Slot(self._panel(Node(panel["kind"], panel["value"])), position)
             self._within.setdefault(slot.panel, set()).add(slot)
+        elif panel is not None and own is not None and not is_placeholder(panel["value"]):
+            self._unplaced.setdefault(own, self._panel(Node(panel["kind"], panel["value"])))
         code = self._board(own, slot) if own is not None or slot is not None else None
         if code is not None:
             if stated.get("state") in ("skipped", "missing"):

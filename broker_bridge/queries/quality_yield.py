@@ -424,6 +424,12 @@ class _View:
             f" {'at last' if self.stage == 'reworked' else 'at the first attempt'}, as {self.stage}; the true share lies"
             f" between {low:.1%} and {high:.1%} with {self.level:.0%} certainty."
         )
+        silent = int(worst.details.get("no result") or 0)
+        if silent:
+            text += f" {silent} more have no result there"
+            waiting = int(worst.details.get("open reviews") or 0)
+            text += f", {waiting} of them with calls that nobody has judged" if waiting else ""
+            text += ": they are in none of these."
         if len(told) > 1:
             text = text.replace("Of ", "The lowest of the steps: of ", 1)
         if self.defects and plots:

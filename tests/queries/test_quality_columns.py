@@ -88,6 +88,16 @@ def test_a_serial_and_its_place_in_the_panel_are_one_board_and_a_panel_is_its_bo
     assert columns.boards.panel(0) == columns.boards.panel(1) == "P"
 
 
+def test_boards_of_one_panel_without_a_position_are_still_of_one_panel(told_by_hand: Opened) -> None:
+    told = Told()
+    for number in (1, 2, 3, 4):
+        told.inspects("aoi", "09:00:00", "09:00:20", board(f"A{number}", panel=f"P{(number + 1) // 2}"))
+    boards = read(told_by_hand(told.facts)).boards
+    assert sorted((boards.key(code), boards.panel(code)) for code in range(len(boards))) == [
+        ("A1", "P1"), ("A2", "P1"), ("A3", "P2"), ("A4", "P2"),
+    ]  # fmt: skip
+
+
 def test_names_that_contradict_each_other_are_counted_apart_and_no_name_is_no_board(
     told_by_hand: Opened,
 ) -> None:

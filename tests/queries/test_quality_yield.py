@@ -120,6 +120,15 @@ def test_as_inspected_as_reviewed_as_reworked_are_three_numbers(
     )  # fmt: skip
 
 
+def test_what_nobody_has_judged_is_told_beside_the_yield(told_by_hand: Opened) -> None:
+    told = Told()
+    told.inspects("aoi", "09:00:00", "09:00:20", board("A"))
+    told.inspects("aoi", "09:01:00", "09:01:20", board("B"), outcome="failed", calls=[call("R1")])
+    sentence = ask(told_by_hand(told.facts)).sentence
+    assert "Of 1 boards" in sentence
+    assert "1 more have no result there, 1 of them with calls that nobody has judged" in sentence
+
+
 def test_a_defect_found_at_the_bench_had_escaped_the_inspection_that_looked(told_by_hand: Opened) -> None:
     told = loop()
     told.inspects("test", "12:00:00", "12:00:20", board("F"), method="x_ray", outcome="failed")
