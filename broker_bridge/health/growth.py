@@ -34,7 +34,7 @@ def growth(settings: Settings, now: datetime | None = None) -> Iterator[Finding]
         yield Finding(
             "forecast: outbox",
             "notice" if found.full_s < _OUTAGE_S else "fine",
-            f"without a recorder {settings.edge.ceiling_mb:,.0f} MB are {found.text}",
+            f"without a recorder, up to its {settings.edge.ceiling_mb:,.0f} MB: {found.text}",
             "raise edge.ceiling_mb, so that a weekend without broker or recorder fits"
             if found.full_s < _OUTAGE_S
             else "",

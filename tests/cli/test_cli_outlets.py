@@ -63,6 +63,15 @@ def stopped_at(settings: Settings, number: int, letters: int = 0) -> None:
     asyncio.run(leave())
 
 
+def test_an_outlet_that_cannot_start_is_told_before_anything_runs(settings: Settings) -> None:
+    (settings.data / "secret").chmod(0o644)
+    found = [f for f in outlets(settings) if f.level == "problem"]
+    assert [f.subject for f in found] == ["outlet mes"]
+    assert "chmod 600" in found[0].text
+    (settings.data / "secret").unlink()
+    assert "secret_file" in next(f.text for f in outlets(settings) if f.level == "problem")
+
+
 def test_what_was_never_started_is_told(settings: Settings, capsys: pytest.CaptureFixture[str]) -> None:
     config = str(settings.data / "plant.toml")
     assert main(["outlets", "list", config]) == 0
