@@ -142,7 +142,10 @@ def _names(mapping: MappingFile, source: Source, fields: dict[str, dict[str, Fie
         if kind not in (FILE, *group.holds) and set(group.by) <= rules.keys()
     ]
     if group.by and not keyed:
-        raise source.error(("group", "by"), f"no record kind has all of the fields {', '.join(group.by)}")
+        holding = f"; {', '.join(group.holds)} holds for others and is not grouped" if group.holds else ""
+        raise source.error(
+            ("group", "by"), f"no record kind has all of the fields {', '.join(group.by)}{holding}"
+        )
     return Names(
         fields,
         keys=group.by,

@@ -157,9 +157,12 @@ class Names:
         )
 
     def _hint(self, name: str) -> str:
+        kinds = dict.fromkeys((*self.kinds, *self.holds, FILE))
+        if not self.kinds and not self.single:
+            kinds |= dict.fromkeys(self.fields)  # $kind.field: what all records of the group agree on
         seen = {
             known: f"${known}" if kind in self.kinds else f"${kind}.{known}"
-            for kind in (*self.kinds, *self.holds, FILE)
+            for kind in reversed(kinds)
             for known in self.fields[kind]
         }
         near = difflib.get_close_matches(name, seen, n=1)

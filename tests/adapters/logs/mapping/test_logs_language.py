@@ -103,10 +103,16 @@ def test_the_hash_is_of_the_content_and_not_of_its_dress() -> None:
         ('per = "key"\nby = ["nothing"]', "no record kind has all of the fields nothing"),
         ('per = "block"\nbegins = "x"', "there is no record kind 'x'"),
         ('per = "file"\nholds = ["x"]', "there is no record kind 'x'"),
+        ('per = "key"\nby = ["code"]\nholds = ["row"]', "row holds for others and is not grouped"),
     ],
 )
 def test_groups_that_cannot_be(stated: str, told: str) -> None:
     assert told in refused(rows() + f"[group]\n{stated}\n")
+
+
+def test_what_a_group_agrees_on_is_named_as_what_may_be_meant() -> None:
+    text = rows(more="").replace("[fields.row]", '[group]\nper = "key"\nby = ["code"]\n\n[fields.row]')
+    assert "is $row.outcome meant?" in refused(text.replace('each = "row"\n', "") + OUTCOMES)
 
 
 def test_a_block_goes_with_paste_only() -> None:
