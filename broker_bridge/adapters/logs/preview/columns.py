@@ -38,6 +38,8 @@ class Column(NamedTuple):
     clock: Clock | None
     values: int
     """Values that are not empty."""
+    distinct: int
+    """Different ones among them."""
     empty: int
     words: tuple[tuple[str, int], ...]
     """Values and how often they came, the most frequent first, where they are few; else the first few."""
@@ -69,7 +71,7 @@ def column_of(name: str, texts: Sequence[str | None]) -> Column:
     type_, comma, clock = _typed([text for text in met if text not in nothing])
     few = len(met) <= _FEW
     return Column(
-        name, type_, comma, clock, len(values), len(texts) - len(values), tuple(met.most_common(_FEW)), few,
+        name, type_, comma, clock, len(values), len(met), len(texts) - len(values), tuple(met.most_common(_FEW)), few,
         placeholders, nothing if type_ != "text" else (), type_ in ("text", "integer") and _serial(name, plain, met),
     )  # fmt: skip
 

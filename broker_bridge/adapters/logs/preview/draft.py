@@ -289,6 +289,12 @@ class _Writer:
         ]
         serials = [(of, field) for of, field in in_sight if field.column.serial]
         outcome = next((field for of, field in in_sight if of == kind.kind and field.column.outcome), None)
+        if outcome is not None and self._several_rows(kind, serials):
+            yield f"{QUESTION}does a board fill several records {kind.kind}, one for each call? Then each would count as an inspection:"
+            yield (
+                '# put them together by [group] per = "key", by = [the board\'s field], and write $'
+                + f"{kind.kind}.field"
+            )
         yield "[[event]]"
         if serials and outcome is not None:
             yield f"{QUESTION}is this the right event? An inspection, a test (inspection.test_completed), a review ...?"
@@ -313,6 +319,13 @@ class _Writer:
             yield from self._boards(serials, in_sight)
             return
         yield from self._values(kind)
+
+    def _several_rows(self, kind: Kind, serials: Sequence[tuple[str, _Field]]) -> bool:
+        """Whether a file has several records and no column of identifiers is without repeated ones."""
+        own = [field.column for of, field in serials if of == kind.kind]
+        return (
+            bool(own) and kind.records > kind.files and all(column.values > column.distinct for column in own)
+        )
 
     def _worth(self, kind: Kind) -> int:
         fields = self._fields[kind.kind]

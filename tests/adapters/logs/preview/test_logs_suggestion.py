@@ -45,6 +45,15 @@ def test_every_sample_gets_a_mapping_that_reads_it(folder: str) -> None:
     assert questions(text)
 
 
+def test_a_board_that_fills_several_rows_is_asked_about() -> None:
+    """Read row by row, a board with two calls would be two inspections."""
+    head = b"Board;Time;Verdict;Call\n"
+    once = b"".join(b"LB00000%d;2026-03-02 06:00:0%d;OK;\n" % (n, n) for n in range(1, 7))
+    again = once + b"LB000007;2026-03-02 06:00:09;NG;MISS\nLB000007;2026-03-02 06:00:09;NG;TOMB\n"
+    assert not any("fill several" in question for question in questions(suggested(head + once)[0]))
+    assert any("fill several" in question for question in questions(suggested(head + again)[0]))
+
+
 @pytest.mark.parametrize("profile", ["clean", "rough"])
 def test_what_the_simulated_plant_writes_gets_a_mapping(profile: str) -> None:
     files: dict[str, list[bytes]] = {}
