@@ -10,7 +10,7 @@ import contextlib
 import logging
 import os
 import sqlite3
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, Literal, NamedTuple
 from urllib.parse import quote
@@ -220,6 +220,38 @@ async def transaction(connection: "aiosqlite.Connection") -> AsyncIterator[None]
         raise StoreUnavailable(f"the database cannot be written: {error}") from error
 
 
+@contextlib.contextmanager
+def writing(connection: sqlite3.Connection) -> Iterator[None]:
+    """`transaction` for a connection of the calling thread."""
+    try:
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+            end(connection)
+        except BaseException:
+            # A full disk or a failing one may have ended the transaction already.
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+    except sqlite3.OperationalError as error:
+        raise StoreUnavailable(f"the database cannot be written: {error}") from error
+
+
+def end(connection: sqlite3.Connection) -> None:
+    """The commit of `writing`; by itself, so that a campaign can let it fail."""
+    connection.execute("COMMIT")
+
+
+def settings(synchronous: str) -> tuple[str, ...]:
+    """What every writing connection has to be told."""
+    return (
+        f"PRAGMA busy_timeout={BUSY_MS}",
+        f"PRAGMA synchronous={synchronous}",
+        "PRAGMA wal_autocheckpoint=4000",
+        "PRAGMA foreign_keys=ON",
+    )
+
+
 async def _prepare(connection: "aiosqlite.Connection", path: Path, kind: Kind, synchronous: str) -> None:
     try:
         await connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
@@ -231,9 +263,8 @@ async def _prepare(connection: "aiosqlite.Connection", path: Path, kind: Kind, s
         mode = await _value(connection, "PRAGMA journal_mode=WAL")
         if mode != "wal":
             raise ConfigError(f"{path}: this file system gives no write-ahead log (journal mode {mode})")
-        await connection.execute(f"PRAGMA synchronous={synchronous}")
-        await connection.execute("PRAGMA wal_autocheckpoint=4000")
-        await connection.execute("PRAGMA foreign_keys=ON")
+        for setting in settings(synchronous):
+            await connection.execute_fetchall(setting)
     except sqlite3.DatabaseError as error:
         raise _trouble(path, error) from error
     for number in range(version + 1, len(kind.migrations) + 1):

@@ -7,15 +7,12 @@ failed transaction it is loaded anew, for it may know numbers that were rolled b
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from broker_bridge.errors import StoreUnavailable
 from broker_bridge.events.envelope import Event
 from broker_bridge.store.base import Progress
 from broker_bridge.store.rows import PROGRESS, progress_of
-
-if TYPE_CHECKING:
-    import aiosqlite
 
 _GENERATIONS: Final = 20_000
 """Generations kept in memory: a line writes far fewer files at a time; the others are looked up."""
@@ -34,7 +31,7 @@ class Epoch(NamedTuple):
 class Names:
     """Asks and adds inside the transaction of its caller."""
 
-    def __init__(self, connection: "aiosqlite.Connection") -> None:
+    def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
         self._sources: dict[str, int] = {}
         self._last_generation = 0
@@ -45,36 +42,36 @@ class Names:
         self.generations: dict[tuple[int, str], int] = {}
         """Those met of late, by number of the source and name."""
 
-    async def load(self) -> None:
+    def load(self) -> None:
         """Read again what is kept in memory."""
-        self._sources = dict(await fetch(self._connection, "SELECT name, number FROM sources"))
-        self.types = dict(await fetch(self._connection, "SELECT name, number FROM types"))
+        self._sources = dict(fetch(self._connection, "SELECT name, number FROM sources"))
+        self.types = dict(fetch(self._connection, "SELECT name, number FROM types"))
         self.epochs, self.streams = {}, {}
-        for number, *columns in await fetch(self._connection, PROGRESS):
+        for number, *columns in fetch(self._connection, PROGRESS):
             progress = progress_of(columns)
             self.epochs[progress.source, progress.epoch] = Epoch(number, progress)
         self.generations = {}
-        last = await fetch(self._connection, "SELECT coalesce(max(number), 0) FROM generations")
+        last = fetch(self._connection, "SELECT coalesce(max(number), 0) FROM generations")
         self._last_generation = last[0][0]
 
-    async def source(self, name: str) -> int:
+    def source(self, name: str) -> int:
         """The number of a source."""
-        return self._sources.get(name) or await self._add("sources", self._sources, name)
+        return self._sources.get(name) or self._add("sources", self._sources, name)
 
-    async def epoch(self, source: str, epoch: int) -> Epoch:
+    def epoch(self, source: str, epoch: int) -> Epoch:
         """An epoch of a source; a new one has no progress."""
         key = (source, epoch)
         if key not in self.epochs:
             number = len(self.epochs) + 1
-            await self._connection.execute(
+            self._connection.execute(
                 "INSERT INTO epochs (number, source, epoch, contiguous, above, last, closed)"
                 " VALUES (?, ?, ?, 0, '[]', 0, 0)",
-                (number, await self.source(source), epoch),
+                (number, self.source(source), epoch),
             )
             self.epochs[key] = Epoch(number, Progress(source, epoch, 0, (), 0))
         return self.epochs[key]
 
-    async def keep(self, moved: Mapping[Key, Progress]) -> None:
+    def keep(self, moved: Mapping[Key, Progress]) -> None:
         """Write the progress of known epochs."""
         rows = []
         for key, progress in moved.items():
@@ -84,27 +81,27 @@ class Names:
                 above = json.dumps(progress.above, separators=(",", ":"))
                 rows.append((progress.contiguous, above, progress.last, progress.closed, number))
         if rows:
-            await self._connection.executemany(
+            self._connection.executemany(
                 "UPDATE epochs SET contiguous = ?, above = ?, last = ?, closed = ? WHERE number = ?", rows
             )
 
-    async def learn(self, events: Sequence[Event]) -> None:
+    def learn(self, events: Sequence[Event]) -> None:
         """See to it that `types`, `streams` and `generations` have what these events name."""
         for kind in {event.type for event in events} - self.types.keys():
-            await self._add("types", self.types, kind)
+            self._add("types", self.types, kind)
         for source, epoch in {(event.source, event.epoch) for event in events} - self.streams.keys():
-            number = (await self.epoch(source, int(epoch))).number
-            self.streams[source, epoch] = await self.source(source), number, (source, int(epoch))
+            number = self.epoch(source, int(epoch)).number
+            self.streams[source, epoch] = self.source(source), number, (source, int(epoch))
         keys = {
             (self.streams[event.source, event.epoch][0], event.id.partition(".")[0]): None for event in events
         }
         if len(self.generations) > _GENERATIONS:
             self.generations.clear()
         if unknown := [key for key in keys if key not in self.generations]:
-            await self._learn(unknown)
+            self._learn(unknown)
 
-    async def _learn(self, unknown: Sequence[tuple[int, str]]) -> None:
-        for source, name, number in await fetch(
+    def _learn(self, unknown: Sequence[tuple[int, str]]) -> None:
+        for source, name, number in fetch(
             self._connection,
             "SELECT source, name, number FROM json_each(?) AS wanted CROSS JOIN generations"
             " ON source = json_extract(wanted.value, '$[0]') AND name = json_extract(wanted.value, '$[1]')",
@@ -118,20 +115,20 @@ class Names:
                 self.generations[source, name] = self._last_generation
                 rows.append((self._last_generation, source, name))
         if rows:
-            await self._connection.executemany(
+            self._connection.executemany(
                 "INSERT INTO generations (number, source, name) VALUES (?, ?, ?)", rows
             )
 
-    async def _add(self, table: str, known: dict[str, int], name: str) -> int:
+    def _add(self, table: str, known: dict[str, int], name: str) -> int:
         number = len(known) + 1
-        await self._connection.execute(f"INSERT INTO {table} (number, name) VALUES (?, ?)", (number, name))
+        self._connection.execute(f"INSERT INTO {table} (number, name) VALUES (?, ?)", (number, name))
         known[name] = number
         return number
 
 
-async def fetch(connection: "aiosqlite.Connection", sql: str, parameters: Iterable[Any] = ()) -> list[Any]:
-    """All rows of one statement, in one hop to the connection's thread and back. Raises StoreUnavailable."""
+def fetch(connection: sqlite3.Connection, sql: str, parameters: Iterable[Any] = ()) -> list[Any]:
+    """All rows of one statement. Raises StoreUnavailable."""
     try:
-        return list(await connection.execute_fetchall(sql, parameters))
+        return connection.execute(sql, tuple(parameters)).fetchall()
     except sqlite3.OperationalError as error:
         raise StoreUnavailable(f"the record cannot be read or written: {error}") from error

@@ -5,6 +5,7 @@ than the numbers and comes back to their size. Short ones would gain little and 
 """
 
 from functools import cache
+from hashlib import sha256
 from typing import TYPE_CHECKING, Final
 
 from broker_bridge.errors import RecordDamaged
@@ -24,9 +25,7 @@ UNREADABLE: Final = (ValueError, TypeError, LookupError, OverflowError, Recursio
 
 def leaf(body: bytes) -> bytes:
     """The leaf hash of a body: SHA-256 over 0x00 and the bytes as received."""
-    import hashlib  # readers hash nothing, and it takes time to load
-
-    return hashlib.sha256(b"\x00" + body).digest()
+    return sha256(b"\x00" + body).digest()
 
 
 def pack(body: bytes) -> tuple[int, bytes]:

@@ -12,6 +12,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import zstandard
@@ -61,6 +62,11 @@ def findings(path: Path) -> list[str]:
         return [finding for finding in reader.verify() if finding]
     finally:
         reader.close()
+
+
+def asked(driven: Driven, sql: str) -> list[tuple[Any, ...]]:
+    """What the writer's own connection answers."""
+    return driven.runner.run(driven.writer._thread.run(lambda connection: connection.execute(sql).fetchall()))
 
 
 def changed_by_hand(path: Path, sql: str, *parameters: object) -> None:
@@ -113,7 +119,7 @@ def test_a_commit_that_cannot_be_written_leaves_nothing_and_may_be_repeated(
 ) -> None:
     driven = opened(path)
     driven.commit(run_of(1, 2))
-    driven.runner.run(driven.writer._connection.execute("PRAGMA busy_timeout = 1"))
+    asked(driven, "PRAGMA busy_timeout = 1")
     blocker = sqlite3.connect(path, isolation_level=None)
     blocker.execute("BEGIN IMMEDIATE")
     fresh = arrival(3, generation="new", source="/harbour/smt/line-2/spi")
@@ -132,13 +138,13 @@ def test_a_disk_that_is_full_leaves_nothing_and_the_commit_may_be_repeated(
 ) -> None:
     driven = opened(path)
     driven.commit(run_of(1, 1))
-    pages = driven.runner.run(driven.writer._all("PRAGMA page_count"))[0][0]
-    driven.runner.run(driven.writer._all(f"PRAGMA max_page_count = {pages}"))
+    pages = asked(driven, "PRAGMA page_count")[0][0]
+    asked(driven, f"PRAGMA max_page_count = {pages}")
     large = arrival(2)._replace(body=arrival(2).body + b" " * 4000)
     with pytest.raises(StoreUnavailable, match="full"):
         driven.commit([large, *run_of(3, 100)])
     assert driven.head().number == 1
-    driven.runner.run(driven.writer._all("PRAGMA max_page_count = 1000000"))
+    asked(driven, "PRAGMA max_page_count = 1000000")
     assert driven.commit([large, *run_of(3, 100)]).new == 99
     assert driven.progress()[0].contiguous == 100
     driven.close()
@@ -424,7 +430,7 @@ def test_a_block_of_base64_shrinks_to_the_bytes_it_stands_for(path: Path, opened
     body = event.body.replace(said.reason.encode(), base64.b64encode(packed))
     driven = opened(path)
     driven.commit([event._replace(body=body)])
-    stored = driven.runner.run(driven.writer._all("SELECT length(body), encoding FROM events"))[0]
+    stored = asked(driven, "SELECT length(body), encoding FROM events")[0]
     assert stored[1] == 1
     assert stored[0] <= 9 * pads
     assert driven.reader.body(1) == body
