@@ -108,6 +108,9 @@ def open_reader(path: Path, kind: Kind) -> sqlite3.Connection:
     except sqlite3.Error as error:
         connection.close()
         raise _trouble(path, error) from error
+    except UnicodeDecodeError as error:  # SQLite shows a piece of a schema that is no text
+        connection.close()
+        raise RecordDamaged(f"{path}: the schema of the {kind.name} is damaged") from error
     except BridgeError:
         connection.close()
         raise

@@ -145,7 +145,12 @@ class SqliteReader:
                 " JOIN generations AS g ON g.number = e.generation"
             )
             for source, *rest in self._all(sql, part):
-                sibling = Sibling(self._sources.get(source) or self._source(source), *rest)
+                try:
+                    sibling = Sibling(self._sources.get(source) or self._source(source), *rest)
+                except KeyError:
+                    raise RecordDamaged(
+                        f"{self._path}: there is no source {source}, but events of it"
+                    ) from None
                 found[sibling.number] = sibling
         return list(found.values())
 

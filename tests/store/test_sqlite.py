@@ -386,6 +386,25 @@ def test_a_record_that_is_not_as_it_was_written_is_damaged_in_one_sentence(
     assert any(f"event {number}: " in finding for finding in findings(path) for number in (1, 2, 3))
 
 
+def test_a_source_that_is_gone_is_damage(path: Path, opened: Opening) -> None:
+    driven = opened(path)
+    driven.commit(run_of(1, 3))
+    driven.close()
+    changed_by_hand(path, "DELETE FROM sources")
+    reader = SqliteReader(path)
+    with pytest.raises(RecordDamaged, match="no source 1"):
+        reader.siblings([1])
+    reader.close()
+
+
+def test_a_schema_that_is_no_text_is_damage(path: Path, opened: Opening) -> None:
+    opened(path).close()
+    whole = path.read_bytes()
+    path.write_bytes(whole.replace(b"CREATE TABLE generations", b"CREATE TAB\x80E generations"))
+    with pytest.raises((RecordDamaged, StoreUnavailable)):
+        SqliteReader(path)
+
+
 def test_a_progress_that_cannot_be_read_is_damage(path: Path, opened: Opening) -> None:
     driven = opened(path)
     driven.commit(run_of(1, 3))

@@ -13,6 +13,7 @@ from kind import Kind
 from plant import Plant, Way
 from roles import Habits
 
+from broker_bridge import db
 from broker_bridge.bus.link import Link
 from broker_bridge.errors import BusUnavailable
 
@@ -75,14 +76,22 @@ class NthCommit(_Seam):
 
     def patch(self) -> None:
         """COMMIT raises what SQLite raises for an input/output error."""
-        execute, count = aiosqlite.Connection.execute, self.count
+        execute, end, count = aiosqlite.Connection.execute, db.end, self.count
 
         def failing(connection: Any, sql: str, parameters: Any = None) -> Any:
             if sql != "COMMIT" or not count.hit():
                 return execute(connection, sql, parameters)
             return _fail(execute(connection, "COMMIT" if count.after else "ROLLBACK"))
 
+        def failing_here(connection: sqlite3.Connection) -> None:
+            if not count.hit():
+                end(connection)
+                return
+            connection.execute("COMMIT" if count.after else "ROLLBACK")
+            raise sqlite3.OperationalError("disk I/O error")
+
         aiosqlite.Connection.execute = failing  # type: ignore[method-assign, assignment]
+        db.end = failing_here
 
 
 async def _fail(deed: Any) -> None:

@@ -106,6 +106,8 @@ def parse(text: str, name: str) -> tuple[MappingFile, Source]:
         return MappingFile.model_validate_json(document, strict=True), source
     except ValidationError as error:
         raise ConfigError("\n".join(_findings(error, source))) from None
+    except TypeError as error:  # a number beyond 64 bits, which no key takes
+        raise ConfigError(f"{name}: {error}") from None
 
 
 def _long_form(document: dict[str, Any]) -> dict[str, Any]:

@@ -70,6 +70,7 @@ def test_no_toml_at_all() -> None:
     assert refused("name = ").startswith("test.toml: is not TOML")
     assert refused("name = " + "9" * 5000).startswith("test.toml: is not TOML")
     assert refused("name = " + "[" * 5000).startswith("test.toml: is not TOML")
+    assert refused("revision = 99999999999999999999") == "test.toml: Integer exceeds 64-bit range"
 
 
 def test_several_faults_are_told_at_once() -> None:
