@@ -79,6 +79,7 @@ class Rabbit:
         self._epmd = subprocess.Popen(
             ["epmd", "-address", "127.0.0.1", "-port", str(self._epmd_port)],
             env=self._environment, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            start_new_session=True,  # an interrupt at the keyboard must not end it before the node, which starts another
         )  # fmt: skip
         self._node: subprocess.Popen[bytes] | None = None
         until_open(self._epmd_port, lambda: self._epmd.poll() is None)
