@@ -6,7 +6,7 @@ from typing import Final
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from broker_bridge.errors import UsageError
+from broker_bridge.errors import NotFound, UsageError
 from broker_bridge.queries.choice import Choice
 from broker_bridge.queries.record import Record
 from broker_bridge.trace.quality import Answer
@@ -34,11 +34,16 @@ def flow(request: Request, site: Here, record: Reading, user: Reader, view: str 
         raise UsageError(f"there is no view {view!r}; there are {', '.join(names)}")
     said = told(request)
     key = ("flow", view, tuple(sorted(said.items())), record.as_of())
-    answer = site.jobs.ask(key, partial(_answer, view, choice(said)), PATIENCE_S)
-    if isinstance(answer, Working):
-        return working(request, answer)
+    chosen, found, wrong = choice(said), None, ""
+    try:
+        answer = site.jobs.ask(key, partial(_answer, view, chosen), PATIENCE_S)
+        if isinstance(answer, Working):
+            return working(request, answer)
+        found = figure_view(answer)
+    except (NotFound, UsageError) as error:
+        wrong = str(error)
     return served(
-        request, "figures.html", found=figure_view(answer), title="Flow", path="/flow", views=VIEWS, view=view, fields=FIELDS,
+        request, "figures.html", found=found, wrong=wrong, title="Flow", path="/flow", views=VIEWS, view=view, fields=FIELDS,
         more=(), said=said, series=(), empty=not record.as_of().number,
     )  # fmt: skip
 

@@ -1,5 +1,6 @@
 """Signing in with a token, and out. Forms of whoever is signed in carry what only a page of ours knows."""
 
+from collections.abc import AsyncIterator
 from typing import Annotated
 from urllib.parse import urlsplit
 
@@ -16,12 +17,13 @@ from broker_bridge.web.site import Here, operator
 router = APIRouter()
 
 
-async def form(request: Request) -> FormData:
+async def form(request: Request) -> AsyncIterator[FormData]:
     """The form that was sent. Raises Problem where another site sent it."""
     origin = request.headers.get("origin")
     if origin is not None and urlsplit(origin).netloc != request.headers.get("host"):
         raise Problem(403, "this did not come from a page of this service")
-    return await request.form(max_files=1, max_fields=50)
+    async with request.form(max_files=1, max_fields=50) as sent:
+        yield sent
 
 
 Form = Annotated[FormData, Depends(form)]

@@ -11,6 +11,21 @@
   function say(text) { if (text !== told) { told = text; note.textContent = text; } }
   function two(n) { return (n < 10 ? "0" : "") + n; }
 
+  // Whoever goes through the rows by keyboard stays where they were: at the same link, the same one of several alike.
+  function alike(within, address) {
+    var found = [], links = within.getElementsByTagName("a"), i;
+    for (i = 0; i < links.length; i++) if (links[i].getAttribute("href") === address) found.push(links[i]);
+    return found;
+  }
+  function focusIn(old) {
+    var here = document.activeElement, address = here && old.contains(here) && here.getAttribute("href");
+    return address ? {address: address, number: alike(old, address).indexOf(here)} : null;
+  }
+  function giveFocus(made, kept) {
+    var found = alike(made, kept.address);
+    if (found.length) found[Math.min(kept.number, found.length - 1)].focus();
+  }
+
   function draw() {
     busy = true; wanted = false; last = Date.now();
     fetch(address, {credentials: "same-origin", cache: "no-cache"}).then(function (answer) {
@@ -18,12 +33,12 @@
       return answer.text();
     }).then(function (text) {
       var made = new DOMParser().parseFromString(text, "text/html").getElementById(place);
-      var old = document.getElementById(place), focused = document.activeElement && document.activeElement.id;
+      var old = document.getElementById(place), kept = old && focusIn(old);
       if (!made || !old) return;
       old.parentNode.replaceChild(document.adoptNode(made), old);
       window.bridge.times(made);
       window.bridge.ages();
-      if (focused && document.getElementById(focused)) document.getElementById(focused).focus();
+      if (kept) giveFocus(made, kept);
       gone = 0;
       say(listening() ? "Live." : "Asked anew every few seconds.");
     }).catch(function () {
