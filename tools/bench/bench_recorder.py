@@ -194,7 +194,7 @@ class Child:
     """A process of this file, or a C client, that says READY on its output, and DONE at its end."""
 
     def __init__(self, *words: object, program: list[str] | None = None) -> None:
-        command = program or [sys.executable, __file__, *map(str, words)]
+        command = program or [sys.executable, sys.argv[0], *map(str, words)]
         self.process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
         )
