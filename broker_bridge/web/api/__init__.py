@@ -8,6 +8,7 @@ from broker_bridge.web.api.acts import router as acts
 from broker_bridge.web.api.boards import router as boards
 from broker_bridge.web.api.events import router as events
 from broker_bridge.web.api.figures import router as figures
+from broker_bridge.web.api.flow import router as flow
 from broker_bridge.web.api.lists import router as lists
 from broker_bridge.web.api.lots import router as lots
 from broker_bridge.web.api.rejected import router as rejected
@@ -57,5 +58,5 @@ router = APIRouter(
     prefix="/api/v1",
     responses={status: {"description": text, **_PROBLEM} for status, text in _TOLD.items()},
 )
-for part in (state, boards, reports, lots, lists, figures, events, rejected, acts):
+for part in (state, boards, reports, lots, lists, figures, flow, events, rejected, acts):
     router.include_router(part)
