@@ -16,6 +16,7 @@ from broker_bridge.live.told import Told, tell
 from broker_bridge.queries.tail import Tail
 
 _STEP: Final = 500
+_FRESH: Final = timedelta(seconds=1)
 _POLL_S: Final = 0.2
 _PAST: Final = timedelta(hours=2)
 _MOST_PAST: Final = 50_000
@@ -33,6 +34,13 @@ class Live(NamedTuple):
     told: Told
 
 
+class Glance(NamedTuple):
+    """A view, and the clock that told its times."""
+
+    clock: Clock
+    view: View
+
+
 class Stations:
     """`follow` runs beside the service; `view` and `listen` may be asked at any time, in the same event loop."""
 
@@ -42,6 +50,7 @@ class Stations:
         self.picture = Picture(self._order)
         self._kept: deque[Live] = deque(maxlen=_KEPT)
         self._more = asyncio.Event()
+        self._glances: dict[type[Clock], Glance] = {}
         self.number = 0
         """Of the newest event taken in."""
         self.listeners = 0
@@ -65,6 +74,15 @@ class Stations:
     def holds(self, after: int) -> bool:
         """Whether all that came behind a number is still kept."""
         return after >= self.number or (bool(self._kept) and after + 1 >= self._kept[0].number)
+
+    def glance(self, kind: type[Clock]) -> Glance:
+        """The view of at most a second ago: many may look, and each look costs the event loop some milliseconds."""
+        now = self._clock()
+        held = self._glances.get(kind)
+        if held is None or not timedelta(0) <= now - held.clock.now < _FRESH:
+            clock = kind(now)
+            held = self._glances[kind] = Glance(clock, self.view(clock))
+        return held
 
     async def listen(self, after: int | None = None) -> AsyncGenerator[Live]:
         """Events as they come; with `after`, first those kept that came behind this number.

@@ -4,7 +4,7 @@ import re
 from datetime import UTC, datetime
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from broker_bridge.errors import Ambiguous, NotFound, UsageError
@@ -20,7 +20,8 @@ from broker_bridge.trace.mentions import Node
 from broker_bridge.web.pages import addresses
 from broker_bridge.web.pages.board_view import Link, board_view
 from broker_bridge.web.pages.frame import page, served
-from broker_bridge.web.pages.seen_view import seen_last
+from broker_bridge.web.pages.seen_view import Seen, seen_last
+from broker_bridge.web.pages.station_view import PageClock
 from broker_bridge.web.pages.why_view import why_view
 from broker_bridge.web.site import Here, Reader, Reading
 
@@ -36,14 +37,21 @@ Position = Annotated[int | None, Query(ge=1, le=9999)]
 At = Annotated[int | None, Query(ge=0, lt=2**63)]
 
 
+async def _seen(site: Here) -> list[Seen]:
+    """In the event loop, where the picture grows."""
+    return seen_last(site.stations.glance(PageClock).view)
+
+
 @router.get("/")
-def scan(request: Request, site: Here, record: Reading, user: Reader) -> Response:
+def scan(
+    request: Request, record: Reading, user: Reader, seen: Annotated[list[Seen], Depends(_seen)]
+) -> Response:
     """One field that has the focus."""
     as_of = record.as_of()
+    ends = record.reader.facts([1, as_of.number]) if as_of.number else []
     return served(
-        request, "scan.html", as_of=as_of, span=record.reader.span(as_of.number), note=record.note,
-        seen=seen_last(site.stations.view()),
-    )  # fmt: skip
+        request, "scan.html", as_of=as_of, ends=[fact.time for fact in ends], note=record.note, seen=seen
+    )
 
 
 @router.get("/scan")

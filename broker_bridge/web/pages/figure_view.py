@@ -32,11 +32,19 @@ class Row(NamedTuple):
     more: int
 
 
+class Column(NamedTuple):
+    """A further column."""
+
+    name: str
+    counts: bool
+    """It holds numbers."""
+
+
 class SectionView(NamedTuple):
     """Figures of one kind."""
 
     title: str
-    columns: tuple[str, ...]
+    columns: tuple[Column, ...]
     valued: bool
     noted: bool
     boarded: bool
@@ -98,16 +106,18 @@ def _chart(plot: Plot, number: int) -> Chart:
 
 def _section(section: Section) -> SectionView:
     shown = section.figures[:_ROWS]
-    columns = tuple(
+    names = tuple(
         dict.fromkeys(name for figure in shown for name, value in figure.details.items() if value is not None)
     )
     return SectionView(
         title=section.title,
-        columns=columns,
+        columns=tuple(
+            Column(name, all(_is_number(figure.details.get(name)) for figure in shown)) for name in names
+        ),
         valued=any(figure.value is not None or figure.note for figure in shown),
         noted=any(figure.note for figure in shown),
         boarded=any(figure.boards for figure in shown),
-        rows=tuple(_row(figure, columns) for figure in shown),
+        rows=tuple(_row(figure, names) for figure in shown),
         more=len(section.figures) - len(shown),
         note=section.note or "",
     )
@@ -122,6 +132,10 @@ def _row(figure: Figure, columns: Iterable[str]) -> Row:
         figure.name, value_words(figure.value, figure.unit), between_words(figure), of_words(figure), details,
         figure.note or "", boards, more,
     )  # fmt: skip
+
+
+def _is_number(value: object) -> bool:
+    return value is None or (isinstance(value, int | float) and not isinstance(value, bool))
 
 
 def _links(boards: tuple[str, ...]) -> tuple[tuple[BoardLink, ...], int]:

@@ -74,12 +74,15 @@ class _Axis:
         if self._log:
             steps = [10.0**power * digit for power in range(-9, 13) for digit in (1, 2, 5)]
             found = [v for v in steps if self._low <= math.log10(v) <= self._high]
-            return found if len(found) <= count + 3 else [v for v in found if math.log10(v).is_integer()]
-        rough = (self._high - self._low) / count
+            if len(found) > count + 3:
+                return [v for v in found if math.log10(v).is_integer()]
+            if len(found) > 2:
+                return found
+        low, high = (10.0**self._low, 10.0**self._high) if self._log else (self._low, self._high)
+        rough = (high - low) / count
         power = 10.0 ** math.floor(math.log10(rough))
         step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough)
-        first = math.ceil(self._low / step)
-        return [n * step for n in range(first, math.floor(self._high / step) + 1)]
+        return [n * step for n in range(math.ceil(low / step), math.floor(high / step) + 1)]
 
     def _of(self, value: float) -> float:
         return math.log10(value) if self._log else value
@@ -238,7 +241,9 @@ def _intervals(plot: Plot, number: int) -> Drawing:
             )
         if value is not None:
             shapes.append(Shape("dot", "point large", x(value), y))
-    told = f"{safe(plot.title)}: {len(rows)} intervals; the dashed line means no difference"
+    shapes.append(Shape("text", "axis", _NAMES - 8, height - 14, text=safe(plot.unit), anchor="end"))
+    reference = "; the dashed line means no difference" if plot.limits else ""
+    told = f"{safe(plot.title)}: {len(rows)} intervals{reference}"
     return Drawing(safe(plot.title), WIDTH, height, tuple(shapes), told, max(0, len(plot.labels) - _BARS))
 
 
