@@ -13,7 +13,7 @@ pytestmark = pytest.mark.timeout(120)
         ("broker-forgets", "embedded", 2, 3),
         ("session-lost", "embedded", 1, 1),
         ("session-lost", "mosquitto", 1, 1),
-        ("client-id-twice", "mosquitto", 1, 2),
+        ("client-id-twice", "mosquitto", 1, 1),
         ("store-stalled", "embedded", 1, 1),
         ("record-restored", "embedded", 2, 2),
         ("outbox-lost", "mosquitto", 2, 2),
