@@ -27,7 +27,7 @@ from broker_bridge.events.base import Data
 from broker_bridge.folders import make_folder
 from broker_bridge.secret import read_secret, write_secret
 
-FIELDS: Final = ("operator", "who")
+FIELDS: Final = ("operator", "who", "allowed_by")
 """The fields of the schema that name persons."""
 KEY: Final = "key"
 TABLE: Final = "names.jsonl"
