@@ -19,7 +19,7 @@ from broker_bridge.web.access import added, write_table
 
 playwright = pytest.importorskip("playwright.sync_api", reason="the extra `test` brings playwright")
 
-pytestmark = pytest.mark.server("chromium")
+pytestmark = [pytest.mark.server("chromium"), pytest.mark.timeout(240)]
 
 PAGES = (
     "/", "/board?id=A", "/board/why?id=A&kind=board&statement=I2", "/scan?id=nothing", "/lot", "/lot?lot=LOT-1", "/stations",
@@ -63,7 +63,7 @@ def opened(browser: Any) -> Iterator[Open]:
             context = browser.new_context(base_url=base, timezone_id="Asia/Kolkata", **more)
             stack.callback(context.close)
             page = context.new_page()
-            page.set_default_timeout(20_000)
+            page.set_default_timeout(60_000)
 
             def asked(request: Any) -> None:
                 if not request.url.startswith((base + "/", "data:", "blob:")):
