@@ -7,7 +7,6 @@ should not wait for an event loop to be imported.
 """
 
 import contextlib
-import logging
 import os
 import sqlite3
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
@@ -35,9 +34,6 @@ SQLITE_FLOOR: Final = (3, 37, 0)
 """STRICT tables came with 3.37."""
 
 _NETWORK: Final = ("nfs", "cifs", "smb", "9p", "fuse", "virtiofs", "afs", "ceph", "glusterfs", "lustre")
-
-
-_log = logging.getLogger(__name__)
 
 
 class Kind(NamedTuple):
@@ -178,8 +174,11 @@ async def look_through(
     """
     if not left_by:
         return
+    import logging  # a reader that answers one question would wait for it
+
+    log = logging.getLogger(__name__)
     begun = clock()
-    _log.warning(
+    log.warning(
         "%s: process %s ended without closing it; looking through %.1f MB",
         path, left_by, path.stat().st_size / 1e6,
     )  # fmt: skip
@@ -198,7 +197,7 @@ async def look_through(
                 else "move it aside and start anew; what it held and no record had becomes a stated gap"
             )
         )
-    _log.info("%s: in order, after %.1f s", path, clock() - begun)
+    log.info("%s: in order, after %.1f s", path, clock() - begun)
 
 
 @contextlib.asynccontextmanager

@@ -7,7 +7,7 @@ from typing import Any
 from broker_bridge.queries.evidence import proofs
 from broker_bridge.queries.record import Record
 from broker_bridge.store.instants import text
-from broker_bridge.store.packing import leaf
+from broker_bridge.store.leaf import leaf
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.history import AsOf, History
 from broker_bridge.trace.references import referred

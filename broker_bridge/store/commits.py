@@ -14,9 +14,10 @@ from broker_bridge.errors import RecordDamaged
 from broker_bridge.store.base import Arrival, Committed, Head, Heard, Progress, Refusal
 from broker_bridge.store.content import content
 from broker_bridge.store.instants import microseconds
+from broker_bridge.store.leaf import leaf
 from broker_bridge.store.names import Key, Names, fetch
 from broker_bridge.store.numbers import GAP, advance, close, closure, covers, overlaps, spans
-from broker_bridge.store.packing import PACK_FROM, PLAIN, leaf, pack, unpack
+from broker_bridge.store.packing import PACK_FROM, PLAIN, pack, unpack
 
 _ROW: Final = "(?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 _INSERT: Final = (

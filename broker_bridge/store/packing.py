@@ -1,11 +1,10 @@
-"""How a body lies in the database, and the hash that proves it.
+"""How a body lies in the database.
 
 Large bodies are compressed: a paste block is base64 of packed numbers, whose alphabet of 64 costs a third more
 than the numbers and comes back to their size. Short ones would gain little and cost every reader a call.
 """
 
 from functools import cache
-from hashlib import sha256
 from typing import TYPE_CHECKING, Final
 
 from broker_bridge.errors import RecordDamaged
@@ -21,11 +20,6 @@ LARGEST: Final = 64 * 2**20
 """Bytes of a body at most, far above what a payload may have: a damaged one may state any size."""
 UNREADABLE: Final = (ValueError, TypeError, LookupError, OverflowError, RecursionError)
 """What reading a stored event raises where its bytes or columns are not as they were written."""
-
-
-def leaf(body: bytes) -> bytes:
-    """The leaf hash of a body: SHA-256 over 0x00 and the bytes as received."""
-    return sha256(b"\x00" + body).digest()
 
 
 def pack(body: bytes) -> tuple[int, bytes]:

@@ -3,7 +3,6 @@
 Every method is one short read; a reader that held one open would keep the write-ahead log from shrinking.
 """
 
-import hashlib
 import json
 import os
 import sqlite3
@@ -204,7 +203,9 @@ class SqliteReader:
 
     def digest(self, upto: int) -> str:
         """One hash for all events up to a number: SHA-256 over their leaf hashes, in order, hexadecimal."""
-        found = hashlib.sha256()
+        from hashlib import sha256  # takes time to load, and most questions need none
+
+        found = sha256()
         for start in range(0, upto, 20_000):
             sql = "SELECT leaf FROM events WHERE number > ? AND number <= ? ORDER BY number"
             for (leaf,) in self._all(sql, (start, min(start + 20_000, upto))):

@@ -13,7 +13,8 @@ import orjson
 
 from broker_bridge.errors import RecordDamaged
 from broker_bridge.store.instants import microseconds
-from broker_bridge.store.packing import UNREADABLE, leaf, unpack
+from broker_bridge.store.leaf import leaf
+from broker_bridge.store.packing import UNREADABLE, unpack
 
 _TICK: Final = 1000
 """Events between two signs of life."""

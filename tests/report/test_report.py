@@ -21,7 +21,7 @@ from broker_bridge.queries.record import Record, open_with
 from broker_bridge.report.content import Brief, Event, Report, report
 from broker_bridge.report.page import PAPERS, page, policy, style
 from broker_bridge.report.paper import pdf
-from broker_bridge.store.packing import leaf
+from broker_bridge.store.leaf import leaf
 from broker_bridge.words.board import Paragraph, Section, sections, words
 
 HOSTILE = (

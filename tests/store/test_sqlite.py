@@ -463,7 +463,7 @@ def test_a_reader_starts_without_models_and_event_loop(path: Path, opened: Openi
     code = (
         "import sys; from pathlib import Path; from broker_bridge.store.sqlite_reader import SqliteReader\n"
         "reader = SqliteReader(Path(sys.argv[1])); reader.facts([1]); reader.progress(); reader.close()\n"
-        "print([name for name in ('pydantic', 'asyncio', 'aiosqlite', 'zstandard') if name in sys.modules])"
+        "print([name for name in ('pydantic', 'asyncio', 'aiosqlite', 'zstandard', 'logging', 'hashlib') if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
