@@ -29,7 +29,7 @@ def test_every_switch_is_on_in_a_profile_that_comes_with_the_package() -> None:
 
 ALWAYS = {
     ("process", "review_delay_s"), ("process", "stops"), ("lost", "seconds"), ("doubled", "seconds"),
-    ("disordered", "seconds"), ("files", "rotation"), ("causes", "slow"),
+    ("disordered", "seconds"), ("files", "rotation"), ("causes", "slow"), ("causes", "down"),
 }  # fmt: skip
 """How a plant is, or how a fault is done: not whether it happens."""
 
