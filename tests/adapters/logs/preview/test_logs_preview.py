@@ -14,8 +14,8 @@ from broker_bridge.adapters.logs.mapping.takings import Place
 from broker_bridge.adapters.logs.preview.statistics import Statistics
 from broker_bridge.adapters.logs.preview.view import Preview
 from broker_bridge.cli.main import main
-from broker_bridge.words.preview import words
 from broker_bridge.schemas.files import FILES
+from broker_bridge.words.preview import words
 
 MAPPING = """
 name = "rows"
