@@ -141,4 +141,3 @@ def test_the_transfer_id_finds_the_same_board(told: Told) -> None:
     found = history_of(told.facts, Node("transfer", GUID))
     assert ("board", "HW-0001") in {(name.kind, name.value) for name in found.identity.identifiers}
     assert len(found.route) == 1
-
