@@ -22,9 +22,6 @@ Kind = Literal["stay", "pace", "change", "way", "let in"]
 
 _OUTLIERS: Final = 2
 """So many shortest spans are taken for wrong times: the next is the shortest there is."""
-_CONVEYOR_S: Final = 60.0
-"""A shortest way that is longer, or below zero, is by hand or between clocks that differ: who made room for whom cannot be
-told from the moments. Common practice, no source."""
 BLOCKS: Final = 10
 
 
@@ -49,11 +46,13 @@ class CriticalPath(Value):
     begin: float
     end: float
     seconds: Mapping[Hashable, float]
-    """Of each station, what was let in late apart; most first."""
+    """Of each station, changes of program apart; most first."""
+    changes: Mapping[Hashable, float]
+    """Seconds of each station's changes of program; most first."""
     let_in: float
     """Seconds in which the line waited for boards to come in."""
     blocks: tuple[Hashable | None, ...]
-    """The time cut in ten: what has most of the path in each. None: boards that were let in late."""
+    """The time without changes cut in ten: what has most of the path in each. None: boards that were let in late."""
     pace: Mapping[tuple[Hashable, Hashable], tuple[float, int]]
     """Of stations that boards waited for, by station and program: median seconds from one arrival to the next, and of how
     many. Boards that had to stay there because there was no room ahead are not in it."""
@@ -63,7 +62,6 @@ def critical_path(
     station: Sequence[Hashable],
     arrived: Numbers,
     departed: Numbers,
-    ready: Numbers,
     before: Sequence[int],
     ahead: Sequence[int],
     program: Sequence[Hashable],
@@ -74,19 +72,19 @@ def critical_path(
     """The path back from the departure of the visit `last`.
 
     A visit a row. `before`: the visit of the same thing before it, `ahead`: the visit before it at the same place, -1 where
-    there is none. `ready`: when the work on it was done, where that is known. `slack`: seconds in which one
+    there is none. `slack`: seconds in which one
     thing follows from another. A clock that is ahead of the others does no harm; one that is behind may hide that boards
     waited there. Raises UsageError for columns that do not fit.
     """
     same_length(
-        station=station, arrived=arrived, departed=departed, ready=ready, before=before, ahead=ahead, program=program
+        station=station, arrived=arrived, departed=departed, before=before, ahead=ahead, program=program
     )  # fmt: skip
-    at, out, done = floats("arrived", arrived), floats("departed", departed), floats("ready", ready)
+    at, out = floats("arrived", arrived), floats("departed", departed)
     if not 0 <= last < len(at):
         raise UsageError(f"visit {last} is none of the {len(at)}")
     if np.isnan(at).any():
         raise UsageError("a visit without arrival is on no path; leave it out and say so")
-    walk = _Walk(station, at, out, done, before, ahead, program, slack)
+    walk = _Walk(station, at, out, before, ahead, program, slack)
     steps = walk.back(last)
     if not steps or steps[0].end - steps[-1].begin <= 0:
         return Refused("the visits take no time")
@@ -95,7 +93,7 @@ def critical_path(
 
 class _Walk:
     def __init__(
-        self, station: Sequence[Hashable], at: Floats, out: Floats, done: Floats, before: Sequence[int], ahead: Sequence[int],
+        self, station: Sequence[Hashable], at: Floats, out: Floats, before: Sequence[int], ahead: Sequence[int],
         program: Sequence[Hashable], slack: float,
     ) -> None:  # fmt: skip
         self.station, self.before, self.ahead, self.program, self.slack = (
@@ -109,8 +107,7 @@ class _Walk:
         self.out: list[float] = out.tolist()
         came = np.where(np.asarray(before) >= 0, out[np.asarray(before, dtype=np.int64)], np.nan)
         self.waited, least = self._longer(at - came)
-        self.lay, _ = self._longer(out - done)
-        self.coupled = {name for name, way in least.items() if -slack <= way <= _CONVEYOR_S}
+        self.coupled = {name for name, way in least.items() if way >= -slack}
         self.after = {one: row for row, one in enumerate(before) if one >= 0}
         self.events: dict[Hashable, tuple[list[float], list[tuple[int, bool]]]] = {}
         rows: dict[Hashable, list[tuple[float, int, bool]]] = defaultdict(list)
@@ -136,22 +133,38 @@ class _Walk:
         return long.tolist(), shortest
 
     def _release(self, row: int) -> tuple[int, bool] | None:
-        """What made room ahead at the moment a board left: a visit there, and whether by its arrival."""
+        """What made room ahead at the moment a board left: a visit there, and whether by its arrival.
+
+        Room is made by the board that was ahead there and goes, or by one that goes in from a full buffer.
+        """
         following = self.after.get(row)
         if following is None or self.station[following] not in self.coupled:
             return None
         times, what = self.events[self.station[following]]
         moment = self.out[row]
         first, end = (bisect_left(times, moment - self.slack), bisect_right(times, moment + self.slack))
-        near = [place for place in range(first, end) if self.before[what[place][0]] != row]
+        near = [
+            place for place in range(first, end)
+            if self.before[what[place][0]] != row
+            and (self._had_waited(what[place][0]) if what[place][1] else what[place][0] == self.ahead[following])
+        ]  # fmt: skip
         if near:
             return what[min(near, key=lambda place: abs(times[place] - moment))]
-        return what[first - 1] if self.lay[row] and first > 0 else None
+        return None
+
+    def _had_waited(self, row: int) -> bool:
+        """Whether a board had waited: it took the place of the one ahead of it at once, or had long been on its way."""
+        other = self.ahead[row]
+        return self.waited[row] or (other >= 0 and self.at[row] - self.out[other] <= 2 * self.slack)
 
     def _for_the_one_ahead(self, row: int) -> bool:
         """Whether a board waited until the station was through with the one ahead of it, and not for anything else."""
         own, other = self.before[row], self.ahead[row]
-        if not self.waited[row] or other < 0 or own < 0:
+        if other < 0:
+            return False
+        if -self.slack <= self.at[row] - self.out[other] <= 2 * self.slack:
+            return True
+        if own < 0 or not self.waited[row]:
             return False
         came = self.out[own]
         return (
@@ -166,9 +179,7 @@ class _Walk:
     def _followed(self, row: int) -> bool:
         """Whether a board came to a station because the one ahead of it was through, however it waited for that."""
         own, other = self.before[row], self.ahead[row]
-        if own < 0:
-            return 0 <= self.at[row] - self.out[other] <= self.slack
-        return self._for_the_one_ahead(row) or self._release(own) == (other, False)
+        return self._for_the_one_ahead(row) or (own >= 0 and self._release(own) == (other, False))
 
     def paces(self) -> dict[tuple[Hashable, Hashable], tuple[float, int]]:
         found: dict[tuple[Hashable, Hashable], list[float]] = defaultdict(list)
@@ -207,14 +218,14 @@ class _Walk:
                 row = other
             elif own >= 0:
                 arrival = self.out[own] != self.out[own]
-                changed = self.waited[row] and other >= 0 and self.program[other] != self.program[row]
+                # The first that waited where nothing was before it waited for the set-up.
+                changed = self.waited[row] and (other < 0 or self.program[other] != self.program[row])
                 time = step(name, "change" if changed else "way", self.at[own] if arrival else self.out[own])
                 row = own
             elif other >= 0:
                 free = self.out[other]
                 if free <= self.at[row]:
-                    if self.at[row] - free > self.slack:
-                        time = step(name, "let in", free)
+                    time = step(name, "let in", free)
                     arrival = not self._blocked(other, row)
                     time = step(name, self._kind(other, row), (self.at if arrival else self.out)[other])
                 else:
@@ -231,16 +242,28 @@ class _Walk:
 def _told(
     steps: tuple[Step, ...], pace: Mapping[tuple[Hashable, Hashable], tuple[float, int]]
 ) -> CriticalPath:
-    begin, end = steps[0].begin, steps[-1].end
-    edges = np.linspace(begin, end, BLOCKS + 1)
-    table: dict[Hashable | None, Floats] = defaultdict(lambda: np.zeros(BLOCKS))
+    changes: dict[Hashable, float] = defaultdict(float)
+    spent: list[tuple[Hashable | None, float]] = []
     for step in steps:
-        owner = None if step.kind == "let in" else step.station
-        table[owner] += np.clip(np.minimum(step.end, edges[1:]) - np.maximum(step.begin, edges[:-1]), 0, None)
+        if step.kind == "change":
+            changes[step.station] += step.end - step.begin
+        else:
+            spent.append((None if step.kind == "let in" else step.station, step.end - step.begin))
+    ends = np.cumsum([seconds for _, seconds in spent])
+    edges = np.linspace(0.0, float(ends[-1]) if len(ends) else 0.0, BLOCKS + 1)
+    table: dict[Hashable | None, Floats] = defaultdict(lambda: np.zeros(BLOCKS))
+    for (owner, seconds), until in zip(spent, ends.tolist(), strict=True):
+        table[owner] += np.clip(
+            np.minimum(until, edges[1:]) - np.maximum(until - seconds, edges[:-1]), 0, None
+        )
     owners = list(table)
-    most = np.argmax(np.asarray([table[owner] for owner in owners]), axis=0)
-    seconds = {owner: float(spans.sum()) for owner, spans in table.items() if owner is not None}
+    most = np.argmax(np.asarray([table[owner] for owner in owners]), axis=0).tolist() if owners else []
+    seconds_of = {owner: float(spans.sum()) for owner, spans in table.items() if owner is not None}
     return CriticalPath(
-        steps, begin, end, dict(sorted(seconds.items(), key=lambda item: -item[1])),
-        float(table[None].sum()) if None in table else 0.0, tuple(owners[place] for place in most.tolist()), pace,
+        steps, steps[0].begin, steps[-1].end, _ranked(seconds_of), _ranked(changes),
+        float(table[None].sum()) if None in table else 0.0, tuple(owners[place] for place in most), pace,
     )  # fmt: skip
+
+
+def _ranked(seconds: Mapping[Hashable, float]) -> dict[Hashable, float]:
+    return dict(sorted(seconds.items(), key=lambda item: -item[1]))

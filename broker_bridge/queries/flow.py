@@ -85,8 +85,8 @@ def flow_line(
         plots += [_drawn(name, cycles)] if cycles else []
         if passes.beside:
             remarks.append(
-                f"{name}: {', '.join(passes.beside)} stand beside the line, fewer than four in five passes touch them; they are"
-                " in none of these numbers"
+                f"{name}: {', '.join(passes.beside)} stand beside the line: not four in five passes touch them, or boards come there"
+                " one by one; they are in none of these numbers"
             )
     return Answer(
         "line", " ".join(sentences) or "No visit of it is in the record.", asked, tuple(sections), tuple(plots),

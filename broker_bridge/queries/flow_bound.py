@@ -32,7 +32,7 @@ class Passes(NamedTuple):
     """The visit before each at the same place; -1: none."""
     order: tuple[str, ...]
     beside: tuple[str, ...]
-    """Stations that most passes do not touch."""
+    """Stations that most passes do not touch, or that boards come to one by one."""
 
 
 class Cycle(NamedTuple):
@@ -46,10 +46,13 @@ class Cycle(NamedTuple):
 def passes_of(visits: Sequence[Visit], order: Sequence[str]) -> Passes:
     """The stations that nearly all passes touch, and what follows what there."""
     touched: dict[str, set[tuple[str, str | None]]] = defaultdict(set)
+    boards: Counter[str] = Counter()
     for visit in visits:
-        touched[visit.station].update((board, visit.side) for board in visit.boards)
-    most = max((len(found) for found in touched.values()), default=0)
-    inline = tuple(name for name in order if len(touched[name]) >= _IN_LINE * most)
+        touched[visit.station].add((visit.thing, visit.side))
+        boards[visit.station] += len(visit.boards)
+    # Panels before boards by themselves: where panels are separated, another line begins.
+    most = touched[max(order, key=lambda name: (boards[name], -len(touched[name])), default="")]
+    inline = tuple(name for name in order if len(touched[name] & most) >= _IN_LINE * max(1, len(most)))
     chosen = tuple(visit for visit in visits if visit.station in inline)
     last: dict[str, int] = {}
     place: dict[tuple[str, int | None], int] = {}
@@ -79,7 +82,7 @@ def path_of(found: Passes) -> CriticalPath | Refused:
         return Refused("what holds a line up needs two stations to compare", len(found.order), 2)
     return critical_path(
         [visit.station for visit in visits], [visit.arrived for visit in visits], [visit.departed for visit in visits],
-        [visit.finished for visit in visits], found.before, found.ahead,
+        found.before, found.ahead,
         [program_of(visit) for visit in visits], last=max(ends, key=lambda row: visits[row].seen),
     )  # fmt: skip
 
@@ -88,68 +91,64 @@ def bound(
     name: str, found: Passes, path: CriticalPath | Refused, shares: Mapping[str, StationFlow]
 ) -> tuple[Section, str, bool]:
     """What held the line up, in words as well, and whether a station did."""
-    title = f"{name}: what held it up"
+    heading = f"{name}: what held it up"
     if isinstance(path, Refused):
-        return Section(title, (refused("critical path", path),)), "what holds it up cannot be told", False
+        return Section(heading, (refused("critical path", path),)), "what holds it up cannot be told", False
     total = path.end - path.begin
     boards: dict[object, set[str]] = defaultdict(set)
-    kinds: dict[tuple[object, str], float] = defaultdict(float)
     for step in path.steps:
-        owner = None if step.kind == "let in" else step.station
+        owner = step.kind if step.kind in ("change", "let in") else step.station
         boards[owner].update(found.visits[step.row].boards)
-        kinds[owner, step.kind] += step.end - step.begin
-    figures = []
-    for station, seconds in path.seconds.items():
-        figures.append(
-            plain(
-                str(station), seconds / total, "share", number=round(seconds / 3600, 3), of=round(total / 3600, 3), counted="hours",
-                boards=sorted(boards[station]),
-                details={
-                    "changes": _part(kinds[station, "change"], seconds), "way to it": _part(kinds[station, "way"], seconds),
-                },
-            )
-        )  # fmt: skip
+    rows: list[tuple[str, float, str | None]] = [(str(s), spent, None) for s, spent in path.seconds.items()]
+    if path.changes:
+        most = ", ".join(f"{name} {lasted(seconds)}" for name, seconds in list(path.changes.items())[:3])
+        rows.append(
+            ("change", sum(path.changes.values(), 0.0), f"changes of program, most of them at {most}")
+        )
     if path.let_in:
-        figures.append(
-            plain(
-                "let in late", path.let_in / total, "share", number=round(path.let_in / 3600, 3), of=round(total / 3600, 3),
-                counted="hours", boards=sorted(boards[None]), note="no station held it up: it waited for boards",
-            )
-        )  # fmt: skip
-    changes = sum(seconds for (_, kind), seconds in kinds.items() if kind == "change")
-    first, tenths, said = _who(path, total)
-    if changes / total >= 0.1:
-        said += f"; {changes / total:.0%} of the time goes into changes of program"
+        rows.append(("let in", path.let_in, "no station held it up: it waited for boards"))
+    figures = [
+        plain(
+            title, seconds / total, "share", number=round(seconds / 3600, 3), of=round(total / 3600, 3), counted="hours",
+            boards=sorted(boards[title]), note=note,
+        )
+        for title, seconds, note in sorted(rows, key=lambda row: -row[1])
+    ]  # fmt: skip
+    first, said, sure = _who(path, total)
     if first is not None:
         figures += _around(found.order, first, shares)
     note = (
         "The critical path: back from the last departure, always to what decided the moment; a board that had to wait leads to the"
-        f" one ahead of it. The time cut in {BLOCKS}, most of each: {', '.join(str(one or 'let in late') for one in path.blocks)}."
+        f" one ahead of it. Its time without changes cut in {BLOCKS}, most of each:"
+        f" {', '.join(str(one or 'let in') for one in path.blocks)}."
     )
-    return Section(title, tuple(figures), note), said, first is not None and tenths >= 0.5
+    return Section(heading, tuple(figures), note), said, sure
 
 
-def _who(path: CriticalPath, total: float) -> tuple[str | None, float, str]:
-    """The bottleneck, in which share of the tenths it is one, and the words."""
+def _who(path: CriticalPath, total: float) -> tuple[str | None, str, bool]:
+    """The bottleneck, the words, and whether it held the line up most of the time."""
     ranked = list(path.seconds.items())
-    if not ranked or path.let_in >= ranked[0][1]:
-        text = f"no station holds it up most: {path.let_in / total:.0%} of the time it waited for boards to be let in"
-        return None, 0.0, text
+    changes = sum(path.changes.values(), 0.0)
+    besides = (
+        f"{changes / total:.0%} of the time went into changes of program" if changes >= 0.1 * total else ""
+    )
+    running = total - changes
+    if not ranked or running <= 0 or path.let_in >= ranked[0][1]:
+        text = f"no station held it up most: it waited {path.let_in / total:.0%} of the time for boards to be let in"
+        return None, "; ".join(filter(None, (besides, text))), False
     first, seconds = str(ranked[0][0]), ranked[0][1]
     tenths = path.blocks.count(ranked[0][0]) / BLOCKS
-    text = f"{first} holds it up, {seconds / total:.0%} of the time"
-    if tenths >= _SURE:
-        return first, tenths, f"{text} and in {tenths * BLOCKS:.0f} tenths of it more than any other: surely"
+    share = f"{seconds / running:.0%} of the {'rest' if besides else 'time'}"
     others = " and ".join(
-        f"{name} ({spent / total:.0%})" for name, spent in ranked[1:3] if spent >= seconds / 3
+        f"{name} ({spent / running:.0%})" for name, spent in ranked[1:3] if spent >= seconds / 3
     )
-    if tenths >= 0.5:
-        return first, tenths, f"probably {text}" + (f", then {others}" if others else "")
-    return (
-        first,
-        tenths,
-        f"what holds it up shifts: {first} ({seconds / total:.0%})" + (f", {others}" if others else ""),
-    )
+    if tenths >= _SURE:
+        text = f"surely {first} held it up, {share}, in {tenths * BLOCKS:.0f} of {BLOCKS} parts of it more than any other"
+    elif tenths >= 0.5:
+        text = f"probably {first} held it up, {share}" + (f", then {others}" if others else "")
+    else:
+        text = f"what held it up shifted: {first}, {share}" + (f", {others}" if others else "")
+    return first, "; ".join(filter(None, (besides, text))), tenths >= 0.5
 
 
 def _around(order: Sequence[str], station: str, shares: Mapping[str, StationFlow]) -> list[Figure]:
@@ -173,10 +172,6 @@ def _around(order: Sequence[str], station: str, shares: Mapping[str, StationFlow
             )
         )  # fmt: skip
     return figures
-
-
-def _part(seconds: float, of: float) -> str | None:
-    return f"{seconds / of:.0%}" if seconds else None
 
 
 def cycles_of(found: Passes, path: CriticalPath | Refused) -> dict[str, Cycle]:

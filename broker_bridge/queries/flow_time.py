@@ -1,7 +1,7 @@
 """Where stations' time goes: the six states of SEMI E10, failures, repair, effectiveness, alarms."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 from broker_bridge.analysis.effectiveness import Effectiveness, iso_22400, semi_e79
 from broker_bridge.analysis.intervals import Refused
@@ -268,33 +268,15 @@ def _effective(found: StationTime, here: Sequence[Visit], ideals: Ideals) -> lis
     )  # fmt: skip
     if isinstance(result, Refused):
         return [plain(name, None, note=f"cannot tell: {result.reason}")]
-    details: dict[str, Any] = {n: round(v, 4) for n, v in result.parts.items()} | {"best, s": round(best, 2)}
     spans: tuple[Span, ...] = ()
     dark = found.seconds["unknown"]
     if dark and not ideals.planned and planned > dark:
-        spans = (
-            Span(
-                result.value,
-                result.value * planned / (planned - dark),
-                1.0,
-                "not known time as planned, or as not",
-            ),
-        )
-    boards = sorted({board for visit in here for board in visit.boards})
-    return [
-        Figure(
-            name,
-            result.value,
-            "share",
-            spans,
-            None,
-            None,
-            "",
-            "; ".join(result.remarks) or None,
-            details,
-            tuple(boards),
-        )
-    ]
+        high = result.value * planned / (planned - dark)
+        spans = (Span(result.value, high, 1.0, "not known time as planned, or as not"),)
+    boards = tuple(sorted({board for visit in here for board in visit.boards}))
+    note = "; ".join((f"best cycle {best:.2f} s", *result.remarks))
+    whole = Figure(name, result.value, "share", spans, None, None, "", note, {}, boards)
+    return [whole, *(plain(f"  {part}", value, "share") for part, value in result.parts.items())]
 
 
 def _alarms(

@@ -18,7 +18,6 @@ def line(
     buffer: int = 2,
     seed: int = 0,
     noise: float = 0.05,
-    finish: bool = True,
 ):
     """Stations in a row with buffers between them (none: a board waits where it is). Max-plus, the trade's usual model."""
     generator = np.random.default_rng(seed)
@@ -41,7 +40,6 @@ def line(
         "station": [f"S{s}" for s, _ in order],
         "arrived": [a[key] for key in order],
         "departed": [d[key] for key in order],
-        "ready": [f[key] if finish else None for key in order],
         "before": [row.get((s - 1, b), -1) for s, b in order],
         "ahead": [row.get((s, b - 1), -1) for s, b in order],
         "program": ["A"] * len(order),
@@ -49,14 +47,13 @@ def line(
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("finish", [True, False])
 @pytest.mark.parametrize("buffer", [0, 2])
 @pytest.mark.parametrize("slow", range(4))
-def test_the_slow_station_holds_the_line_up(slow: int, buffer: int, finish: bool) -> None:
+def test_the_slow_station_holds_the_line_up(slow: int, buffer: int) -> None:
     """Common practice: the slowest station bounds a line; here with arrivals and departures alone too."""
     cycles = [20.0] * 4
     cycles[slow] = 30.0
-    found = critical_path(**line(cycles, buffer=buffer, finish=finish))
+    found = critical_path(**line(cycles, buffer=buffer))
     assert next(iter(found.seconds)) == f"S{slow}"
     assert found.seconds[f"S{slow}"] > 0.75 * (found.end - found.begin)
     assert found.blocks.count(f"S{slow}") >= 8
@@ -70,7 +67,7 @@ def test_the_slow_station_holds_the_line_up(slow: int, buffer: int, finish: bool
 def test_a_clock_that_is_off_hides_no_bottleneck(which: str, seconds: float) -> None:
     told = line([20.0, 30.0, 20.0])
     off = [seconds if station == which else 0.0 for station in told["station"]]
-    for name in ("arrived", "departed", "ready"):
+    for name in ("arrived", "departed"):
         told[name] = [time + shift for time, shift in zip(told[name], off, strict=True)]
     assert next(iter(critical_path(**told).seconds)) == "S1"
 
@@ -81,7 +78,7 @@ def test_boards_that_are_let_in_late_are_held_up_by_no_station() -> None:
     departed = [time + 10 for time in arrived]
     before = [row - 1 if row % 2 else -1 for row in range(40)]
     ahead = [row - 2 if row >= 2 else -1 for row in range(40)]
-    found = critical_path(station, arrived, departed, [None] * 40, before, ahead, ["A"] * 40, last=39)
+    found = critical_path(station, arrived, departed, before, ahead, ["A"] * 40, last=39)
     assert found.let_in == pytest.approx(19 * 90)
     assert found.blocks == (None,) * BLOCKS
 
@@ -98,33 +95,33 @@ def test_a_change_of_program_is_told_apart() -> None:
         free = [d0, d1]
         rows += [("S0", a0, d0, board), ("S1", a1, d1, board)]
     found = critical_path(
-        [r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows], [None] * 40,
+        [r[0] for r in rows], [r[1] for r in rows], [r[2] for r in rows],
         [place - 1 if place % 2 else -1 for place in range(40)], [place - 2 if place > 1 else -1 for place in range(40)],
         ["A" if r[3] < 10 else "B" for r in rows], last=39,
     )  # fmt: skip
-    change = [step for step in found.steps if step.kind == "change"]
-    assert {step.station for step in change} == {"S1"}
-    assert sum(step.end - step.begin for step in change) == pytest.approx(300, abs=30)
+    assert set(found.changes) == {"S1"}
+    assert found.changes["S1"] == pytest.approx(300, abs=30)
 
 
 @settings(max_examples=25, deadline=None)
 @given(
     st.lists(st.floats(5, 60), min_size=2, max_size=5), st.integers(0, 3), st.integers(2, 25), st.integers(0, 99),
-    st.booleans(),
 )  # fmt: skip
-def test_the_path_is_the_whole_time_without_a_break(cycles, buffer, boards, seed, finish) -> None:
-    told = line(cycles, boards, buffer, seed, 0.3, finish)
+def test_the_path_is_the_whole_time_without_a_break(cycles, buffer, boards, seed) -> None:
+    told = line(cycles, boards, buffer, seed, 0.3)
     found = critical_path(**told)
     assert found.end == max(told["departed"])
-    assert sum(found.seconds.values()) + found.let_in == pytest.approx(found.end - found.begin)
+    assert sum(found.seconds.values()) + sum(found.changes.values()) + found.let_in == pytest.approx(
+        found.end - found.begin
+    )
     for one, other in zip(found.steps, found.steps[1:], strict=False):
         assert one.end == pytest.approx(other.begin)
         assert one.begin < one.end
 
 
 def test_refusals_and_wrong_calls() -> None:
-    assert isinstance(critical_path(["S"], [1.0], [1.0], [None], [-1], [-1], ["A"], last=0), Refused)
+    assert isinstance(critical_path(["S"], [1.0], [1.0], [-1], [-1], ["A"], last=0), Refused)
     with pytest.raises(UsageError, match="none of the 1"):
-        critical_path(["S"], [1.0], [1.0], [None], [-1], [-1], ["A"], last=3)
+        critical_path(["S"], [1.0], [1.0], [-1], [-1], ["A"], last=3)
     with pytest.raises(UsageError, match="without arrival"):
-        critical_path(["S"], [None], [1.0], [None], [-1], [-1], ["A"], last=0)
+        critical_path(["S"], [None], [1.0], [-1], [-1], ["A"], last=0)
