@@ -107,6 +107,8 @@ class _Walk:
         self.out: list[float] = out.tolist()
         came = np.where(np.asarray(before) >= 0, out[np.asarray(before, dtype=np.int64)], np.nan)
         self.waited, least = self._longer(at - came)
+        spans = at - np.where(np.asarray(ahead) >= 0, at[np.asarray(ahead, dtype=np.int64)], np.nan)
+        _, self.shortest = self._longer(spans)
         self.coupled = {name for name, way in least.items() if way >= -slack}
         self.after = {one: row for row, one in enumerate(before) if one >= 0}
         self.events: dict[Hashable, tuple[list[float], list[tuple[int, bool]]]] = {}
@@ -123,12 +125,13 @@ class _Walk:
         """Which are longer than the shortest of their station that can be trusted, by more than twice the slack; and these."""
         long = np.zeros(len(spans), bool)
         shortest: dict[Hashable, float] = {}
-        names = np.unique(np.asarray([hash(name) for name in self.station]), return_inverse=True)[1]
-        for code in range(int(names.max(initial=-1)) + 1):
+        codes = {name: code for code, name in enumerate(dict.fromkeys(self.station))}
+        names = np.asarray([codes[name] for name in self.station])
+        for name, code in codes.items():
             here = np.flatnonzero((names == code) & ~np.isnan(spans))
             if len(here) > _OUTLIERS:
                 least = float(np.partition(spans[here], _OUTLIERS)[_OUTLIERS])
-                shortest[self.station[int(here[0])]] = least
+                shortest[name] = least
                 long[here] = spans[here] > least + 2 * self.slack
         return long.tolist(), shortest
 
@@ -137,20 +140,31 @@ class _Walk:
 
         Room is made by the board that was ahead there and goes, or by one that goes in from a full buffer.
         """
+        return self._made_room(row, self.out[row])
+
+    def _let_in_from_beyond(self, row: int) -> tuple[int, bool] | None:
+        """What let a board into a station that takes in no more than there is room for behind it, an oven."""
+        other = self.ahead[row]
+        span = self.at[row] - self.at[other]
+        if (
+            self.out[other] <= self.at[row]
+            or span <= self.shortest.get(self.station[row], span) + 2 * self.slack
+        ):
+            return None
+        return self._made_room(row, self.at[row])
+
+    def _made_room(self, row: int, moment: float) -> tuple[int, bool] | None:
         following = self.after.get(row)
         if following is None or self.station[following] not in self.coupled:
             return None
         times, what = self.events[self.station[following]]
-        moment = self.out[row]
         first, end = (bisect_left(times, moment - self.slack), bisect_right(times, moment + self.slack))
         near = [
             place for place in range(first, end)
             if self.before[what[place][0]] != row
             and (self._had_waited(what[place][0]) if what[place][1] else what[place][0] == self.ahead[following])
         ]  # fmt: skip
-        if near:
-            return what[min(near, key=lambda place: abs(times[place] - moment))]
-        return None
+        return what[min(near, key=lambda place: abs(times[place] - moment))] if near else None
 
     def _had_waited(self, row: int) -> bool:
         """Whether a board had waited: it took the place of the one ahead of it at once, or had long been on its way."""
@@ -185,7 +199,8 @@ class _Walk:
         found: dict[tuple[Hashable, Hashable], list[float]] = defaultdict(list)
         for row, other in enumerate(self.ahead):
             same = other >= 0 and self.program[other] == self.program[row]
-            if same and self._followed(row) and not self._blocked(other, row):
+            free = same and self._followed(row) and not self._blocked(other, row)
+            if free and self._let_in_from_beyond(row) is None:
                 found[self.station[row], self.program[row]].append(self.at[row] - self.at[other])
         return {name: (float(np.median(spans)), len(spans)) for name, spans in found.items()}
 
@@ -213,6 +228,11 @@ class _Walk:
                 continue
             own, other = self.before[row], self.ahead[row]
             if self._for_the_one_ahead(row):
+                beyond = self._let_in_from_beyond(row)
+                if beyond is not None:
+                    row, arrival = beyond
+                    time = step(self.station[row], "pace", (self.at if arrival else self.out)[row])
+                    continue
                 arrival = not self._blocked(other, row)
                 time = step(name, self._kind(other, row), (self.at if arrival else self.out)[other])
                 row = other

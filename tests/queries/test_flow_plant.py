@@ -103,12 +103,11 @@ def truly(causes: Causes, boards: int) -> Flow:
             continue
         of = item.fields
         if item.kind == "board":
-            panels.update(dict.fromkeys(item.boards, of["panel"]))
+            panels.update(dict.fromkeys(item.boards, (str(of["panel"]), str(of["part"]))))
         elif item.kind == "visit" and of["station"] in LINE:
-            panel, station, side = panels[item.boards[0]], str(of["station"]).lower(), str(of["side"])
-            program = f"{of['station']} {panel[:3]} {side}"
+            (panel, part), station, side = panels[item.boards[0]], str(of["station"]).lower(), str(of["side"])
             found[panel, station, side] = Visit(
-                "/harbour-works/smt/line-1", station, 1, side, panel, (panel,), None, program, of["arrived"], math.nan, math.nan,
+                "/harbour-works/smt/line-1", station, 1, side, panel, (panel,), part, f"{part} {side}", of["arrived"], math.nan, math.nan,
                 of["departed"], of["departed"], "observed",
             )  # fmt: skip
     visits = tuple(sorted(found.values(), key=lambda visit: visit.arrived))
