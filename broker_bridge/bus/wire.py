@@ -46,6 +46,8 @@ class EpochReceipt(_Message):
     """Every event from 1 to here is committed."""
     missing: tuple[Range, ...] = ()
     """Ranges above `contiguous` and up to the last number heard of that are not committed."""
+    reached: Number | None = None
+    """Highest number that is committed; what is missing above it may still be on its way. Absent: not told."""
     closed: bool = False
     """A younger epoch is known and this one will not be asked for again."""
 

@@ -152,7 +152,7 @@ class Forwarder:
             stream.plan.sent(upto, again)
             return True
         connection = self._client.connection
-        if span.last - span.first + 1 >= BATCH_FROM:
+        if (span.last if again else last) - span.first + 1 >= BATCH_FROM:
             for group in _grouped(held):
                 payload = join_batch([event.body for event in group])
                 delivery = await self._client.publish(self._topics.batch(stream.source), payload)
@@ -241,7 +241,10 @@ class Forwarder:
         elif mine.contiguous < before:
             stream.plan.restore(mine.contiguous, self._now())
         stream.plan.receive(
-            min(mine.contiguous, self._outbox.level(stream.source).last), mine.missing, self._now()
+            min(mine.contiguous, self._outbox.level(stream.source).last),
+            mine.missing,
+            self._now(),
+            mine.reached,
         )
         last = self._outbox.level(stream.source).last
         claimed = max([mine.contiguous, *(end for _, end in mine.missing)])

@@ -21,6 +21,7 @@ def receipt(
                 epoch=entry.epoch,
                 contiguous=entry.contiguous,
                 missing=entry.missing()[:MAX_RANGES],
+                reached=entry.above[-1][1] if entry.above else entry.contiguous,
                 closed=entry.closed,
             )
             for entry in youngest_first

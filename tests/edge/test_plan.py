@@ -3,7 +3,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from broker_bridge.edge.plan import ALARM_S, GRACE_S, STALL_S, Plan, Range
+from broker_bridge.edge.plan import AHEAD, ALARM_S, GRACE_S, ROOM, STALL_S, Plan, Range
 
 
 def send_all(plan: Plan, last: int, now: float) -> list[Range]:
@@ -48,6 +48,48 @@ def test_a_missing_range_is_sent_again_once_it_had_time_to_arrive():
     assert send_all(plan, 10, later + 0.1) == [], "was sent again a moment ago"
 
 
+def test_what_lies_above_all_that_the_record_has_is_on_its_way():
+    """Sent again every two seconds, a queue that takes longer than that would never end."""
+    plan = Plan(receipted=0, now=0.0)
+    send_all(plan, 1000, 0.0)
+    plan.acknowledge(1000, 0.1)
+    for tenth in range(1, 300):  # half a minute in which the record gets on, slowly
+        plan.receive(tenth, [(tenth + 1, 1000)], tenth / 10, reached=tenth)
+        assert send_all(plan, 1000, tenth / 10) == []
+    plan.receive(299, [(300, 309), (311, 1000)], 30.0, reached=310)
+    assert send_all(plan, 1000, 30.0) == [Range(300, 309)], "what lies below is a hole"
+    at = 30.0 + STALL_S + 0.1
+    plan.receive(299, [(300, 309), (311, 1000)], at, reached=310)
+    assert Range(300, 309) in send_all(plan, 1000, at)
+    assert Range(300, 1000) in send_all(plan, 1000, at + STALL_S), "it does not get on: all of it"
+
+
+def test_only_so_much_is_out_without_a_receipt():
+    plan = Plan(receipted=0, now=0.0)
+    assert send_all(plan, 50_000, 0.0) == [Range(1, AHEAD)]
+    plan.acknowledge(AHEAD, 0.1)
+    plan.receive(ROOM - 1, [], 0.2, reached=ROOM - 1)
+    assert send_all(plan, 50_000, 0.2) == [], "not for a handful"
+    plan.receive(ROOM, [], 0.3, reached=ROOM)
+    assert send_all(plan, 50_000, 0.3) == [Range(AHEAD + 1, AHEAD + ROOM)]
+    assert send_all(plan, AHEAD + ROOM + 1, 0.3) == []
+    plan.receive(ROOM + 1, [], 0.4, reached=ROOM + 1)
+    assert send_all(plan, AHEAD + ROOM + 1, 0.4) == [Range(AHEAD + ROOM + 1, AHEAD + ROOM + 1)], (
+        "the last ones go"
+    )
+
+
+def test_a_record_that_is_away_is_sent_the_same_less_and_less_often():
+    plan = Plan(receipted=0, now=0.0)
+    send_all(plan, 10, 0.0)
+    plan.acknowledge(10, 0.0)
+    times = [now for now in range(3600) if send_all(plan, 10, float(now))]
+    assert times[:4] == [11, 21, 41, 81]
+    assert len(times) < 30
+    plan.receive(0, [(1, 10)], 3600.0, reached=0)
+    assert send_all(plan, 10, 3600.0 + STALL_S) == [Range(1, 10)], "it is back, and has nothing"
+
+
 def test_a_broker_that_acknowledges_and_forgets_is_caught_by_the_missing_receipt():
     plan = Plan(receipted=0, now=0.0)
     send_all(plan, 10, 0.0)
@@ -76,7 +118,8 @@ def test_a_restored_record_gets_again_what_it_lacks():
 class Road:
     """A broker and a record that lose messages and connections as told, and a clock."""
 
-    def __init__(self) -> None:
+    def __init__(self, tells: bool) -> None:
+        self.tells = tells
         self.plan = Plan(receipted=0, now=0.0)
         self.last = 0
         self.now = 0.0
@@ -111,16 +154,21 @@ class Road:
             if not again:
                 self.plan.acknowledge(span.last, self.now)
         if receipt:
-            self.plan.receive(self.contiguous(), self.missing(), self.now)
+            self.plan.receive(
+                self.contiguous(),
+                self.missing(),
+                self.now,
+                max(self.record, default=0) if self.tells else None,
+            )
 
 
 steps = st.lists(st.tuples(st.integers(0, 5), st.integers(0, 255), st.booleans(), st.booleans()), max_size=40)
 
 
 @settings(max_examples=150, deadline=None)
-@given(steps)
-def test_whatever_is_lost_on_the_way_the_record_is_complete_in_the_end(told):
-    road = Road()
+@given(steps, st.booleans())
+def test_whatever_is_lost_on_the_way_the_record_is_complete_in_the_end(told, tells):
+    road = Road(tells)
     for new, delivered, cut, receipt in told:
         road.step(new, delivered, cut, receipt)
     for _ in range(60):
