@@ -92,20 +92,29 @@ def _print(answer: "Answer", args: argparse.Namespace) -> None:
         if answer.as_of.commit
         else "From a table."
     )
-    for line in textwrap.wrap(safe(f"{when} {answer.sentence}"), WIDTH):
+    for line in textwrap.wrap(safe(f"{when} {answer.sentence}"), _width()):
         print(line)
     for plot in answer.plots:
         print()
-        for line in draw(plot, WIDTH):
+        for line in draw(plot, _width()):
             print(safe(line))
     for section in answer.sections:
         _section(section, args)
     if answer.remarks:
         print()
     for remark in answer.remarks:
-        for line in textwrap.wrap(safe(remark), WIDTH, initial_indent="note: ", subsequent_indent="      "):
+        for line in textwrap.wrap(
+            safe(remark), _width(), initial_indent="note: ", subsequent_indent="      "
+        ):
             print(line)
     print(f"\n{answer.caution}")
+
+
+def _width() -> int:
+    """Columns of running text: no more than can be read, nor than the terminal has."""
+    import shutil
+
+    return max(40, min(WIDTH, shutil.get_terminal_size((WIDTH, 24)).columns))
 
 
 def _section(section: "Section", args: argparse.Namespace) -> None:
@@ -122,14 +131,18 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
         dict.fromkeys(name for figure in shown for name, value in figure.details.items() if value is not None)
     )
     valued = any(figure.value is not None or figure.note for figure in shown)
+    # Columns in which nothing stands make a narrow terminal narrower.
+    between, counted = any(figure.spans for figure in shown), any(of_words(figure) for figure in shown)
     table = Table(
         box=SIMPLE_HEAD, title=safe(section.title), title_justify="left", title_style="bold", pad_edge=False
     )
     table.add_column("", overflow="fold")
     if valued:
         table.add_column("value", justify="right", overflow="fold")
-        table.add_column("between", justify="right", overflow="fold")
-        table.add_column("of", justify="right", overflow="fold")
+        if between:
+            table.add_column("between", justify="right", overflow="fold")
+        if counted:
+            table.add_column("of", justify="right", overflow="fold")
     for name in names:
         table.add_column(safe(name), overflow="fold")
     if any(figure.note for figure in shown):
@@ -137,7 +150,9 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
     for figure in shown:
         cells = [safe(figure.name)]
         if valued:
-            cells += [value_words(figure.value, figure.unit), between_words(figure), of_words(figure)]
+            cells.append(value_words(figure.value, figure.unit))
+            cells += [between_words(figure)] if between else []
+            cells += [of_words(figure)] if counted else []
         cells += ["" if (value := figure.details.get(name)) is None else short_words(value) for name in names]
         if any(one.note for one in shown):
             cells.append(safe(figure.note or ""))
@@ -147,7 +162,7 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
     if len(shown) < len(section.figures):
         print(f"{len(section.figures) - len(shown)} more with --all")
     if section.note:
-        for line in textwrap.wrap(safe(section.note), WIDTH):
+        for line in textwrap.wrap(safe(section.note), _width()):
             print(line)
     for figure in section.figures:
         if _listed(section, figure, args.list) and figure.boards:
@@ -155,5 +170,5 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
             told = ", ".join(figure.boards[:_LISTED]) + (
                 f" and {more} more (--json has them)" if more > 0 else ""
             )
-            for line in textwrap.wrap(safe(f"{figure.name}: {told}"), WIDTH, subsequent_indent="  "):
+            for line in textwrap.wrap(safe(f"{figure.name}: {told}"), _width(), subsequent_indent="  "):
                 print(line)

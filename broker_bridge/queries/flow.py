@@ -21,6 +21,11 @@ _HOUR: Final = 3600.0
 _LAW: Final = 0.01
 """How far Little's law may be from 1 on a line that begins and ends empty: two clocks, rounded times."""
 
+_WHOLE: Final = (
+    "In process: averaged over the time. Little's law: in process over throughput times time in line, 1 where a line begins and"
+    " ends empty."
+)
+
 
 class Run(NamedTuple):
     """One pass of a thing through a line, on one side."""
@@ -77,7 +82,10 @@ def flow_line(
         path = path_of(passes)
         section, told, held = bound(name, passes, path, shares)
         found = found or held
-        sections += [Section(f"{name} as a whole", tuple(_line_figures(whole, times, visits))), section]
+        sections += [
+            Section(f"{name} as a whole", tuple(_line_figures(whole, times, visits)), _WHOLE),
+            section,
+        ]
         cycles = cycles_of(passes, path)
         inside = 0.0 if isinstance(whole, Refused) else whole.in_process * _boards_a_pass(times)
         sections += balanced(name, passes, cycles, inside, quicker or {})
@@ -137,8 +145,7 @@ def _line_figures(whole: LineFlow | Refused, passes: Sequence[Run], visits: Sequ
         ),
         plain(
             "in process", whole.in_process, counted, boards=sorted(set(inside)),
-            details={"begins empty": _yes(whole.begins_empty), "ends empty": _yes(whole.ends_empty)},
-            note=f"averaged over the time; {len(whole.still_inside)} inside at the end",
+            note=f"{len(whole.still_inside)} inside at the end; begins {_empty(whole.begins_empty)}, ends {_empty(whole.ends_empty)}",
         ),
         mean("time in line", whole.time_in_line, "s", counted)._replace(
             boards=longest.boards if longest else (), note="its boards: the longest" if longest else None
@@ -157,14 +164,12 @@ def _line_figures(whole: LineFlow | Refused, passes: Sequence[Run], visits: Sequ
 
 
 def _law(whole: LineFlow) -> str:
-    law = "in process over throughput times time in line"
     if whole.littles_law is None:
-        return f"{law}: cannot tell, nothing went through"
+        return "cannot tell: nothing went through"
     off = abs(whole.littles_law - 1)
     if whole.begins_empty and whole.ends_empty:
-        holds = "it holds, as it has to" if off <= _LAW else f"off by {off:.1%}: times contradict each other"
-        return f"{law}; the line begins and ends empty: {holds}"
-    return f"{law}; off by {off:.1%}, because the line does not begin and end empty"
+        return "holds, as it has to" if off <= _LAW else f"off by {off:.1%}: times contradict each other"
+    return f"off by {off:.1%}, because the line does not begin and end empty"
 
 
 def _boards_a_pass(passes: Sequence[Run]) -> float:
@@ -212,5 +217,5 @@ def _or_none(value: float) -> float | None:
     return None if math.isnan(value) else value
 
 
-def _yes(value: bool) -> str:
-    return "yes" if value else "no"
+def _empty(value: bool) -> str:
+    return "empty" if value else "with boards inside"

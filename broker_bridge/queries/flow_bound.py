@@ -231,16 +231,23 @@ def balanced(
             "possible throughput", even.per_hour, "boards per hour", note=f"stops and changes aside{aside}"
         ),
     ]
+    below = "Cycles are per panel, or board where boards go by themselves."
     if inside > 0:
         limits = line_limits(1 / even.cycle, sum(each.values()), inside)
-        figures.append(
+        figures += [
+            plain("critical in process", limits.critical, "boards"),
+            plain(f"at {inside:.0f} in process, at best", limits.best[0] * 3600, "boards per hour"),
             plain(
-                "critical in process", limits.critical, "boards",
-                note="so many keep the slowest station busy, were there no waiting (Hopp and Spearman, Factory Physics)",
-                details={"best per hour": limits.best[0] * 3600, "practical worst per hour": limits.practical_worst[0] * 3600},
-            )
-        )  # fmt: skip
-    sections = [Section(f"{name}: balance", tuple(figures))]
+                f"at {inside:.0f} in process, practical worst",
+                limits.practical_worst[0] * 3600,
+                "boards per hour",
+            ),
+        ]
+        below += (
+            " Critical in process: so many boards keep the slowest station busy, were there no waiting; best and practical worst of"
+            " so many in process (Hopp and Spearman, Factory Physics)."
+        )
+    sections = [Section(f"{name}: balance", tuple(figures), below)]
     gains: list[Figure] = []
     slowest = even.bound_by[0]
     asked = quicker or {slowest: cycles[slowest].thing * 0.9}

@@ -115,7 +115,7 @@ def flow_time(
                 code for time, code in said.over if any(start <= time <= stop for start, stop in windows)
             ]
             alarms += [(f"{station}: {code}", Stood(code, 0.0, 0.0, False), ()) for code in ended]
-    plots: list[Plot] = [_states_drawn(sections)] if sections else []
+    plots: list[Plot] = [_states_drawn(sections)] if len(sections) > 1 else []
     if alarms and hours > 0:
         section, plot = _alarms(alarms, hours, level)
         sections.append(section)
@@ -208,13 +208,8 @@ def _figures(
         ]
     elif found.seconds["productive"]:
         least = time_between(found.seconds["productive"] / 3600, 0, level=level)
-        figures.append(
-            plain(
-                "MTBF (productive time)",
-                None,
-                note=f"{least.reason} (hours)" if isinstance(least, Refused) else None,
-            )
-        )
+        why_not = least.reason.replace(" with", " h with") if isinstance(least, Refused) else None
+        figures.append(plain("MTBF (productive time)", None, note=why_not))
     return figures + _effective(found, asked_for, ideals)
 
 
@@ -306,8 +301,8 @@ def _alarms(
     )  # fmt: skip
     half = sum(one.since == 0.0 for _, one, _ in found)
     open_ = sum(one.until is None for _, one, _ in found)
-    notes = [f"of {half} nobody said when they began"] if half else []
-    notes += [f"of {open_} nobody said that they are over"] if open_ else []
+    notes = [f"nobody said when {half} of them began"] if half else []
+    notes += [f"nobody said that {open_} of them are over"] if open_ else []
     bars = pareto.by_number.bars[:12]
     plot = Plot(
         "pareto", "alarms", tuple(bar.category for bar in bars), "alarms", tuple(bar.weight for bar in bars),
