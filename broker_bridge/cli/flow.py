@@ -1,6 +1,7 @@
 """`flow`: throughput, boards in process, bottleneck, balance, changeovers, where stations' time goes."""
 
 import argparse
+import gc
 import sys
 from typing import TYPE_CHECKING, Any, Final
 
@@ -82,6 +83,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(f"--planned {args.planned:g}: expected hours, above 0")
     bar = Bar()
     choice = asked(args)
+    gc.disable()  # what is read is kept until the answer is there
     try:
         with open_record(
             record_url(args), lambda done, there: bar.update(done / max(1, there), "indexing")
@@ -98,6 +100,7 @@ def run(args: argparse.Namespace) -> int:
                 answer = _answer(record, choice, args, bar)
     finally:
         bar.clear()
+        gc.enable()
     if args.svg is not None:
         draw_to(answer, args.svg)
     tell(answer, args)

@@ -107,7 +107,9 @@ def _print(answer: "Answer", args: argparse.Namespace) -> None:
             safe(remark), _width(), initial_indent="note: ", subsequent_indent="      "
         ):
             print(line)
-    print(f"\n{answer.caution}")
+    print()
+    for line in textwrap.wrap(answer.caution, _width()):
+        print(line)
 
 
 def _width() -> int:

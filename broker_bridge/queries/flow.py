@@ -22,7 +22,7 @@ _LAW: Final = 0.01
 """How far Little's law may be from 1 on a line that begins and ends empty: two clocks, rounded times."""
 
 _WHOLE: Final = (
-    "In process: averaged over the time. Little's law: in process over throughput times time in line, 1 where a line begins and"
+    "In process: averaged over the time. The boards of the time in line: the longest. Little's law: in process over throughput times time in line, 1 where a line begins and"
     " ends empty."
 )
 
@@ -148,7 +148,7 @@ def _line_figures(whole: LineFlow | Refused, passes: Sequence[Run], visits: Sequ
             note=f"{len(whole.still_inside)} inside at the end; begins {_empty(whole.begins_empty)}, ends {_empty(whole.ends_empty)}",
         ),
         mean("time in line", whole.time_in_line, "s", counted)._replace(
-            boards=longest.boards if longest else (), note="its boards: the longest" if longest else None
+            boards=longest.boards if longest else (), details={}
         ),
         plain("Little's law", whole.littles_law, note=_law(whole)),
     ]  # fmt: skip

@@ -40,19 +40,20 @@ def flow_stations(flow: Flow, asked: str, *, level: float = 0.95) -> Answer:
             sections.append(Section(title, tuple(_figures(here, one, flow.windows(), level))))
             if isinstance(one, StationFlow) and _whole(one):
                 worst += [(one.blocked, station, "blocked"), (one.starved, station, "starved")]
-    told = [
+    most = [
         f"{name} is {what} most, {share:.0%} of the time" for share, name, what in _most(worst) if share > 0
     ]
-    sentence = (
-        f"{len(sections)} stations, {len(flow.visits)} visits in {(flow.end - flow.begin) / 3600:.1f} h"
-    )
-    sentence += f"; {'; '.join(told)}." if told else "; of none it is known when most work was done."
+    sentence = f"{len(sections)} station{'' if len(sections) == 1 else 's'}, {len(flow.visits)} visits in {(flow.end - flow.begin) / 3600:.1f} h"
+    sentence += f"; {'; '.join(most)}." if most else "; of none it is known when most work was done."
     if not sections:
         sentence = "No visit of it is in the record."
+    told = [
+        "waiting: a board there, not yet begun; a board there: from arrival to departure, else until it was last seen; the boards"
+        " of a duration: the longest; of a coverage: those left out",
+        *remarks_of(flow),
+    ]
     plots = _drawn(sections)
-    return Answer(
-        "stations", sentence, asked, tuple(sections), plots, tuple(remarks_of(flow)), False, flow.as_of
-    )
+    return Answer("stations", sentence, asked, tuple(sections), plots, tuple(told), False, flow.as_of)
 
 
 def flow_changes(flow: Flow, asked: str, *, level: float = 0.95) -> Answer:
@@ -70,19 +71,24 @@ def flow_changes(flow: Flow, asked: str, *, level: float = 0.95) -> Answer:
                 plain(
                     f"{change.before} to {change.after}", change.seconds, "s",
                     boards=(*here[int(str(change.last))].boards, *here[int(str(change.first))].boards),
-                    note=None if change.seconds >= 0 else "the programs overlap: two lanes, or a time is wrong",
-                    details={"from": stamp(change.finished), "to": stamp(change.started)},
+                    note=f"{stamp(change.finished)} to {stamp(change.started)[11:]}"
+                    + ("" if change.seconds >= 0 else "; the programs overlap: two lanes, or a time is wrong"),
                 )
                 for change in found
             ]  # fmt: skip
             if figures:
                 every = np.asarray([change.seconds for change in found], np.float64)
-                together = mean("mean", mean_of(every, level), "s", "changes")._replace(
-                    note=f"all together {lasted(float(every.sum()))}"
+                middle = mean_of(every, level)
+                told_mean = "" if isinstance(middle, Refused) else (
+                    f"Mean {lasted(middle.value)} ({level:.0%}: {lasted(max(0.0, middle.interval.low))} to"
+                    f" {lasted(middle.interval.high)}), "
+                )  # fmt: skip
+                note = f"{told_mean}all together {lasted(float(every.sum()))}."
+                sections.append(
+                    Section(
+                        f"{line.rpartition('/')[2]} {station}", tuple(figures), note[0].upper() + note[1:]
+                    )
                 )
-                if len(every) == 1:
-                    figures, together = figures[1:], figures[0]
-                sections.append(Section(f"{line.rpartition('/')[2]} {station}", (together, *figures)))
                 lengths += [(c.seconds, station, f"{c.before} to {c.after}") for c in found]
     if lengths:
         longest = max(lengths)
@@ -129,7 +135,6 @@ def _figures(
             figures += [
                 plain(what, getattr(one, what), "share") for what in ("busy", "blocked", "starved", "waiting")
             ]
-            figures[-1] = figures[-1]._replace(note="a board there, not yet begun")
         else:
             figures.append(
                 plain(
@@ -141,7 +146,7 @@ def _figures(
             figures.append(
                 plain(
                     "visits with all four times", one.coverage.value, "share", number=one.coverage.number, of=one.coverage.of,
-                    counted="visits", boards=partial, note="its boards: the others, which are in no share" if partial else None,
+                    counted="visits", boards=partial, note="the others are in no share" if partial else None,
                 )._replace(spans=(span(one.coverage.wilson),))
             )  # fmt: skip
     figures.append(_occupied(here, windows))
@@ -161,7 +166,7 @@ def _whole(one: StationFlow) -> bool:
 
 def _occupied(here: Sequence[Visit], windows: Sequence[Spell]) -> Figure:
     """Share of the time with a board there, from arrivals and departures alone."""
-    name, note = "a board there", "from arrival to departure, else until it was last seen"
+    name = "a board there"
     begin, end = min(v.arrived for v in here), max(v.seen for v in here)
     spells = windows or ((begin, end),)
     start, stop = (
@@ -174,15 +179,14 @@ def _occupied(here: Sequence[Visit], windows: Sequence[Spell]) -> Figure:
     order = np.argsort(start, kind="stable")
     start, stop = start[order], np.maximum.accumulate(stop[order])
     before = np.append(start[0], stop[:-1])
-    return plain(
-        name, float(np.clip(stop - np.maximum(start, before), 0, None).sum()) / total, "share", note=note
-    )
+    return plain(name, float(np.clip(stop - np.maximum(start, before), 0, None).sum()) / total, "share")
 
 
 def _durations(name: str, found: Durations, names: Sequence[tuple[str, ...]]) -> Figure:
     longest = names[int(str(found.longest))] if found.longest is not None else ()
     figure = mean(name, found.mean, "s", "visits", median=found.median, p95=found.p95)
-    return figure._replace(boards=tuple(longest), note=figure.note or "its boards: the longest")
+    details = {name: value for name, value in figure.details.items() if name != "sd"}
+    return figure._replace(boards=tuple(longest), details=details)
 
 
 def _drawn(sections: Sequence[Section]) -> tuple[Plot, ...]:
