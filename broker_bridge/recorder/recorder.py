@@ -1,7 +1,7 @@
 """Takes what the bus brings, commits it, and only then acknowledges and gives receipts.
 
-Messages that arrive while a commit is under way make up the next one, so a quiet line commits each event at
-once and a busy one hundreds together, without waiting for a timer. A store that cannot be written stops the
+Messages that arrive while a commit is under way make up the next one and are examined meanwhile, so a quiet line commits
+each event at once and a busy one hundreds together, without waiting for a timer. A store that cannot be written stops the
 acknowledgements, nothing else: the broker and the outboxes hold what waits.
 """
 
@@ -101,7 +101,7 @@ class Recorder:
         self._something_untold.set()
         try:
             async with asyncio.TaskGroup() as group:
-                group.create_task(self._record(), name="recorder-intake")
+                group.create_task(self._record(group), name="recorder-intake")
                 group.create_task(self._give_receipts(), name="recorder-receipts")
                 group.create_task(self._beat(), name="recorder-state")
                 group.create_task(self._client.watch(), name="recorder-client")
@@ -112,19 +112,30 @@ class Recorder:
 
     # -- in -----------------------------------------------------------------------------------------------
 
-    async def _record(self) -> None:
+    async def _record(self, group: asyncio.TaskGroup) -> None:
+        """Examine what comes while the commit before it is under way: one window in the store, one in hand."""
+        settling: asyncio.Task[None] | None = None
         while True:
             first = await self._client.next()
             if first is None:
                 continue
             messages, intake = [first], _Intake()
             self._sort(first, intake)
-            while len(intake) < self._window and (more := self._client.take_nowait(1)):
-                messages += more
-                self._sort(more[0], intake)
-            if len(intake):
-                await self._commit(intake)
-            self._client.ack(messages)
+            self._fill(messages, intake)
+            if settling is not None:
+                await settling
+                self._fill(messages, intake)
+            settling = group.create_task(self._settle(messages, intake), name="recorder-commit")
+
+    def _fill(self, messages: list[Message], intake: _Intake) -> None:
+        while len(intake) < self._window and (more := self._client.take_nowait(1)):
+            messages += more
+            self._sort(more[0], intake)
+
+    async def _settle(self, messages: list[Message], intake: _Intake) -> None:
+        if len(intake):
+            await self._commit(intake)
+        self._client.ack(messages)
 
     def _sort(self, message: Message, intake: _Intake) -> None:
         live = not (message.retain or message.dup)

@@ -28,7 +28,9 @@ class Twins:
 
     def heard(self, source: str, epoch: int, now: float) -> None:
         """An edge said something live: no retained copy, no redelivery."""
-        known = self._sources.setdefault(source, _Source())
+        known = self._sources.get(source)
+        if known is None:
+            known = self._sources[source] = _Source()
         if epoch >= known.youngest:
             known.youngest = epoch
         elif known.speaks == known.youngest:

@@ -267,3 +267,29 @@ def test_a_type_that_is_not_known_is_named() -> None:
         parsed(type="board.teleported")
     with pytest.raises(WireError, match="should be an object"):
         parse_event(b"[]")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        b'{"data":{"how":"loaded","origin":{"adapter":"a"},"note":{"type":"board.departed"}},"type":"board.arrived",%b}',
+        b'{"subject":"\\"type\\":\\"board.departed\\"","type":"board.arrived","data":{"how":"loaded","origin":{"adapter":"a"}},%b}',
+        b'{"type" : "board.arrived","data":{"how":"loaded","origin":{"adapter":"a"},"type":"board.departed"},%b}',
+    ],
+)
+def test_what_only_looks_like_the_type_is_not_taken_for_it(text: bytes) -> None:
+    rest = arrived()
+    for name in ("type", "data"):
+        del rest[name]
+    event = parse_event(text % json.dumps(rest).encode()[1:-1])
+    assert isinstance(event.data, BoardArrived)
+
+
+def test_a_type_said_twice_is_one_or_the_other_but_never_mixed() -> None:
+    """The last one counts for the parser; the recorder's intake refuses such bytes altogether."""
+    raw = (
+        json.dumps(arrived())
+        .encode()
+        .replace(b'"type": "board.arrived"', b'"type":"board.departed","type":"board.arrived"')
+    )
+    assert parse_event(raw).type == "board.arrived"
