@@ -48,6 +48,7 @@ class Visit(NamedTuple):
     boards: tuple[str, ...]
     part: str | None
     program: str | None
+    """As stated; else the one that the station ran for that part and side whenever it stated one."""
     arrived: float
     started: float
     finished: float
@@ -108,7 +109,9 @@ def read_flow(
     finally:
         derived.close()
     works = _works(record, as_of, {row.station for row in rows}, progress)
-    around = sorted(_visits(rows, works), key=lambda visit: (visit.arrived, visit.station, visit.thing))
+    around = sorted(
+        _programmed(list(_visits(rows, works))), key=lambda visit: (visit.arrived, visit.station, visit.thing)
+    )
     kept = choice.when(np.asarray([round(visit.arrived * 1e6) for visit in around], np.int64))
     visits = tuple(visit for visit, keep in zip(around, kept.tolist(), strict=True) if keep)
     span = record.reader.span(as_of.number)
@@ -224,6 +227,21 @@ def _during(works: Sequence[_Work], arrived: float, seen: float, left: float) ->
     end = seen if math.isnan(left) else left
     started = min(max(min(work.started for work in fitting), arrived), end)
     return started, max(min(max(work.ended for work in fitting), end), started)
+
+
+def _programmed(visits: Sequence[Visit]) -> Iterator[Visit]:
+    """Where a station tells its program for some only: the one program that it ever ran for that part and side."""
+    ran: dict[tuple[str, str, str | None, str | None], set[str]] = defaultdict(set)
+    for visit in visits:
+        if visit.program is not None:
+            ran[visit.line, visit.station, visit.part, visit.side].add(visit.program)
+    for visit in visits:
+        programs = ran.get((visit.line, visit.station, visit.part, visit.side), ())
+        yield (
+            visit._replace(program=next(iter(programs)))
+            if visit.program is None and len(programs) == 1
+            else visit
+        )
 
 
 def _named(row: FlowRow) -> str:

@@ -20,6 +20,7 @@ from broker_bridge.bus.wire import RecordState, SourceState, dump, parse_source_
 from broker_bridge.errors import BridgeError, BusUnavailable, StoreUnavailable, WireError
 from broker_bridge.recorder.intake import examine
 from broker_bridge.recorder.quarantine import retry_refusals
+from broker_bridge.recorder.rates import Rates
 from broker_bridge.recorder.receipts import receipt
 from broker_bridge.recorder.twins import Twins
 from broker_bridge.store.base import Arrival, Committed, Head, Heard, Progress, Refusal, StoreWriter
@@ -88,6 +89,7 @@ class Recorder:
         """When the store was asked what it has not answered yet."""
         self._alarms: dict[str, str] = {}
         self._twins = Twins()
+        self._rates = Rates()
 
     async def run(self) -> None:
         """Record for ever."""
@@ -163,6 +165,7 @@ class Recorder:
         for (source, epoch), progress in done.progress.items():
             self._progress[source][epoch] = progress
             self._untold.add(source)
+            self._rates.heard(source, epoch, progress.last, self._monotonic())
         self._something_untold.set()
         if intake.refusals:
             last = intake.refusals[-1]
@@ -182,8 +185,17 @@ class Recorder:
                 "events came twice with different content: a mapping changed without a new revision?"
             )
         self._look_for_twins()
+        self._look_for_floods()
         if self._alarms != before:
             self._changed.set()
+
+    def _look_for_floods(self) -> None:
+        self._alarms.pop("floods", None)
+        if floods := self._rates.floods():
+            self._alarms["floods"] = (
+                "more events than any machine gives: a mapping, a machine or somebody with the login runs wild, or old files"
+                f" are being read; all is recorded, look at the disk: {', '.join(floods)}"
+            )
 
     def _look_for_twins(self) -> None:
         self._alarms.pop("twins", None)
@@ -241,6 +253,7 @@ class Recorder:
             await self._client.wait_connected()
             self._changed.clear()
             self._look_for_twins()
+            self._look_for_floods()
             with contextlib.suppress(BusUnavailable):
                 await self._tell()
             with contextlib.suppress(TimeoutError):

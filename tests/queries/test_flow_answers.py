@@ -189,3 +189,25 @@ def test_an_empty_record_says_so(tmp_path: Path) -> None:
     assert flow_line(flow, "").sentence == "No visit of it is in the record."
     assert flow_time(record, flow, "").sections == ()
     record.index.close()
+
+
+def test_a_program_told_for_some_boards_is_that_of_the_part(tmp_path: Path) -> None:
+    """A station that states its program for one board in ten changes over when the part changes, not when it speaks."""
+    told = Told()
+    for number in range(20):
+        part, time = "X" if number < 10 else "Y", 60.0 * number + (300.0 if number >= 10 else 0.0)
+        about = panel(f"P{number:02}")
+        told.say("board.arrived", clock(time), about, station="jet", how="transferred", part={"number": part})
+        if number in (2, 17):
+            told.say(
+                "work.completed", clock(time + 20), about, station="jet", outcome="completed", part={"number": part},
+                started=at(clock(time)), ended=at(clock(time + 20)), program={"name": f"for {part}"},
+            )  # fmt: skip
+        told.say(
+            "board.departed", clock(time + 20), about, station="jet", how="transferred", part={"number": part}
+        )
+    record, flow = read(told, tmp_path)
+    change = figure(flow_changes(flow, ""), "jet", "for X to for Y")
+    assert change.value == pytest.approx(60 + 300 - 20)
+    assert change.boards == ("P09", "P10")
+    record.index.close()

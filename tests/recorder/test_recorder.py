@@ -387,3 +387,29 @@ def test_what_is_wrong_with_the_way_to_the_broker_is_told_by_the_record(monkeypa
             )
 
     asyncio.run(life())
+
+
+def test_a_source_that_runs_wild_is_told_of_on_the_bus():
+    async def life() -> None:
+        now = 0.0
+        bus = FakeBus()
+        store = LoggingStore("record", bus.log)
+        recorder = Recorder(bus, store, TOPICS, site="harbour-works", monotonic=lambda: now)
+        task = asyncio.create_task(recorder.run())
+        try:
+            for last, at in ((1, 0.0), (90_001, 60.0)):
+                now = at
+                state = SourceState(
+                    source=SOURCE, epoch=7, last=last, oldest=1, condition="idle", issued=NOON
+                )
+                bus.bring(TOPICS.state(SOURCE), dump(state))
+                await until(lambda: bus.log and not bus.inbox and bus.log[-1][0] == "acknowledged", "taken")
+            await until(lambda: any("1,500 a second" in alarm for alarm in alarms(bus)), "told")
+        finally:
+            task.cancel()
+            await asyncio.wait({task})
+
+    def alarms(bus: FakeBus) -> tuple[str, ...]:
+        return parse_record_state(bus.told[STATE]).alarms if STATE in bus.told else ()
+
+    asyncio.run(life())

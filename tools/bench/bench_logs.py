@@ -202,7 +202,7 @@ def bench_panel(pads: int, rounds: int) -> bool:
 
 
 def profiled(job: Callable[[], object]) -> None:
-    profile = cProfile.Profile()
+    profile = cProfile.Profile(time.thread_time)
     profile.runcall(job)
     pstats.Stats(profile).sort_stats("tottime").print_stats(28)
 
