@@ -26,12 +26,14 @@ from broker_bridge.projector.entries import (
     nameless_rows,
     notice,
     places,
+    reach,
     revokes,
     tie_rows,
 )  # fmt: skip
 from broker_bridge.projector.index import rules_of
 from broker_bridge.projector.schema import INDEX, RULES, SETTLED, TABLES
 from broker_bridge.store.base import Head, StoreReader
+from broker_bridge.trace.gaps import HEARING
 from broker_bridge.trace.life import lived
 from broker_bridge.trace.mentions import Node
 from broker_bridge.trace.route import DECLARED
@@ -61,6 +63,8 @@ class Builder:
         self._places: dict[tuple[str, str], int] = {}
         self._contents: set[tuple[str, str]] = set()
         self._tellers: set[tuple[int, str]] = set()
+        self._reaches: set[int] = set()
+        self._hearings: set[tuple[str, str]] = set()
         self._slots: set[tuple[int, str, str]] = set()
         self._revisions: dict[tuple[str, str], set[int]] = {}
         self._last_name = 0
@@ -164,18 +168,15 @@ class Builder:
                     tied.append((*tie, number))
             if (told := notice(fact, found)) is not None:
                 station = fact.data.get("station") or ""
-                notices.append(
-                    (
-                        number,
-                        told.line,
-                        fact.type,
-                        fact.source,
-                        fact.generation,
-                        station,
-                        told.since,
-                        told.until,
-                    )
-                )
+                far = reach(told.since, told.until)
+                about = (fact.type, fact.source, fact.generation, station)
+                notices.append((number, told.line, *about, told.since, told.until, far))
+                if far not in self._reaches:
+                    self._reaches.add(far)
+                    self._many("reaches", [(far,)])
+                if fact.type in HEARING and (fact.source, station) not in self._hearings:
+                    self._hearings.add((fact.source, station))
+                    self._many("hearings", [(fact.source, station)])
             if (reference := revokes(fact)) is not None:
                 revoked.append((*reference, number))
             if (row := mark_row(fact)) is not None:
@@ -321,6 +322,8 @@ class Builder:
         self._places.clear()
         self._contents.clear()
         self._tellers.clear()
+        self._reaches.clear()
+        self._hearings.clear()
         self._slots.clear()
         self._revisions.clear()
         self._last_name = 0
@@ -369,7 +372,7 @@ def _touched(fact: Fact) -> Iterator[tuple[str, str, int, int]]:
     if (row := mark_row(fact)) is not None:
         yield row.line, row.station, row.since, row.since
     if fact.type in ("source.gap", "source.rejected") and (told := notice(fact, ())) is not None:
-        yield told.line, fact.data.get("station") or "", told.since, told.until
+        yield line_of(fact.source), fact.data.get("station") or "", told.since, told.until
 
 
 def trouble(path: Path, error: sqlite3.Error) -> StoreUnavailable:

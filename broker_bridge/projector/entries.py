@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple
 
 from broker_bridge.events.fact import Fact
-from broker_bridge.trace.gaps import EVER, NEVER, RELEVANT, extent
+from broker_bridge.trace.gaps import EVER, NEVER, REJECTED, RELEVANT, extent
 from broker_bridge.trace.mentions import Mention, Node, mentions, ties
 from broker_bridge.trace.readings import READING
 from broker_bridge.trace.route import DECLARED
@@ -27,6 +27,11 @@ PART: Final = 1
 WHOLE: Final = 2
 _REVERSE: Final = {SAME: SAME, PART: WHOLE}
 
+_REACHES: Final = tuple(1_000_000 * seconds for seconds in (60, 3600, 86_400, 30 * 86_400))
+
+_FAR: Final = LAST - FIRST - 1
+"""The greatest integer there is in SQLite."""
+
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -35,7 +40,7 @@ class Notice(NamedTuple):
 
     line: str
     """/site/area/line; for a declaration /site/line of the line it declares; else what it is filed under (`part_file`,
-    `magazine_file`, `verification_file`)."""
+    `magazine_file`, `verification_file`, `undated_file` ...)."""
     since: int
     until: int
 
@@ -75,8 +80,17 @@ def notice(fact: Fact, found: tuple[Mention, ...]) -> Notice | None:
         return Notice(file, microseconds(instant(fact.time)), microseconds(instant(until or fact.time)))
     if fact.type not in RELEVANT:
         return None
-    since, until = extent(Statement(fact, instant(fact.time), ()))
-    return Notice(line_of(fact.source), microseconds(since), microseconds(until))
+    since, until = map(microseconds, extent(Statement(fact, instant(fact.time), ())))
+    undated = fact.type == REJECTED and since == FIRST
+    return Notice(undated_file(fact.source) if undated else line_of(fact.source), since, until)
+
+
+def reach(since: int, until: int) -> int:
+    """The shortest of a few lengths that a span does not exceed, in microseconds.
+
+    What touches a time is then found by its beginning: it began no longer before that time than its reach.
+    """
+    return next((length for length in _REACHES if until - since <= length), _FAR)
 
 
 def part_file(source: str, number: str) -> str:
@@ -102,6 +116,11 @@ def reading_file(line: str, station: str) -> str:
 def unnamed_file(line: str) -> str:
     """What statements of a line (/site/area/line) that name no board are filed under."""
     return f"{line}/unnamed:"
+
+
+def undated_file(source: str) -> str:
+    """What rejected records of a source that may be of any time before they were saved are filed under."""
+    return f"{source}/undated:"
 
 
 def _file(fact: Fact, found: tuple[Mention, ...]) -> str | None:
@@ -223,8 +242,10 @@ __all__ = [
     "notice",
     "part_file",
     "places",
+    "reach",
     "reading_file",
     "revokes",
     "tie_rows",
+    "undated_file",
     "verification_file",
 ]  # fmt: skip

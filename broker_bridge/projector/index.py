@@ -22,6 +22,8 @@ from broker_bridge.projector.entries import (
     WHOLE,
     declared_line,
     microseconds,
+    reach,
+    undated_file,
 )  # fmt: skip
 from broker_bridge.projector.schema import INDEX, RULES
 from broker_bridge.trace.gaps import EVER, HEARING, MARGIN, NEVER, UNDATED, Window
@@ -36,6 +38,7 @@ _MOST_THINGS: Final = 20
 """Boards, panels and assemblies that are looked at for one identifier that several of them go by."""
 _DEPTH: Final = 8
 _LAST_WORDS: Final = 16
+_MISSING: Final = "AND type IN ('source.gap', 'source.rejected')"
 _NEAREST: Final = 4
 _FAR: Final = 500
 _FEW: Final = 50_000
@@ -121,16 +124,11 @@ class Index:
         for window in windows:
             since = microseconds(window.start - MARGIN if window.start - EVER > MARGIN else EVER)
             until = microseconds(window.end + MARGIN if NEVER - window.end > MARGIN else NEVER)
-            found |= self._notices(
-                "line = ? AND type IN ('source.gap', 'source.rejected') AND since <= ? AND until >= ?"
-                " AND NOT (type = 'source.rejected' AND since = ?)",
-                (window.line, until, since, FIRST), upto,
-            )  # fmt: skip
-            for source in self.sources(window.line, upto):
-                found |= self._undated(source, since, upto)
+            found |= self._touching(window.line, since, until, upto, _MISSING)
             line = declared_line(window.line + "/", window.line.rpartition("/")[2])
             found |= self._notices("line = ? AND type = ?", (line, DECLARED), upto)
             for source in self.sources(window.line, upto):
+                found |= self._undated(source, since, upto)
                 found |= self._last_words(source, upto)
         for file in files:
             found |= self._notices("source = ? AND generation = ? AND type = 'source.rejected'", file, upto)
@@ -142,20 +140,21 @@ class Index:
 
     def filed_between(self, under: str, since: datetime, until: datetime, upto: int) -> frozenset[int]:
         """The same, of those that touch a time."""
-        condition = "line = ? AND since <= ? AND until >= ?"
-        return frozenset(self._notices(condition, (under, microseconds(until), microseconds(since)), upto))
+        return frozenset(self._touching(under, microseconds(since), microseconds(until), upto))
 
     def filed_after(
         self, under: str, since: datetime, until: datetime | None, upto: int, limit: int
     ) -> list[int]:
         """The same, of those from one time to another, the first ones where there are many."""
         sql = (
-            "SELECT number FROM notices WHERE line = ? AND since >= ? AND since <= ? AND number <= ?"
+            "SELECT since, number FROM notices WHERE line = ? AND reach = ? AND since >= ? AND since <= ? AND number <= ?"
             " ORDER BY since, number LIMIT ?"
         )
-        end = LAST if until is None else microseconds(until)
-        rows = self._all(sql, under, microseconds(since), end, upto, limit)
-        return [number for (number,) in rows]
+        span = microseconds(since), LAST if until is None else microseconds(until)
+        rows: list[tuple[int, int]] = []
+        for (far,) in self._all("SELECT reach FROM reaches"):
+            rows += self._all(sql, under, far, *span, upto, limit)
+        return [number for _, number in sorted(rows)[:limit]]
 
     def free_places(self, panel: Node, upto: int) -> int:
         """How many positions of a panel are known at which no board is known by a name of its own."""
@@ -275,10 +274,10 @@ class Index:
 
     def missing_of(self, line: str, station: str, since: int, until: int, upto: int) -> frozenset[int]:
         """Numbers of gaps and rejected records of a line that touch a time, for a station or for none."""
-        return frozenset(self._notices(
-            "line = ? AND type IN ('source.gap', 'source.rejected') AND station IN (?, '') AND since <= ? AND until >= ?",
-            (line, station, until, since), upto,
-        ))  # fmt: skip
+        found = self._touching(line, since, until, upto, f"{_MISSING} AND station IN (?, '')", station)
+        for source in self.sources(line, upto):
+            found |= self._undated(source, since, upto, "AND station IN (?, '')", station)
+        return frozenset(found)
 
     def mark_sources(self, line: str, station: str, upto: int) -> set[str]:
         """The sources that tell what a station has set up."""
@@ -315,23 +314,35 @@ class Index:
     def _last_words(self, source: str, upto: int) -> set[int]:
         """What a source last said of each station it hears; some more, as a revision may have superseded it."""
         found: set[int] = set()
-        for (station,) in self._all("SELECT DISTINCT station FROM notices WHERE source = ?", source):
-            sql = (
-                "SELECT number FROM notices WHERE source = ? AND station = ? AND type IN (?, ?) AND number <= ?"
-                " ORDER BY since DESC LIMIT ?"
-            )
-            rows = self._all(sql, source, station, *HEARING, upto, _LAST_WORDS)
-            found.update(number for (number,) in rows)
+        for (station,) in self._all("SELECT station FROM hearings WHERE source = ?", source):
+            for word in HEARING:
+                sql = (
+                    "SELECT number FROM notices WHERE source = ? AND type = ? AND station = ? AND number <= ?"
+                    " ORDER BY since DESC LIMIT ?"
+                )
+                found.update(n for (n,) in self._all(sql, source, word, station, upto, _LAST_WORDS))
         return found
 
-    def _undated(self, source: str, since: int, upto: int) -> set[int]:
+    def _undated(self, source: str, since: int, upto: int, where: str = "", *values: object) -> set[int]:
         """The newest rejected records of a source that may be of any time before they were saved."""
-        rows = self._all(
-            "SELECT number FROM notices WHERE source = ? AND type = 'source.rejected' AND since = ? AND until >= ?"
-            " AND number <= ? ORDER BY number DESC LIMIT ?",
-            source, FIRST, since, upto, UNDATED + 1,
-        )  # fmt: skip
-        return {number for (number,) in rows}
+        sql = (
+            "SELECT number FROM notices WHERE line = ? AND reach = ? AND since = ? AND until >= ? AND number <= ?"
+            f" {where} ORDER BY number DESC LIMIT ?"
+        )
+        far = reach(FIRST, LAST)
+        return {
+            n for (n,) in self._all(sql, undated_file(source), far, FIRST, since, upto, *values, UNDATED + 1)
+        }
+
+    def _touching(
+        self, under: str, since: int, until: int, upto: int, where: str = "", *values: object
+    ) -> set[int]:
+        """What is filed under something and touches a time."""
+        sql = (
+            "SELECT number FROM reaches CROSS JOIN notices USING (reach) WHERE line = ? AND since >= ? - reach"
+            f" AND since <= ? AND until >= ? AND number <= ? {where}"
+        )
+        return {number for (number,) in self._all(sql, under, since, until, since, upto, *values)}
 
     def _notices(self, condition: str, values: Sequence[object], upto: int) -> set[int]:
         sql = f"SELECT number FROM notices WHERE {condition} AND number <= ?"

@@ -53,7 +53,8 @@ CREATE TABLE ties (
     PRIMARY KEY (a, relation, b, position)
 ) STRICT, WITHOUT ROWID;
 
--- What may be missing, and what a line is declared to be; station '' where none is said; microseconds since 1970.
+-- What may be missing, and what a line is declared to be; station '' where none is said; microseconds since 1970. reach: the shortest
+-- of some lengths that since to until does not exceed (entries.reach).
 CREATE TABLE notices (
     number INTEGER PRIMARY KEY,
     line TEXT NOT NULL,
@@ -62,11 +63,23 @@ CREATE TABLE notices (
     generation TEXT NOT NULL,
     station TEXT NOT NULL,
     since INTEGER NOT NULL,
-    until INTEGER NOT NULL
+    until INTEGER NOT NULL,
+    reach INTEGER NOT NULL
 ) STRICT;
-CREATE INDEX notices_by_line ON notices (line, type, since);
-CREATE INDEX notices_by_file ON notices (source, generation, type);
-CREATE INDEX notices_by_source ON notices (source, station, type, since);
+CREATE INDEX notices_by_line ON notices (line, reach, since, until);
+CREATE INDEX notices_by_file ON notices (source, generation) WHERE type = 'source.rejected';
+CREATE INDEX notices_by_source ON notices (source, type, station, since);
+CREATE INDEX notices_rejected ON notices (number) WHERE type = 'source.rejected';
+
+-- The reaches that occur in notices: what touches a time is looked for reach by reach, no farther back than it.
+CREATE TABLE reaches (reach INTEGER PRIMARY KEY) STRICT;
+
+-- Which stations a source says it hears.
+CREATE TABLE hearings (
+    source TEXT NOT NULL,
+    station TEXT NOT NULL,
+    PRIMARY KEY (source, station)
+) STRICT, WITHOUT ROWID;
 
 CREATE TABLE sources (
     source TEXT PRIMARY KEY,

@@ -16,7 +16,7 @@ from broker_bridge.projector.holding import holding
 from broker_bridge.queries.past import as_known
 from broker_bridge.queries.record import Record
 from broker_bridge.queries.settling import settle
-from broker_bridge.trace.gaps import extent
+from broker_bridge.trace.gaps import UNDATED, extent
 from broker_bridge.trace.recall import Answer, Asked, Member, Use, answer, named
 from broker_bridge.trace.route import DECLARED
 from broker_bridge.trace.statements import Statement, instant, opened
@@ -340,8 +340,9 @@ class _Search:
                             f"confirm what passed {span.station} from {_when(since):%Y-%m-%d %H:%M:%S} to {_when(until):%H:%M:%S}")
                     )  # fmt: skip
             if undated:
+                counted = f"more than {UNDATED}" if undated > UNDATED else str(undated)
                 self.unbounded.append(
-                    f"{span.station}: {undated} records without a time of their own could not be used: they may be of any"
+                    f"{span.station}: {counted} records without a time of their own could not be used: they may be of any"
                     " time before they were saved"
                 )
         if widened:

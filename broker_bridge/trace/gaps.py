@@ -17,6 +17,8 @@ MARGIN: Final = timedelta(hours=1)
 RELEVANT: Final = frozenset({"source.gap", "source.rejected", "source.connected", "source.disconnected"})
 """Types that say what a source could not say."""
 
+REJECTED: Final = "source.rejected"
+
 HEARING: Final = ("source.connected", "source.disconnected")
 
 UNDATED: Final = 5000
