@@ -1,5 +1,6 @@
 """The campaign's judge and its disk can tell: each fault is found, and a disk without syncs forgets."""
 
+import json
 import os
 import subprocess
 import sys
@@ -67,6 +68,75 @@ def test_a_stated_gap_excuses_what_is_missing_but_no_receipt(checker) -> None:
     assert checker.judge(written, set(), set(), recorded[1:], {"D-1"}).faultless
     verdict = checker.judge(written, set(), {"D-1"}, recorded[1:], {"D-1"})
     assert (verdict.lost, verdict.stated, verdict.broken) == ((), ("D-1",), ("D-1",))
+
+
+def event(sequence: int, epoch: int = 7, ident: int | None = None, board: str = "HW-1") -> bytes:
+    told = {
+        "source": SOURCE, "epoch": str(epoch), "sequence": f"{sequence:020d}", "type": "board.arrived",
+        "id": f"g.{sequence if ident is None else ident}.0.1", "time": "2026-03-02T06:00:00Z", "data": {"boards": [board]},
+    }  # fmt: skip
+    return json.dumps(told).encode()
+
+
+def given(checker, *bodies: bytes):
+    return {
+        checker.Number(SOURCE, int(told["epoch"]), int(told["sequence"])): body
+        for body in bodies
+        for told in [json.loads(body)]
+    }
+
+
+def test_numbers_without_holes_and_with_the_bytes_of_the_outbox_are_in_order(checker) -> None:
+    bodies = [event(number) for number in range(1, 6)]
+    assert checker.in_order(given(checker, *bodies), bodies, []) == (5, (), (), 0)
+
+
+def test_what_is_sent_again_comes_late_and_that_is_allowed(checker) -> None:
+    bodies = [event(number) for number in range(1, 6)]
+    order = checker.in_order(given(checker, *bodies), [bodies[2], *bodies[:2], *bodies[3:]], [])
+    assert (order.holes, order.unlike, order.late) == ((), (), 2)
+
+
+@pytest.mark.parametrize(
+    ("fault", "change"),
+    [
+        ("holes", lambda bodies: bodies[1:]),
+        ("holes", lambda bodies: bodies[:-1]),
+        ("holes", lambda bodies: []),
+        ("unlike", lambda bodies: [*bodies, event(6)]),
+        ("unlike", lambda bodies: [*bodies, event(1, epoch=8)]),
+        ("unlike", lambda bodies: [*bodies, bodies[0]]),
+        ("unlike", lambda bodies: [*bodies[1:], event(1, board="HW-2")]),
+        ("unlike", lambda bodies: [event(2, ident=1), event(1, ident=2), *bodies[2:]]),
+    ],
+)  # fmt: skip
+def test_numbers_that_are_not_the_outboxes_are_found(checker, fault: str, change) -> None:
+    bodies = [event(number) for number in range(1, 6)]
+    assert getattr(checker.in_order(given(checker, *bodies), change(bodies), []), fault)
+
+
+def test_a_number_below_the_first_that_was_seen_is_a_hole(checker) -> None:
+    assert len(checker.in_order(given(checker, event(3)), [event(3)], []).holes) == 2
+
+
+def test_a_gap_closes_the_numbers_of_its_epoch_and_no_others(checker) -> None:
+    bodies = [event(number) for number in range(1, 6)]
+    lacking = bodies[:2]
+    for gap, holes in (
+        (checker.Gap(SOURCE, 7, 3, None), 0),
+        (checker.Gap(SOURCE, 7, 3, 4), 1),
+        (checker.Gap(SOURCE, 8, 3, None), 3),
+        (checker.Gap("/another", 7, 3, None), 3),
+    ):
+        assert len(checker.in_order(given(checker, *bodies), lacking, [gap]).holes) == holes
+
+
+def test_an_event_read_again_into_another_epoch_is_there_if_it_says_the_same(checker) -> None:
+    first = [event(1), event(2)]
+    again = [event(1, epoch=8, ident=2), event(2, epoch=8, ident=1, board="HW-2")]
+    order = checker.in_order(given(checker, *first, *again), first, [])
+    assert order.holes == (f"{SOURCE} epoch 8 number 2",)
+    assert not order.unlike
 
 
 PROBE = """

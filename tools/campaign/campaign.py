@@ -14,6 +14,7 @@ import argparse
 import json
 import os
 import shutil
+import subprocess
 import sys
 import tempfile
 import time
@@ -56,13 +57,27 @@ KINDS: Final[dict[str, type[Kind]]] = {
     "nth-publish": NthPublish,
 }
 """Every kind of fault by its name."""
-FAULTS: Final = ("lost", "broken", "unexpected", "doubled", "disordered", "misplaced", "altered")
+FAULTS: Final = (
+    "lost",
+    "broken",
+    "unexpected",
+    "doubled",
+    "disordered",
+    "misplaced",
+    "altered",
+    "holes",
+    "unlike",
+)
+
+COUNTS: Final = ("attempted", "receipted", "stated", "crossed", "numbered", "late")
 
 
 def live(kind: str, broker: str, seed: int, rounds: int, short: bool, folder: Path) -> dict[str, Any]:
     """One life of a plant; what came of it, as JSON."""
     begun = time.monotonic()
-    told: dict[str, Any] = {"kind": kind, "broker": broker, "seed": seed, "rounds": rounds, "short": short}
+    told: dict[str, Any] = {
+        "kind": kind, "broker": broker, "seed": seed, "rounds": rounds, "short": short, "commit": commit()
+    }  # fmt: skip
     fault = KINDS[kind](folder, broker, seed, short)
     with fault.ready() as way:
         plant = Plant(folder, broker, fault.chance, way)
@@ -71,14 +86,13 @@ def live(kind: str, broker: str, seed: int, rounds: int, short: bool, folder: Pa
                 for _ in range(rounds):
                     fault.strike(plant)
                 fault.ended(plant)
-            verdict = plant.verdict()
+            verdict, order = plant.verdict(), plant.order()
         except Exception as error:
             traceback.print_exc()
             return told | {"failed": f"{type(error).__name__}: {error}", "strikes": plant.strikes}
-    counts = {
-        name: len(value) if isinstance(value, tuple) else value for name, value in verdict._asdict().items()
-    }
-    examples = {name: getattr(verdict, name)[:5] for name in FAULTS if getattr(verdict, name)}
+    found = {**verdict._asdict(), **order._asdict()}
+    counts = {name: len(value) if isinstance(value, tuple) else value for name, value in found.items()}
+    examples = {name: found[name][:5] for name in FAULTS if found[name]}
     return told | counts | {
         "seconds": round(time.monotonic() - begun, 1),
         "strikes": plant.strikes,
@@ -89,9 +103,20 @@ def live(kind: str, broker: str, seed: int, rounds: int, short: bool, folder: Pa
     }  # fmt: skip
 
 
+def commit() -> str:
+    """The state of the program that is struck; "" outside a work tree."""
+    done = subprocess.run(
+        ["git", "-C", str(Path(__file__).parent), "rev-parse", "--short", "HEAD"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    return done.stdout.strip()
+
+
 def faultless(told: dict[str, Any]) -> bool:
     """Nothing that must not be."""
-    return "failed" not in told and not told["untrue"] and not any(told[name] for name in FAULTS)
+    return "failed" not in told and not told["untrue"] and not any(told.get(name) for name in FAULTS)
 
 
 def lives(
@@ -148,23 +173,23 @@ def table(results: Iterable[dict[str, Any]]) -> str:
         rows[told["kind"], told["broker"]].append(told)
     lines = [
         "| kind | broker | seeds | lives | rounds | records | receipted | stated gaps | lost | broken promises | doubled |"
-        " unexpected | out of order | wrong board | altered | crossed files | untrue words | not recovered | most memory MB | seconds |",
-        "|" + "---|" * 20,
+        " unexpected | out of order | wrong board | altered | crossed files | numbers | holes | unlike the outbox | late |"
+        " untrue words | not recovered | most memory MB | seconds |",
+        "|" + "---|" * 24,
     ]
     for (kind, broker), told in sorted(rows.items()):
         whole = [one for one in told if "failed" not in one]
         total: Counter[str] = Counter()
         for one in whole:
-            total.update(
-                {name: one.get(name, 0) for name in ("attempted", "receipted", "stated", "crossed", *FAULTS)}
-            )
+            total.update({name: one.get(name, 0) for name in (*COUNTS, *FAULTS)})
         memory = max((max(one["peak_kb"].values()) for one in whole), default=0) / 1000
         seeds = sorted({one["seed"] for one in told})
         lines.append(
             f"| {kind} | {broker} | {seeds[0]} to {seeds[-1]} | {len(told)} | {sum(one['rounds'] for one in told):,} |"
             f" {total['attempted']:,} | {total['receipted']:,} | {total['stated']:,} | {total['lost']} | {total['broken']} |"
             f" {total['doubled']} | {total['unexpected']} | {total['disordered']} | {total['misplaced']} |"
-            f" {total['altered']} | {total['crossed']} | {sum(len(one['untrue']) for one in whole)} | {len(told) - len(whole)} | {memory:.0f} |"
+            f" {total['altered']} | {total['crossed']} | {total['numbered']:,} | {total['holes']} | {total['unlike']} |"
+            f" {total['late']} | {sum(len(one['untrue']) for one in whole)} | {len(told) - len(whole)} | {memory:.0f} |"
             f" {sum(one['seconds'] for one in whole):,.0f} |"
         )
     return "\n".join(lines) + "\n"

@@ -8,11 +8,22 @@ acknowledged   an outbox had taken it when looked at: the machine's file could g
 receipted      the outbox was told that the record has it
 recorded       it is in the record
 stated         the record says openly that it may lack it (a gap covers its number)
+
+What order is promised, and checked here:
+
+Numbers. An outbox gives a source's events the numbers 1, 2, 3 ... of its epoch, without holes, in the order in which its
+adapter took them in. Each number that an outbox gave is in the record with the very bytes of the outbox, or the record has
+the event already (same id, same content, read again into a later number or epoch), or a gap covers the number. The record
+has no number that no outbox gave, and none twice.
+Files. Within a file, or a log that grows, numbers follow the file, per epoch.
+Not promised: an order among files, as one may have to wait while others are read (`crossed` counts it); the order in which
+the record was told, as what was lost on the way is sent again (`late` counts it): readers go by the numbers.
 """
 
+import json
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence, Set
-from typing import NamedTuple
+from collections.abc import Collection, Iterator, Mapping, Sequence, Set
+from typing import Any, NamedTuple
 
 
 class Written(NamedTuple):
@@ -39,6 +50,40 @@ class Recorded(NamedTuple):
     board: str
     outcome: str
     raw_hash: str
+
+
+class Number(NamedTuple):
+    """Under what an outbox gave an event."""
+
+    source: str
+    epoch: int
+    sequence: int
+
+    def __str__(self) -> str:
+        return f"{self.source} epoch {self.epoch} number {self.sequence}"
+
+
+class Gap(NamedTuple):
+    """Numbers of which the record says that it may lack them."""
+
+    source: str
+    epoch: int
+    first: int
+    last: int | None
+    """None: and all above."""
+
+
+class Order(NamedTuple):
+    """What became of the numbers that outboxes gave."""
+
+    numbered: int
+    """Numbers that were seen in an outbox."""
+    holes: tuple[str, ...]
+    """Given by an outbox, or below one that was; neither in the record nor covered by a gap."""
+    unlike: tuple[str, ...]
+    """In the record under a number that no outbox gave, or that it has twice, or with other bytes than the outbox gave."""
+    late: int
+    """Recorded behind a higher number of the same epoch: allowed, as what was lost on the way is sent again."""
 
 
 class Verdict(NamedTuple):
@@ -70,6 +115,53 @@ class Verdict(NamedTuple):
         """Nothing that must not be."""
         return not any((self.lost, self.broken, self.unexpected, self.doubled, self.disordered,
                         self.misplaced, self.altered))  # fmt: skip
+
+
+def in_order(given: Mapping[Number, bytes], recorded: Sequence[bytes], gaps: Collection[Gap]) -> Order:
+    """Hold the record's numbers against those of the outboxes.
+
+    `given`: all that was ever seen in an outbox; `recorded`: all events as the record keeps them, in its own order.
+    """
+    events = [json.loads(body) for body in recorded]
+    numbers = [Number(event["source"], int(event["epoch"]), int(event["sequence"])) for event in events]
+    times = Counter(numbers)
+    contents = {(event["source"], event["id"]): _content(event) for event in events}
+    unlike = [
+        str(number)
+        for number, body in zip(numbers, recorded, strict=True)
+        if times[number] > 1 or given.get(number) != body
+    ]
+    holes = []
+    for number in _up_to_the_last(given.keys() | times.keys()):
+        if number in times or any(_covers(gap, number) for gap in gaps):
+            continue
+        event = json.loads(given[number]) if number in given else None
+        if event is None or contents.get((event["source"], event["id"])) != _content(event):
+            holes.append(str(number))
+    latest: dict[tuple[str, int], int] = defaultdict(int)
+    late = 0
+    for source, epoch, sequence in numbers:
+        late += sequence < latest[source, epoch]
+        latest[source, epoch] = max(latest[source, epoch], sequence)
+    return Order(len(given), tuple(holes), tuple(unlike), late)
+
+
+def _up_to_the_last(numbers: Collection[Number]) -> Iterator[Number]:
+    last: dict[tuple[str, int], int] = defaultdict(int)
+    for source, epoch, sequence in numbers:
+        last[source, epoch] = max(last[source, epoch], sequence)
+    for (source, epoch), end in sorted(last.items()):
+        yield from (Number(source, epoch, sequence) for sequence in range(1, end + 1))
+
+
+def _covers(gap: Gap, number: Number) -> bool:
+    above = number.sequence >= gap.first
+    return gap[:2] == number[:2] and above and (gap.last is None or number.sequence <= gap.last)
+
+
+def _content(event: dict[str, Any]) -> tuple[Any, ...]:
+    """What an event says, whenever it was taken in."""
+    return event["type"], event.get("time"), event.get("subject"), event["data"]
 
 
 def judge(

@@ -86,7 +86,9 @@ class _Nth(_OnDisk):
     def ended(self, plant: Plant) -> None:
         """Recovered; was anything hit?"""
         plant.finish(online=False)
-        if self.disk.order("look")["hit"]:
+        looked = self.disk.order("look")
+        plant.strikes[f"{self.op} done"] = looked["done"].get(self.op, 0)
+        if looked["hit"]:
             plant.struck("hit")
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from brokers import Mosquitto, free_port, until
-from checker import Recorded, Verdict, Written, judge
+from checker import Gap, Number, Order, Recorded, Verdict, Written, in_order, judge
 from machines import MAPPING, Dropper, Logger
 from roles import Habits, Role, RoleEnded, ending
 
@@ -79,6 +79,8 @@ class Plant:
         self.stated: set[str] = set()
         """Truth ids that the record lacks and that a stated gap covers."""
         self.acknowledged: set[str] = set()
+        self.given: dict[Number, bytes] = {}
+        """All that was ever seen in an outbox."""
         self.dropper = Dropper(folder / "drop", f"/{SITE}/smt/line-1/drop-files", chance)
         self.logger = Logger(folder / "logs", f"/{SITE}/smt/line-1/log-files", chance)
         self.sources = (self.dropper.source, self.logger.source)
@@ -202,14 +204,19 @@ poll_s = 0.05
 
     def events(self) -> list[dict[str, Any]]:
         """All events of the record; empty while there is none."""
+        return [json.loads(body) for body in self.bodies()]
+
+    def bodies(self) -> list[bytes]:
+        """The same as the record keeps them, in its order."""
         try:
             reader = SqliteReader(self.record)
         except (NotFound, StoreUnavailable):
             return []
         try:
-            found, number = [], 0
+            found: list[bytes] = []
+            number = 0
             while facts := reader.after(number, 2000):
-                found += [json.loads(reader.body(fact.number)) for fact in facts]
+                found += [reader.body(fact.number) for fact in facts]
                 number = facts[-1].number
             return found
         finally:
@@ -267,12 +274,18 @@ poll_s = 0.05
         try:
             connection.execute("BEGIN")
             (epoch,) = connection.execute("SELECT value FROM meta WHERE key = 'epoch'").fetchone() or (0,)
-            for number, done in connection.execute("SELECT source_no, receipted FROM sources").fetchall():
+            for number, source, done in connection.execute(
+                "SELECT source_no, source, receipted FROM sources"
+            ).fetchall():
                 base = place(number, 0)
                 for at, body in connection.execute(
                     "SELECT place, body FROM events WHERE place BETWEEN ? AND ?",
                     (base, place(number + 1, 0) - 1),
                 ):
+                    before = self.given.setdefault(Number(source, int(epoch), at - base), body)
+                    self.expect(
+                        "outbox", before == body, f"{source} number {at - base} was {before!r}, is {body!r}"
+                    )
                     if (truth := _truth(json.loads(body))) is not None:
                         held[truth] = int(epoch), at - base
                         if at - base <= done:
@@ -374,6 +387,16 @@ poll_s = 0.05
             return reader.head().commit
         finally:
             reader.close()
+
+    def order(self) -> Order:
+        """Hold the record's numbers against those of its outboxes."""
+        self.outbox()
+        gaps = [
+            Gap(event["source"], event["data"]["of_epoch"], event["data"]["first"], event["data"].get("last"))
+            for event in self.events()
+            if event["type"] == "source.gap" and event["data"].get("of_epoch") is not None
+        ]
+        return in_order(self.given, self.bodies(), gaps)
 
     def verdict(self) -> Verdict:
         """Judge the record as it is now; the roles need not run. Also proves its bytes, and looks at memory."""
