@@ -3,7 +3,6 @@
 import argparse
 import asyncio
 import contextlib
-import gc
 import logging
 import signal
 import sys
@@ -33,6 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run until a signal comes; 0 after a clean stop."""
     from broker_bridge.bootstrap import run_roles
+    from broker_bridge.cli.garbage import spare_models
     from broker_bridge.cli.service import Service
     from broker_bridge.config import ROLES, load
     from broker_bridge.errors import UsageError
@@ -64,20 +64,9 @@ def run(args: argparse.Namespace) -> int:
             service.stopping()
             signs.cancel()
 
-    _spare_the_collector()
+    spare_models()
     asyncio.run(until_told())
     return 0
-
-
-def _spare_the_collector() -> None:
-    """Let the garbage collector leave the schema's models alone and come less often.
-
-    Events live until their commit. At its usual pace the collector walks a window of them dozens of times, and
-    all models with them: a third of what the recorder spends on an event.
-    """
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(20_000, 20, 20)
 
 
 def _log_to_stderr(*, as_json: bool, verbose: bool) -> None:

@@ -35,6 +35,7 @@ def run(args: argparse.Namespace) -> int:
     from datetime import UTC, datetime
 
     from broker_bridge.bootstrap import service
+    from broker_bridge.cli.garbage import spare_models
     from broker_bridge.config import Web, load
     from broker_bridge.queries.record import open_record
 
@@ -51,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
         pass  # a record that is not there is told now, not by every page; a plant's may still come
 
     def ready(address: str) -> None:
+        spare_models()
         told = (
             json.dumps({"address": address}) if args.json else f"Serving {url} at {address} (Ctrl-C ends it)"
         )

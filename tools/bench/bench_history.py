@@ -25,6 +25,7 @@ from typing import TypeVar
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from broker_bridge.cli.garbage import spare_models  # noqa: E402
 from broker_bridge.projector.derived import Derived  # noqa: E402
 from broker_bridge.queries.boards import board  # noqa: E402
 from broker_bridge.queries.record import Record, open_with  # noqa: E402
@@ -53,6 +54,7 @@ def measure(folder: Path, sample: int, histories_only: bool) -> list[float]:
             _, settled = timed(lambda: settle(record))
         derived = Derived(index)
         boards = labels(folder)
+        spare_models()  # as `serve` does
         size = sum(path.stat().st_size for path in Path(temporary).iterdir()) / 1e6
         chance = random.Random(1)
         taken: list[float] = []
