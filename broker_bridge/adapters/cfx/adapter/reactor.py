@@ -12,6 +12,7 @@ import queue
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -97,6 +98,39 @@ def _system_authorities() -> str:
     return paths.cafile or paths.openssl_cafile
 
 
+@cache
+def _bells() -> Any:
+    """What wakes the thread; made when proton is first needed: its base class is proton's."""
+    library = proton()
+
+    class Bell(library.reactor.EventInjector):  # type: ignore[misc, name-defined]
+        """Silent once the thread is through: the number of a closed pipe may be another file's by then."""
+
+        def __init__(self) -> None:
+            super().__init__()
+            self._lock = threading.Lock()
+            self._broken = False
+
+        def trigger(self, event: Any) -> None:
+            with self._lock:
+                if not self._broken:
+                    super().trigger(event)
+
+        def close(self) -> None:
+            with self._lock:
+                if not self._broken:
+                    super().close()
+
+        def break_off(self) -> None:
+            with self._lock:
+                if not self._broken:
+                    self._broken = True
+                    for end in self.pipe:
+                        os.close(end)
+
+    return Bell
+
+
 class Reactor:
     """Runs one handler until it ends or is stopped. Make it in a running event loop."""
 
@@ -105,7 +139,7 @@ class Reactor:
         library = proton()
         self._loop = asyncio.get_running_loop()
         self._wishes: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        self._injector = library.reactor.EventInjector()
+        self._bell = _bells()()
         self._event = library.reactor.ApplicationEvent
         self._handler = handler
         self._container_id = container_id
@@ -132,7 +166,7 @@ class Reactor:
         if self.ended.done():
             return
         self._wishes.put(wish)
-        self._injector.trigger(self._event("wish"))
+        self._bell.trigger(self._event("wish"))
 
     async def stop(self) -> None:
         """Close what is open, let the peer answer for a moment, and end the thread."""
@@ -169,7 +203,7 @@ class Reactor:
         """In the thread: no more wishes are heard, so that the container can end."""
         if not self._deaf:
             self._deaf = True
-            self._injector.close()
+            self._bell.close()
 
     def _let_go(self) -> None:
         if self.container is not None:
@@ -181,7 +215,7 @@ class Reactor:
             library = proton()
             self.container = library.reactor.Container(self._handler)
             self.container.container_id = self._container_id
-            self.container.selectable(self._injector)
+            self.container.selectable(self._bell)
             self.container.run()
             why = self._handler.why
         except Exception as error:
@@ -189,11 +223,7 @@ class Reactor:
             if not self._stopping and not isinstance(error, OSError):
                 log.exception("%s ended", self._thread.name)
         finally:
-            for end in self._injector.pipe:
-                try:
-                    os.close(end)
-                except OSError:
-                    log.debug("the pipe was closed already")
+            self._bell.break_off()
             self.tell(self._ended, why or "it was closed")
 
     def _ended(self, why: str) -> None:
