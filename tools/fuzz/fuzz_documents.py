@@ -7,6 +7,7 @@
   events        payloads and topics through the recorder's intake, and what it gives into a record
   messages      receipts, states of sources, edges and records, arrays of events
   packets       MQTT packets of a hostile broker
+  cfx           bodies of AMQP messages: envelopes of IPC-2591 (CFX), packed, in batches; what a record makes of what is taken
   paste         packed columns, lying about their size included
   config        configuration files
   mapping       mapping files, and a log read by those that load
@@ -42,6 +43,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import zstandard
+from messages_of_machines import Machines
 from spoiling import spoil_database, spoilt, twisted, watched
 
 from broker_bridge.adapters.assertions.mapping import taking
@@ -249,6 +251,14 @@ def packets(corpus: Corpus) -> Try:
         return raw, lambda: runner.run(story())
 
     return one
+
+
+def cfx(corpus: Corpus) -> Try:
+    """Messages of machines."""
+    reader = SqliteReader(corpus.record)
+    facts = list(reader.after(0, 5000))
+    reader.close()
+    return Machines(facts)
 
 
 def paste(corpus: Corpus) -> Try:
@@ -508,7 +518,7 @@ def record(corpus: Corpus) -> Try:
 TARGETS: dict[str, Callable[[Corpus], Try]] = {
     target.__name__: target
     for target in (
-        events, messages, packets, paste, config, mapping, suggest, declarations, assertions, tables, record
+        events, messages, packets, cfx, paste, config, mapping, suggest, declarations, assertions, tables, record
     )
 }  # fmt: skip
 
