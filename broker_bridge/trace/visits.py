@@ -120,7 +120,9 @@ def _visit(stay: Stay, later: Stay | None, side: str | None, number: int, torn: 
     if arrival is not None and not arrival.clock:
         arrived_certainty = arrival.belief.certainty
     facts = [witness.statement.fact for witness in stay.witnesses]
-    reason = "; ".join(text for text in (belief.reason, clock) if text)
+    reason = belief.reason or ""
+    if clock and clock not in reason:
+        reason = "; ".join(text for text in (reason, clock) if text)
     return Visit(
         station=stay.station,
         candidates=stay.witnesses[0].candidates if stay.station is None else (),
