@@ -42,20 +42,23 @@ LINES = (
 )  # fmt: skip
 
 
-def measure(folder: Path, sample: int, histories_only: bool) -> list[float]:
-    """One record; the index is made anew in a folder of its own. NaN: not measured."""
+def measure(folder: Path, sample: int, histories_only: bool, keep: Path | None) -> list[float]:
+    """One record; the index is made anew in a folder of its own, unless one was kept. NaN: not measured."""
     with TemporaryDirectory() as temporary:
-        index = Path(temporary) / "bench.db"
+        index = (keep or Path(temporary)) / f"{folder.name}.index.db"
+        kept = index.exists()
         reader = SqliteReader(folder / "record.db")
         events = reader.head().number
         record, made = timed(lambda: open_with(reader, index))
         settled = math.nan
         if not histories_only:
             _, settled = timed(lambda: settle(record))
+        if kept:
+            made = settled = math.nan
         derived = Derived(index)
         boards = labels(folder)
         spare_models()  # as `serve` does
-        size = sum(path.stat().st_size for path in Path(temporary).iterdir()) / 1e6
+        size = sum(path.stat().st_size for path in index.parent.glob(f"{index.name}*")) / 1e6
         chance = random.Random(1)
         taken: list[float] = []
         floors: list[float] = []
@@ -125,9 +128,13 @@ def main() -> int:
         "--histories-only", metavar="NAME", action="append", default=[],
         help="folder of which nothing is settled and no lot is asked for",
     )  # fmt: skip
+    parser.add_argument(
+        "--keep", metavar="DIR", type=Path,
+        help="leave the indexes there; one that is there is brought up to date, and its making is not measured",
+    )  # fmt: skip
     args = parser.parse_args()
     columns: Sequence[list[float]] = [
-        measure(folder, args.sample, folder.name in args.histories_only) for folder in args.folders
+        measure(folder, args.sample, folder.name in args.histories_only, args.keep) for folder in args.folders
     ]
     print("| | " + " | ".join(folder.name for folder in args.folders) + " | growth |")
     print("|---|" + "---:|" * (len(columns) + 1))
