@@ -14,7 +14,7 @@ from typing import Final
 from broker_bridge.adapters.registry import build
 from broker_bridge.bus.access import WATCH, adapter_login, edge_login, record_login
 from broker_bridge.bus.broker import EmbeddedBroker, address
-from broker_bridge.bus.credentials import authority, has_own, login
+from broker_bridge.bus.credentials import authority, has_own, id_secret, login
 from broker_bridge.bus.mqtt import Client
 from broker_bridge.bus.topics import Topics
 from broker_bridge.bus.wire import EdgeState, RecordState, dump
@@ -300,6 +300,7 @@ async def connect(
         host=host,
         port=port,
         client_id=client_id,
+        id_secret=id_secret(settings.broker, name),
         username=username,
         password=password,
         ca_file=authority(settings.broker),

@@ -99,11 +99,12 @@ class EmbeddedBroker:
         self._lock = await self._locked()
         try:
             self._port = self._choose_port()
-            if await asyncio.to_thread(kept_store.begin, self._store):
+            why = await asyncio.to_thread(kept_store.begin, self._store, self._passwords())
+            if why:
                 _log.warning(
-                    "%s: the machine went down under the broker: its queues and sessions are begun anew; outboxes send"
-                    " again what has no receipt",
+                    "%s: %s: its queues and sessions are begun anew; outboxes send again what has no receipt",
                     self._store,
+                    why,
                 )
             await self._launch(program)
         except BaseException:
@@ -202,6 +203,12 @@ class EmbeddedBroker:
             await child.wait()
         except ProcessLookupError:
             pass
+
+    def _passwords(self) -> dict[str, str]:
+        """Of the logins that come with client ids of their own (credentials.id_secret)."""
+        if self._settings.credentials is None:
+            return {}
+        return {user["user"]: user["password"] for user in self._users}
 
     def _configuration(self) -> dict[str, Any]:
         """The program's configuration: its language takes JSON."""

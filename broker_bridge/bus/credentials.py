@@ -9,6 +9,7 @@
 A machine that runs only an edge needs authority.pem and the passwords of its edge and adapters, nothing else.
 """
 
+import hmac
 import json
 import os
 from pathlib import Path
@@ -48,6 +49,18 @@ def login(settings: Broker, name: str) -> tuple[str | None, str | None]:
     if settings.username is None:
         return None, None
     return settings.username, _password(settings.password_file, settings.password_env, "broker")
+
+
+def id_secret(settings: Broker, name: str) -> str:
+    """What stands behind the client id of a role or adapter that logs in by itself, "" for all others.
+
+    A broker throws out who has a client id when another client comes with it, whatever its login. Made of the password,
+    it is the same at each start, and nobody can know it who could not log in as this one anyway.
+    """
+    password = login(settings, name)[1] if has_own(settings, name) else None
+    if password is None:
+        return ""
+    return hmac.new(password.encode(), b"MQTT client id", "sha256").hexdigest()[:16]
 
 
 def authority(settings: Broker) -> Path | None:

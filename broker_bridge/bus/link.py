@@ -43,6 +43,12 @@ class Options:
     window_bytes: int
     will: tuple[str, bytes] | None
     filters: tuple[str, ...]
+    id_secret: str = field(default="", repr=False)
+
+    @property
+    def wire_id(self) -> str:
+        """The client id as the broker hears it, and nobody else: who knew it could throw this client out."""
+        return f"{self.client_id}-{self.id_secret}" if self.id_secret else self.client_id
 
     @property
     def where(self) -> str:
@@ -267,7 +273,7 @@ class _Paho(PahoClient):
 def _paho(options: Options, pipe: Pipe) -> _Paho:
     paho = _Paho(
         CallbackAPIVersion.VERSION2,
-        options.client_id,
+        options.wire_id,
         clean_session=options.clean,
         protocol=MQTTProtocolVersion.MQTTv311,
         reconnect_on_failure=False,

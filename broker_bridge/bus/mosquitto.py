@@ -33,6 +33,7 @@ acl_file {folder / "access"}
 persistence true
 persistence_location {store}/
 autosave_interval 60
+persistent_client_expiration 14d
 max_queued_messages 100000
 max_queued_bytes 268435456
 max_inflight_messages 500

@@ -75,6 +75,7 @@ class Client:
         host: str,
         port: int,
         client_id: str,
+        id_secret: str = "",
         username: str | None = None,
         password: str | None = None,
         ca_file: Path | None = None,
@@ -115,6 +116,7 @@ class Client:
             window_bytes=window_bytes,
             will=will,
             filters=tuple(filters),
+            id_secret=id_secret,
         )
         self._back_off = back_off
         self._on_connected = on_connected
@@ -157,7 +159,7 @@ class Client:
 
     @property
     def client_id(self) -> str:
-        """The name this client has at the broker."""
+        """The name this client has, for people; at the broker its secret stands behind it."""
         return self._options.client_id
 
     @property

@@ -16,6 +16,7 @@ import pytest
 from servers import free_port, require, until, until_open
 
 from broker_bridge.adapters.base import Statement, Taking
+from broker_bridge.bootstrap import connect
 from broker_bridge.bus import mosquitto
 from broker_bridge.bus.access import (
     Access,
@@ -30,7 +31,7 @@ from broker_bridge.bus.access import (
     subjects,
 )
 from broker_bridge.bus.broker import EmbeddedBroker
-from broker_bridge.bus.credentials import PASSWORDS, authority, login, read_access
+from broker_bridge.bus.credentials import PASSWORDS, authority, id_secret, login, read_access
 from broker_bridge.bus.mqtt import Client
 from broker_bridge.bus.securing import secure
 from broker_bridge.bus.topics import Topics
@@ -262,6 +263,44 @@ def test_every_login_may_do_what_the_list_says_and_nothing_else(kind: str, tmp_p
             assert await read(settings, port) == {name: rights[1] for name, rights in EXPECTED.items()}
 
     asyncio.run(run())
+
+
+@pytest.mark.parametrize("kind", ["embedded", "mosquitto"])
+def test_no_other_login_throws_a_role_out_by_its_client_id(kind: str, tmp_path: Path) -> None:
+    name = record_login("record")
+
+    async def run() -> None:
+        async with secured(kind, tmp_path) as (settings, port):
+            mine = [await connect(settings, client_id="harbour-works-record", name=name) for _ in range(2)]
+            username, password = login(settings.broker, "reader.mes")
+            thief = Client(
+                host="127.0.0.1", port=port, client_id="harbour-works-record", username=username, password=password,
+                ca_file=authority(settings.broker), clean=True,
+            )  # fmt: skip
+            async with mine[0]:
+                await mine[0].wait_connected()
+                async with thief:
+                    await thief.wait_connected()
+                    await (await mine[0].publish(T.record_state("harbour-works", "record"), b"x"))
+                    assert mine[0].connected
+                    assert mine[0].connection == 1
+            async with mine[1]:
+                await mine[1].wait_connected()
+                assert mine[1].session_present, "it is the same client at each start"
+
+    asyncio.run(run())
+
+
+def test_what_makes_a_client_id_unknown_is_told_nowhere(tmp_path: Path) -> None:
+    settings = plant(tmp_path)
+    secure([settings], tmp_path / "credentials", now=datetime.now(UTC))
+    secrets = [id_secret(settings.broker, one.login) for one in access_list(settings)]
+    assert len(set(secrets)) == len(secrets)
+    assert all(len(secret) == 16 for secret in secrets)
+    ours = Client(host="127.0.0.1", port=1, client_id="harbour-works-record", id_secret=secrets[0])
+    assert ours.client_id == "harbour-works-record"
+    assert secrets[0] not in repr(ours._options)
+    assert id_secret(plant(tmp_path).broker.model_copy(update={"credentials": None}), "watch") == ""
 
 
 @pytest.mark.parametrize("kind", ["embedded", "mosquitto"])

@@ -54,6 +54,36 @@ def test_a_mark_that_is_gone_or_torn_proves_nothing(store: Path, mark: str | Non
     assert kept_store.begin(store)
 
 
+@pytest.mark.parametrize(
+    ("first", "then", "thrown"),
+    [
+        ({}, {}, False),
+        ({"a": "1"}, {"a": "1"}, False),
+        ({"a": "1"}, {"a": "1", "b": "2"}, False),
+        ({"a": "1"}, {"a": "2"}, True),
+        ({"a": "1", "b": "2"}, {"a": "1"}, True),
+        ({"a": "1"}, {}, True),
+    ],
+)
+def test_what_waits_for_clients_that_never_come_again_is_not_kept(
+    store: Path, first: dict[str, str], then: dict[str, str], thrown: bool
+) -> None:
+    kept_store.begin(store, first)
+    (store / "jetstream").mkdir(exist_ok=True)
+    assert bool(kept_store.begin(store, then)) is thrown
+    assert (store / "jetstream").exists() is not thrown
+    assert not kept_store.begin(store, then)
+
+
+@pytest.mark.parametrize("noted", [None, "{", "[]"])
+def test_a_store_of_before_logins_were_noted_is_begun_anew_where_there_are_any(
+    store: Path, noted: str | None
+) -> None:
+    if noted is not None:
+        (store / "logins.json").write_text(noted)
+    assert kept_store.begin(store, {"a": "1"})
+
+
 def test_the_broker_starts_anew_after_the_machine_went_down(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
