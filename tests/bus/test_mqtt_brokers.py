@@ -102,13 +102,14 @@ def test_a_flood_passes_a_small_inbox_in_order_and_whole(broker: RunningBroker) 
         async with reader(broker, inbox=50) as r, writer(broker) as w, asyncio.TaskGroup() as group:
             await r.wait_connected()
             group.create_task(send(w, numbers(1, count)))
-            got: list[bytes] = []
+            # What a busy machine acknowledges too late comes again (QoS 1): first occurrences are in order.
+            got: dict[bytes, None] = {}
             while len(got) < count:
                 messages = [await r.next(DEADLINE_S), *r.take_nowait(29)]
                 assert r.waiting <= 50
-                got += [m.payload for m in messages if m is not None]
+                got |= dict.fromkeys(m.payload for m in messages if m is not None)
                 r.ack(m for m in messages if m is not None)
-            assert got == numbers(1, count)
+            assert list(got) == numbers(1, count)
 
     run(story())
 
