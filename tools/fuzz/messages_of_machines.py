@@ -1,4 +1,7 @@
-"""Messages of IPC-2591 (CFX): good ones made of a record's events, spoilt, packed, in batches, and how they are taken."""
+"""Messages of IPC-2591 (CFX): good ones made of a record's events, spoilt, packed, in batches, and how they are taken.
+
+Some come as the bytes of a whole AMQP 1.0 message, spoilt or with a body of another type.
+"""
 
 import gzip
 import json
@@ -10,11 +13,13 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final
 
+import proton
 from spoiling import spoilt, twisted
 
+from broker_bridge.adapters.cfx.adapter.inbox import _delivered
 from broker_bridge.adapters.cfx.adapter.ledger import SEEN, Entry, Ledger, Seen
 from broker_bridge.adapters.cfx.mapping import Mapper
-from broker_bridge.adapters.cfx.protocol.envelope import Limits, read
+from broker_bridge.adapters.cfx.protocol.envelope import Broken, Envelope, Limits, read
 from broker_bridge.adapters.cfx.protocol.names import MESSAGES
 from broker_bridge.bus.topics import Topics
 from broker_bridge.config import CfxAdapter
@@ -62,7 +67,25 @@ class Machines:
                 body = gzip.compress(bytes(rng.choice((100, 2**20, 64 * 2**20))))
         if rng.random() < 0.1:
             body = spoilt(rng, body)
-        return body, lambda: self._take(body, encoding, counts)
+        if rng.random() < 0.3:
+            odd = (
+                body.decode(errors="replace"),
+                [1, "x"],
+                {"a": body},
+                None,
+                7,
+                1.5,
+                True,
+                proton.Described("a", [body]),
+            )
+            message = proton.Message(
+                body=body if rng.random() < 0.5 else rng.choice(odd),
+                inferred=rng.random() < 0.5,
+                content_encoding=encoding,
+            )
+            packet = spoilt(rng, message.encode()) if rng.random() < 0.7 else message.encode()
+            return packet, lambda: self._open(packet, counts)
+        return body, lambda: self._take(read(body, encoding, LIMITS), counts)
 
     def _envelope(self, rng: random.Random) -> bytes:
         name, body = rng.choice(self._bodies)
@@ -80,8 +103,15 @@ class Machines:
             told = twisted(rng, told)
         return json.dumps(told, ensure_ascii=rng.random() < 0.5).encode(errors="replace")
 
-    def _take(self, body: bytes, encoding: str | None, counts: Counter[str]) -> None:
-        found = read(body, encoding, LIMITS)
+    def _open(self, packet: bytes, counts: Counter[str]) -> None:
+        came = _delivered(proton, 1, packet, "fuzz")
+        if came.problem is not None:
+            counts["no AMQP message of bytes or text"] += 1
+            self._take([Broken(came.body, came.problem, "encoding")], counts)
+        else:
+            self._take(read(came.body, came.encoding, LIMITS), counts)
+
+    def _take(self, found: Sequence[Envelope | Broken], counts: Counter[str]) -> None:
         counts["messages"] += len(found)
         draft = self._ledger.draft(self._mapper)
         for one in found:
