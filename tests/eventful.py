@@ -7,7 +7,7 @@ from told import Told, at, board, call, panel, record, verdict
 
 from broker_bridge.store.sqlite import SqliteStore
 
-HOSTILE = "<img src=x onerror=\"alert('x')\">&amp;\u202e\u05d0\u05d1{{7*7}}\x07"
+HOSTILE = "<img src=x onerror=\"alert('x')\">&amp;\u202e\u05d0\u05d1{{'q'*7}}\x07"
 """An identifier, designator or text of a log that wants to be markup, a template, a bell, or to turn a line round."""
 LINE = "/harbour/smt/line-1"
 

@@ -213,31 +213,25 @@ def _class(text: str) -> tuple[str, str]:
 
 def _of_series(record: "Record", choice: "Choice", args: argparse.Namespace, progress: Any) -> "Answer":
     from broker_bridge.queries import quality_charts as charts
-    from broker_bridge.queries.columns import read_columns
-    from broker_bridge.queries.columns_paste import read_paste
-    from broker_bridge.queries.quality_series import COUNTED, counted, measured, paste_series
+    from broker_bridge.queries.quality_series import COUNTED, read_series, usual_chart
 
     as_of = record.as_of(args.at)
-    what, counts = args.series, args.series in COUNTED
-    if counts and args.view == "capability":
-        raise UsageError(f"capability of {what}: counts have no limits; take charts")
-    phase = getattr(args, "phase", None)
-    if counts:
-        series = counted(read_columns(record, as_of, progress), choice, what, args.per, args.stage, phase)
-    elif what.partition(":")[0] == "paste":
-        name = what.partition(":")[2] or "volume"
-        wanted = (name, f"{name}_lower", f"{name}_upper")
-        series = paste_series(read_paste(record, as_of, choice, wanted, progress), choice, what, phase)
+    what = args.series
+    if args.view == "capability":
+        if what in COUNTED:
+            raise UsageError(f"capability of {what}: counts have no limits; take charts")
+        series = read_series(record, as_of, choice, what, progress=progress)
     else:
-        series = measured(record, as_of, choice, what, phase, progress)
+        series = read_series(
+            record, as_of, choice, what, per=args.per, stage=args.stage, phase=args.phase, progress=progress
+        )
     if args.view == "capability":
         return charts.quality_capability(
             series, as_of, choice.words(), lower=args.lower, upper=args.upper, target=args.target, size=args.size or 1,
             least=args.least, level=args.level,
         )  # fmt: skip
-    kind = args.kind or (("p" if what == "failed" else "u") if counts else "i-mr")
     return charts.quality_charts(
-        series, kind, as_of, choice.words(), rules=args.rules, size=args.size or 5, baseline=args.baseline, target=args.target,
+        series, args.kind or usual_chart(what), as_of, choice.words(), rules=args.rules, size=args.size or 5, baseline=args.baseline, target=args.target,
         sigma=args.sigma,
     )  # fmt: skip
 
@@ -263,14 +257,8 @@ def _of_paste(record: "Record", choice: "Choice", args: argparse.Namespace, prog
 
 
 def _of_occurrence(record: "Record", choice: "Choice", args: argparse.Namespace, progress: Any) -> "Answer":
-    from broker_bridge.queries.choice import Choice
-    from broker_bridge.queries.columns import read_columns
-    from broker_bridge.queries.columns_oven import read_oven
-    from broker_bridge.queries.columns_paste import read_paste
-    from broker_bridge.queries.columns_placements import read_placements
-    from broker_bridge.queries.parts import read_parts
-    from broker_bridge.queries.quality_looks import defects
-    from broker_bridge.queries.quality_occurrence import EDGES, Ground, quality_occurrence
+    from broker_bridge.queries.quality_ground import read_ground
+    from broker_bridge.queries.quality_occurrence import EDGES, quality_occurrence
 
     edges: tuple[float, ...] = EDGES
     if args.bands is not None:
@@ -278,16 +266,8 @@ def _of_occurrence(record: "Record", choice: "Choice", args: argparse.Namespace,
             edges = tuple(float(text) for text in args.bands.split(","))
         except ValueError:
             raise UsageError(f"--bands {args.bands}: expected numbers, 50,85,115,150") from None
-    as_of = record.as_of(args.at)
-    columns = read_columns(record, as_of, progress)
-    affected = {defect.board for defect in defects(columns, columns.chosen(choice))}
-    everywhere = Choice(any_purpose=True)  # what came before is told by other stations, at other times
-    given = Ground(
-        columns, read_parts(record, as_of), read_paste(record, as_of, everywhere, ("volume",), progress),
-        read_placements(record, columns.boards, as_of, progress), read_oven(record, columns.boards, affected, as_of, progress),
-    )  # fmt: skip
     return quality_occurrence(
-        given,
+        read_ground(record, record.as_of(args.at), choice, progress),
         choice,
         within=args.within,
         controls=args.controls,

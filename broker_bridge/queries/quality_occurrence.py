@@ -210,7 +210,7 @@ class _View:
         return Section(
             "What came before each confirmed defect",
             tuple(figures),
-            f"{more} more with --all" if more > 0 else None,
+            f"{more} more are not listed: ask for all" if more > 0 else None,
         )
 
     # -- what comes with it

@@ -10,10 +10,10 @@ from broker_bridge.errors import NotFound, UsageError
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector.ties import all_ties
 from broker_bridge.queries.choice import Choice
-from broker_bridge.queries.columns import Columns, Progress, holding_facts, instant
+from broker_bridge.queries.columns import Columns, Progress, holding_facts, instant, read_columns
 from broker_bridge.queries.columns_boards import PRODUCT, Boards
-from broker_bridge.queries.columns_paste import Paste
-from broker_bridge.queries.quality_looks import defects, groups, outcomes
+from broker_bridge.queries.columns_paste import Paste, read_paste
+from broker_bridge.queries.quality_looks import GROUPS, defects, groups, outcomes
 from broker_bridge.queries.record import Record
 from broker_bridge.trace.history import AsOf
 
@@ -44,6 +44,32 @@ class Series(NamedTuple):
     upper: float | None
     nominal: float | None
     remarks: tuple[str, ...] = ()
+
+
+def usual_chart(what: str) -> str:
+    """The kind of chart that fits a series where nobody asks for another."""
+    return ("p" if what == "failed" else "u") if what in COUNTED else "i-mr"
+
+
+def read_series(
+    record: Record,
+    as_of: AsOf,
+    choice: Choice,
+    what: str,
+    *,
+    per: str = "hour",
+    stage: str = "reviewed",
+    phase: str | None = None,
+    progress: Progress = lambda done, of: None,
+) -> Series:
+    """The series of any kind: counts (`per`, `stage`), paste, values. Raises UsageError, NotFound."""
+    if what in COUNTED:
+        return counted(read_columns(record, as_of, progress), choice, what, per, stage, phase)
+    if what.partition(":")[0] == "paste":
+        name = what.partition(":")[2] or "volume"
+        wanted = (name, f"{name}_lower", f"{name}_upper")
+        return paste_series(read_paste(record, as_of, choice, wanted, progress), choice, what, phase)
+    return measured(record, as_of, choice, what, phase, progress)
 
 
 def measured(
@@ -142,6 +168,8 @@ def counted(columns: Columns, choice: Choice, what: str, per: str, stage: str, p
     """Failed boards, confirmed defects or calls of first looks, grouped: per hour, day, panel, order, or so many boards."""
     if what not in COUNTED:
         raise UsageError(f"{what!r}: there are {', '.join(COUNTED)}")
+    if phase is not None and phase not in GROUPS:
+        raise UsageError(f"--phase {phase}: there are {', '.join(GROUPS)}")
     looks, name = columns.looks, columns.boards.key
     chosen = columns.chosen(choice) & (looks.column("attempt") == 1)
     said = outcomes(columns, stage).said

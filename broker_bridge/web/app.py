@@ -51,8 +51,21 @@ def create_app(site: Site, *, names: Collection[str], requests_per_minute: int =
     app.include_router(pages.router)
     pages.mount(app)
     _tell_problems(app)
+    _describe(app)
     app.add_middleware(Guard, names=names, rate=Rate(requests_per_minute, site.now))
     return app
+
+
+def _describe(app: FastAPI) -> None:
+    """Let the description hold the schemas that operations refer to."""
+    plain = app.openapi
+
+    def described() -> dict[str, Any]:
+        document = plain()
+        document.setdefault("components", {}).setdefault("schemas", {}).update(api.components())
+        return document
+
+    app.openapi = described  # type: ignore[method-assign]
 
 
 def _tell_problems(app: FastAPI) -> None:

@@ -38,7 +38,7 @@ def test_answers_fit_their_schemas(asked: httpx.Client, question: str, schema: s
         ("where-used", 400, "ask for one thing"), ("where-used?lot=L&reel=R", 400, "one thing"),
         ("defects?since=yesterday", 422, "since"), ("board/why?id=A&statement=V99", 400, "no statement"),
         ("quarantine/x1", 422, "key"), ("quarantine/r1", 404, "nothing in quarantine"), ("nowhere", 404, "Not Found"),
-        ("frozen/none", 404, "nothing is frozen"), ("flow/line?at=0", 400, "newest commit"), ("flow/tide", 422, "view"), ("balance?order=WO-99", 404, "not in record"),
+        ("frozen/none", 404, "nothing is frozen"), ("flow/line?at=0", 400, "newest commit"), ("flow/tide", 404, "Not Found"), ("flow/line?position=1", 422, "position"), ("balance?order=WO-99", 404, "not in record"),
         ("events?limit=0", 422, "limit"), ("identifiers?begin=A&limit=5000", 422, "limit"),
     ],
 )  # fmt: skip

@@ -8,11 +8,11 @@ from broker_bridge.web.api.acts import router as acts
 from broker_bridge.web.api.boards import router as boards
 from broker_bridge.web.api.events import router as events
 from broker_bridge.web.api.figures import router as figures
-from broker_bridge.web.api.flow import router as flow
 from broker_bridge.web.api.lists import router as lists
 from broker_bridge.web.api.lots import router as lots
 from broker_bridge.web.api.rejected import router as rejected
 from broker_bridge.web.api.reports import router as reports
+from broker_bridge.web.api.shapes import components
 from broker_bridge.web.api.state import router as state
 from broker_bridge.web.problems import MEDIA_TYPE
 
@@ -54,9 +54,11 @@ _TOLD: Final = {
     503: "the record cannot be read now",
 }
 
+__all__ = ["components", "router"]
+
 router = APIRouter(
     prefix="/api/v1",
     responses={status: {"description": text, **_PROBLEM} for status, text in _TOLD.items()},
 )
-for part in (state, boards, reports, lots, lists, figures, flow, events, rejected, acts):
+for part in (state, boards, reports, lots, lists, figures, events, rejected, acts):
     router.include_router(part)

@@ -1,28 +1,16 @@
-"""What many boards say together: yields, charts, capability, paste. One at a time: each takes a core."""
+"""What many boards say together: quality and flow. One question at a time: each takes a core."""
 
 import threading
-from collections.abc import Callable
-from datetime import time
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query, Request
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
-from broker_bridge.errors import UsageError
-from broker_bridge.queries import quality_charts as charts
-from broker_bridge.queries.choice import Choice
-from broker_bridge.queries.columns import read_columns
-from broker_bridge.queries.columns_paste import read_paste
-from broker_bridge.queries.parts import read_parts
-from broker_bridge.queries.quality_paste import COLUMNS, quality_paste
-from broker_bridge.queries.quality_series import COUNTED, Series, counted, measured, paste_series
-from broker_bridge.queries.quality_yield import quality_yield
 from broker_bridge.queries.record import Record
-from broker_bridge.trace.history import AsOf
-from broker_bridge.trace.quality import Answer
 from broker_bridge.web.answers import answer
+from broker_bridge.web.api.shapes import shaped
 from broker_bridge.web.problems import Problem
+from broker_bridge.web.questions import Question, flow, quality
 from broker_bridge.web.site import Reader, Reading
 
 router = APIRouter(tags=["figures"])
@@ -30,179 +18,132 @@ router = APIRouter(tags=["figures"])
 _PATIENCE_S: Final = 60.0
 _COUNTING: Final = threading.BoundedSemaphore(1)
 
-Name = Annotated[str | None, Field(min_length=1, max_length=512)]
-Stage = Literal["inspected", "reviewed", "reworked"]
+
+def _told(summary: str, view: str, sentence: str, title: str, **figure: Any) -> dict[str, Any]:
+    """What a route says of itself: its answer follows schemas/quality.json; the example is invented."""
+    example = {
+        "view": view, "sentence": sentence, "asked": "", "plots": [], "remarks": [], "found": True,
+        "sections": [{"title": title, "figures": [{"spans": [], "counted": "", "details": {}, "boards": []} | figure]}],
+        "as_of": {"record": "harbour-works", "incarnation": 1, "commit": 412, "number": 90211},
+        "caution": "A clean history is not a release: the plant's procedure and its authorised people decide.",
+    }  # fmt: skip
+    return {"summary": summary, "response_model": None, "responses": shaped("quality", example)}
 
 
-class Conditions(BaseModel):
-    """Conditions that all have to hold; absent ones do not."""
-
-    model_config = ConfigDict(extra="forbid")
-
-    line: Name = None
-    station: Name = None
-    equipment: Name = None
-    part: Name = None
-    program: Name = None
-    program_revision: Name = None
-    side: Literal["top", "bottom"] | None = None
-    order: Name = None
-    method: Name = None
-    designator: Name = None
-    position: Annotated[int | None, Field(ge=1, le=9999)] = None
-    since: AwareDatetime | None = None
-    until: AwareDatetime | None = None
-    shift: Annotated[str | None, Field(pattern=r"^[0-2][0-9]:[0-5][0-9]-[0-2][0-9]:[0-5][0-9]$")] = None
-    any_purpose: bool = False
-    level: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
-    at: Annotated[int | None, Field(ge=0, lt=2**63)] = None
-
-    def choice(self) -> Choice:
-        """As the queries take it. Raises UsageError."""
-        return Choice(
-            self.line, self.station, self.equipment, self.part, self.program, self.program_revision, self.side, self.order,
-            self.method, self.designator, self.position, self.since, self.until, _shift(self.shift), self.any_purpose,
-        )  # fmt: skip
-
-
-class Yield(Conditions):
-    """Of which stage, by what."""
-
-    stage: Stage = "reviewed"
-    by: Name = None
-    end_item: Name = None
-
-
-class Charts(Conditions):
-    """Of which series."""
-
-    series: Annotated[
-        str, Field(min_length=1, max_length=512, examples=["failed", "reading:zone_7", "paste:volume"])
-    ]
-    kind: Name = None
-    rules: Literal["limits", "we", "nelson"] = "we"
-    size: Annotated[int | None, Field(ge=1, le=1000)] = None
-    baseline: Annotated[int | None, Field(ge=1, le=1_000_000)] = None
-    target: float | None = None
-    sigma: Annotated[float | None, Field(gt=0)] = None
-    phase: Name = None
-    per: Annotated[str, Field(max_length=64)] = "hour"
-    stage: Stage = "reviewed"
-
-
-class Capability(Conditions):
-    """Of which series, within which limits (default: as stated in the record)."""
-
-    series: Annotated[str, Field(min_length=1, max_length=512, examples=["reading:zone_7"])]
-    lower: float | None = None
-    upper: float | None = None
-    target: float | None = None
-    size: Annotated[int | None, Field(ge=1, le=1000)] = None
-    least: Annotated[int, Field(ge=2, le=1_000_000)] = 25
-
-
-class Paste(Conditions):
-    """Pads, or means of components."""
-
-    by: Literal["pad", "component"] = "pad"
-
-
-@router.get("/quality/yield", summary="Yields and DPMO", response_model=None)
-def yields(request: Request, record: Reading, user: Reader, asked: Annotated[Yield, Query()]) -> Response:
+@router.get("/quality/yield", **_told(
+    "Yields and DPMO", "yield", "First-pass yield at aoi is 97.50%.", "First-pass yield", name="aoi top", value=0.975, unit="share",
+    number=195, of=200, counted="boards", spans=[{"low": 0.943, "high": 0.989, "level": 0.95, "method": "Wilson"}],
+    boards=["HW-000052", "HW-000085", "HW-000101", "HW-000132", "HW-000177"],
+))  # fmt: skip
+def yields(
+    request: Request, record: Reading, user: Reader, asked: Annotated[quality.Yield, Query()]
+) -> Response:
     """Each figure with its interval and the boards behind it (schemas/quality.json)."""
-
-    def made() -> Answer:
-        as_of = record.as_of(asked.at)
-        return quality_yield(
-            read_columns(record, as_of), read_parts(record, as_of), asked.choice(), stage=asked.stage, by=asked.by,
-            end_item=asked.end_item, level=asked.level,
-        )  # fmt: skip
-
-    return counted_alone(request, made)
+    return _counted_alone(request, record, asked)
 
 
-@router.get("/quality/charts", summary="A control chart", response_model=None)
-def chart(request: Request, record: Reading, user: Reader, asked: Annotated[Charts, Query()]) -> Response:
+@router.get("/quality/charts", **_told(
+    "A control chart", "charts", "2 of 48 points break a rule.", "Limits", name="centre", value=246.1, unit="C",
+))  # fmt: skip
+def charts(
+    request: Request, record: Reading, user: Reader, asked: Annotated[quality.Charts, Query()]
+) -> Response:
     """Points, limits, and what the rules found (schemas/quality.json)."""
-
-    def made() -> Answer:
-        as_of, choice = record.as_of(asked.at), asked.choice()
-        series = _series(record, as_of, choice, asked.series, asked.per, asked.stage, asked.phase)
-        usual = ("p" if asked.series == "failed" else "u") if asked.series in COUNTED else "i-mr"
-        return charts.quality_charts(
-            series, asked.kind or usual, as_of, choice.words(), rules=asked.rules, size=asked.size or 5,
-            baseline=asked.baseline, target=asked.target, sigma=asked.sigma,
-        )  # fmt: skip
-
-    return counted_alone(request, made)
+    return _counted_alone(request, record, asked)
 
 
-@router.get("/quality/capability", summary="Capability of a process", response_model=None)
+@router.get("/quality/capability", **_told(
+    "Capability of a process", "capability", "Cpk is 1.42 (1.21 to 1.63).", "Indices", name="Cpk", value=1.42, unit="", of=240,
+    counted="values", spans=[{"low": 1.21, "high": 1.63, "level": 0.95, "method": "Bissell"}],
+))  # fmt: skip
 def capability(
-    request: Request, record: Reading, user: Reader, asked: Annotated[Capability, Query()]
+    request: Request, record: Reading, user: Reader, asked: Annotated[quality.Capability, Query()]
 ) -> Response:
     """Told only where there are values enough (schemas/quality.json)."""
-
-    def made() -> Answer:
-        if asked.series in COUNTED:
-            raise UsageError(f"capability of {asked.series}: counts have no limits; take charts")
-        as_of, choice = record.as_of(asked.at), asked.choice()
-        return charts.quality_capability(
-            _series(record, as_of, choice, asked.series, "hour", "reviewed", None), as_of, choice.words(), lower=asked.lower,
-            upper=asked.upper, target=asked.target, size=asked.size or 1, least=asked.least, level=asked.level,
-        )  # fmt: skip
-
-    return counted_alone(request, made)
+    return _counted_alone(request, record, asked)
 
 
-@router.get("/quality/paste", summary="Printed paste", response_model=None)
-def paste(request: Request, record: Reading, user: Reader, asked: Annotated[Paste, Query()]) -> Response:
+@router.get("/quality/paste", **_told(
+    "Printed paste", "paste", "The median pad holds 97.1 % of its aperture.", "Pads, the least even first", name="U1 7", value=0.71,
+    unit="share", of=120, counted="prints",
+))  # fmt: skip
+def paste(
+    request: Request, record: Reading, user: Reader, asked: Annotated[quality.Paste, Query()]
+) -> Response:
     """Pads, offsets, drift, what inspection can tell of later defects (schemas/quality.json)."""
-
-    def made() -> Answer:
-        as_of, choice = record.as_of(asked.at), asked.choice()
-        return quality_paste(
-            read_paste(record, as_of, choice, COLUMNS),
-            read_parts(record, as_of),
-            choice,
-            by=asked.by,
-            level=asked.level,
-        )
-
-    return counted_alone(request, made)
+    return _counted_alone(request, record, asked)
 
 
-def _series(
-    record: Record, as_of: AsOf, choice: Choice, what: str, per: str, stage: Stage, phase: str | None
-) -> Series:
-    if what in COUNTED:
-        return counted(read_columns(record, as_of), choice, what, per, stage, phase)
-    if what.partition(":")[0] == "paste":
-        name = what.partition(":")[2] or "volume"
-        return paste_series(
-            read_paste(record, as_of, choice, (name, f"{name}_lower", f"{name}_upper")), choice, what, phase
-        )
-    return measured(record, as_of, choice, what, phase)
+@router.get("/quality/occurrence", **_told(
+    "Where defects came to be", "occurrence", "Of 9 confirmed defects 4 were abnormal at paste printing (19% to 73% of all).",
+    "Point of occurrence of confirmed defects", name="paste printing", value=0.444, unit="share", number=4, of=9,
+    counted="confirmed defects", spans=[{"low": 0.189, "high": 0.733, "level": 0.95, "method": "Wilson"}],
+    details={"of those told": 0.5, "told": 8}, boards=["HW-000052", "HW-000085", "HW-000101"],
+))  # fmt: skip
+def occurrence(
+    request: Request, record: Reading, user: Reader, asked: Annotated[quality.Occurrence, Query()]
+) -> Response:
+    """Shares by the first abnormal observation at the defect's spot, relative risks of reels, slots, nozzles, places and paste,
+    the top-up loop, and what came before each defect, each with its boards (schemas/quality.json). What comes with a defect
+    need not be its cause."""
+    return _counted_alone(request, record, asked)
 
 
-def counted_alone(request: Request, made: Callable[[], Answer]) -> Response:
+@router.get("/quality/gauge", **_told(
+    "Repeatability of measuring machines", "gauge", "height: the gauge takes 8.4 % of the study variation.", "Gauge study of height",
+    name="gauge", value=0.0021, unit="sd", details={"% of study": 8.4},
+))  # fmt: skip
+def gauge(
+    request: Request, record: Reading, user: Reader, asked: Annotated[quality.Gauge, Query()]
+) -> Response:
+    """Gauge R&R of each value that verifications repeat, and what machines found of what they had to (schemas/quality.json)."""
+    return _counted_alone(request, record, asked)
+
+
+@router.get("/flow/line", **_told(
+    "What the line does", "line", "place2 holds the line up.", "Throughput", name="boards an hour", value=118.2, unit="boards/h",
+))  # fmt: skip
+def line(request: Request, record: Reading, user: Reader, asked: Annotated[flow.Line, Query()]) -> Response:
+    """Throughput, boards in process, what holds the line up, balance (schemas/quality.json). As of the newest commit only."""
+    return _counted_alone(request, record, asked)
+
+
+@router.get("/flow/stations", **_told(
+    "What each station does", "stations", "place2 has the longest cycle.", "Cycle", name="place2", value=30.4, unit="s", of=212,
+    counted="boards",
+))  # fmt: skip
+def stations(
+    request: Request, record: Reading, user: Reader, asked: Annotated[flow.Stations, Query()]
+) -> Response:
+    """Cycle, stay, busy, blocked and starved shares (schemas/quality.json). As of the newest commit only."""
+    return _counted_alone(request, record, asked)
+
+
+@router.get("/flow/changes", **_told(
+    "Changeovers", "changes", "3 changeovers, the median took 14 min.", "Changeovers", name="place1", value=840, unit="s",
+))  # fmt: skip
+def changes(
+    request: Request, record: Reading, user: Reader, asked: Annotated[flow.Changes, Query()]
+) -> Response:
+    """From program to program (schemas/quality.json). As of the newest commit only."""
+    return _counted_alone(request, record, asked)
+
+
+@router.get("/flow/time", **_told(
+    "Where stations' time goes", "time", "place2 was down for 4 % of the time.", "Time by state", name="place2 productive",
+    value=0.71, unit="share",
+))  # fmt: skip
+def time(request: Request, record: Reading, user: Reader, asked: Annotated[flow.Time, Query()]) -> Response:
+    """The six states of SEMI E10, failures, repairs, OEE, alarms (schemas/quality.json). As of the newest commit only."""
+    return _counted_alone(request, record, asked)
+
+
+def _counted_alone(request: Request, record: Record, asked: Question) -> Response:
     """The answer, once nobody else counts. Raises Problem after a minute."""
     if not _COUNTING.acquire(timeout=_PATIENCE_S):
         raise Problem(503, "other figures are being counted: try again", headers={"Retry-After": "30"})
     try:
-        found = made()
+        found = asked.answer(record)
     finally:
         _COUNTING.release()
     return answer(request, found)
-
-
-def _shift(text: str | None) -> tuple[int, int] | None:
-    if text is None:
-        return None
-    try:
-        start, end = (time.fromisoformat(part) for part in text.split("-"))
-    except ValueError:
-        raise UsageError(f"shift {text}: expected 06:00-14:00") from None
-    if start == end:
-        raise UsageError(f"shift {text}: begins when it ends")
-    return start.hour * 60 + start.minute, end.hour * 60 + end.minute

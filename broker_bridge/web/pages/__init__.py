@@ -12,10 +12,9 @@ from fastapi.staticfiles import StaticFiles
 from starlette.responses import Response
 
 from broker_bridge.web.pages.boards import router as boards
-from broker_bridge.web.pages.flow import router as flow
+from broker_bridge.web.pages.figures import router as figures
 from broker_bridge.web.pages.frame import HERE, refused
 from broker_bridge.web.pages.lots import router as lots
-from broker_bridge.web.pages.quality import router as quality
 from broker_bridge.web.pages.sign import router as sign
 from broker_bridge.web.pages.sources import router as sources
 from broker_bridge.web.pages.stations import router as stations
@@ -24,7 +23,7 @@ from broker_bridge.web.problems import Problem
 STATIC: Final = HERE / "static"
 
 router = APIRouter(include_in_schema=False)
-for part in (boards, lots, stations, sources, quality, flow, sign):
+for part in (boards, lots, stations, sources, figures, sign):
     router.include_router(part)
 
 
