@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 EXAMPLE = """\
 example: broker-bridge quarantine list
          broker-bridge quarantine show r17
-         broker-bridge quarantine retry r17 --config plant.toml     # after mending the mapping
+         broker-bridge quarantine retry r17 --config plant.toml     # after mending the mapping, or naming the CFX machine
          broker-bridge quarantine retry --all --source /harbour-works/smt/line-1/spi-1-files
 
 exit codes: 0 nothing in quarantine or retried, 1 something is in quarantine or the retry was refused"""
@@ -38,7 +38,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--raw", action="store_true", help="write the raw bytes to standard output, nothing else"
     )
     retrying = actions.add_parser(
-        "retry", help="read the archived raw bytes again with the mapping as it is now"
+        "retry",
+        help="read the archived raw bytes again with mapping, configuration and program as they are now",
     )
     retrying.add_argument("keys", metavar="KEY", nargs="*", help="as `list` shows them")
     retrying.add_argument("--all", action="store_true", help="everything of --source")

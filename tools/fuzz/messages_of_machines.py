@@ -17,7 +17,8 @@ import proton
 from spoiling import spoilt, twisted
 
 from broker_bridge.adapters.cfx.adapter.inbox import _delivered
-from broker_bridge.adapters.cfx.adapter.ledger import SEEN, Entry, Ledger, Seen
+from broker_bridge.adapters.cfx.adapter.ledger import Ledger
+from broker_bridge.adapters.cfx.adapter.remembered import REJECTED, SEEN, Entry, Rejected, Seen
 from broker_bridge.adapters.cfx.mapping import Mapper
 from broker_bridge.adapters.cfx.protocol.envelope import Broken, Envelope, Limits, read
 from broker_bridge.adapters.cfx.protocol.names import MESSAGES
@@ -118,7 +119,7 @@ class Machines:
             draft.add(one, AT, "fuzz")
         for key, kept in draft.state().items():
             if kept is not None:
-                kind = Seen if key.startswith(SEEN) else Entry
+                kind = Seen if key.startswith(SEEN) else Rejected if key.startswith(REJECTED) else Entry
                 assert kind.load(kept).dump() == kept, "what is kept is not what is read again"
         draft.apply()
         assert len(self._ledger.seen) <= 500

@@ -5,6 +5,7 @@ Proton must not be missing where everything has to be there; elsewhere these are
 
 import asyncio
 import contextlib
+import gzip
 import json
 import threading
 import time
@@ -17,6 +18,7 @@ from cfx_machine import HANDLE, Machine, config, said
 from fakes import MemorySourceWriter
 from servers import missing, until
 
+from broker_bridge.adapters.base import Request
 from broker_bridge.adapters.cfx.adapter import CfxMachines
 from broker_bridge.config import CfxAdapter
 from broker_bridge.errors import ConfigError
@@ -123,6 +125,43 @@ def test_a_question_is_answered_at_once_that_we_do_not_do_that() -> None:
         assert [
             t.statements[0].subject for t in writer.takings if t.statements[0].data.TYPE == "board.identified"
         ] == ["HW-9"]
+
+    asyncio.run(play())
+
+
+def test_a_person_has_rejected_messages_read_again_by_what_is_configured_now() -> None:
+    stranger = "HarbourWorks.Aoi.1"
+    machines = [{"handle": HANDLE, "station": "spi-1"}, {"handle": stranger, "station": "aoi-1"}]
+
+    async def play() -> None:
+        writer = MemorySourceWriter()
+
+        async def asks(number: int, **arguments: str) -> str:
+            writer.waiting.append(Request(number, "retry", arguments))
+            async with running(writer, **({"machines": machines} if mended else {})):
+                await until(lambda: number in writer.answers, "it answers")
+            return writer.answers[number]
+
+        mended = False
+        async with running(writer) as machine:
+            unknown = said("UnitsArrived", {"PrimaryIdentifier": "HW-1"}, Source=stranger)
+            await machine.send([unknown, gzip.compress(b"{"), arrived(2)])
+        (key,) = [t.generation for t in writer.takings if t.statements[0].data.TYPE == "source.rejected" and not t.generation.startswith("b-")]  # fmt: skip
+        before = len(writer.takings)
+        told = await asks(1, generation=key)
+        assert told.startswith(
+            "refused: nothing more can be told; 1 message still rejected, the first because"
+        )
+        assert stranger in told
+        mended = True
+        assert "1 message told now" in await asks(2, generation=key)
+        assert (await asks(3, generation=key)).startswith("refused: no rejected message")
+        assert "no JSON" in await asks(4, all="yes")
+        assert (await asks(5, generation="b-nothing")).startswith("refused: no rejected message b-nothing")
+        writer.raw.clear()
+        assert "1 message no longer in the archive" in await asks(6, all="yes")
+        again = [t for t in writer.takings[before:] if t.generation == key]
+        assert [(t.revision, t.statements[0].data.station, t.statements[0].subject) for t in again] == [(2, "aoi-1", "HW-1")]  # fmt: skip
 
     asyncio.run(play())
 

@@ -1,17 +1,20 @@
 """What is remembered of messages and transactions: repetitions, late names, what is forgotten."""
 
+import gzip
+import hashlib
 import json
 from datetime import UTC, datetime
 from typing import Any
 
-from cfx_machine import WORK, config, envelope, said, units
+import pytest
+from cfx_machine import HANDLE, WORK, config, envelope, said, units
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.cfx.adapter.ledger import Draft, Ledger
 from broker_bridge.adapters.cfx.mapping import Mapper
-from broker_bridge.adapters.cfx.protocol.envelope import Broken, Envelope, read
+from broker_bridge.adapters.cfx.protocol.envelope import Broken, Envelope, Limits, read
 
 TAKEN = datetime(2026, 3, 2, 8, 20, tzinfo=UTC)
 
@@ -24,6 +27,7 @@ class Kept:
         self.state: dict[str, bytes] = {}
         self.ledger = Ledger({}, **self._limits)
         self.mapper = Mapper(config())
+        self.archive: dict[str, bytes] = {}
 
     def again(self) -> None:
         self.ledger = Ledger(self.state, **self._limits)
@@ -32,15 +36,28 @@ class Kept:
         draft = self.ledger.draft(self.mapper)
         for message in messages:
             draft.add(message, TAKEN, "test")
-        changes = draft.state()
         if apply:
-            for key, value in changes.items():
-                if value is None:
-                    self.state.pop(key, None)
-                else:
-                    self.state[key] = value
-            draft.apply()
+            self._write(draft)
         return draft
+
+    def retry(self) -> tuple[Draft, list[str | None]]:
+        """Read all rejected messages again; what that gives, and why not, of each."""
+        draft = self.ledger.draft(self.mapper)
+        whys = []
+        for key, one in self.ledger.rejected.items():
+            raw = self.archive[one.digest]
+            whys.append(draft.retry(key, one, raw, read(raw, one.encoding)))
+        self._write(draft)
+        return draft, whys
+
+    def _write(self, draft: Draft) -> None:
+        self.archive |= {hashlib.sha256(raw).hexdigest(): raw for raw in draft.archive.values()}
+        for key, value in draft.state().items():
+            if value is None:
+                self.state.pop(key, None)
+            else:
+                self.state[key] = value
+        draft.apply()
 
 
 def shown(takings: list[Taking]) -> list[tuple[str, int, list[str]]]:
@@ -196,8 +213,8 @@ def test_what_is_broken_is_rejected_by_its_bytes() -> None:
     kept = Kept()
     (broken,) = read(said("UnitsArrived", {})[:-1])
     draft = kept.add(broken, broken)
-    assert [taking.statements[0].data.TYPE for taking in draft.takings] == ["source.rejected"] * 2
-    assert len({taking.generation for taking in draft.takings}) == 1
+    assert [taking.statements[0].data.TYPE for taking in draft.takings] == ["source.rejected"]
+    assert kept.add(broken).counts["messages_again"] == 1
     assert list(draft.archive.values()) == [said("UnitsArrived", {})[:-1]]
 
 
@@ -209,3 +226,91 @@ def test_a_heartbeat_is_a_sign_of_life_and_nothing_else() -> None:
     assert draft.signs == {"HarbourWorks.Spi.1": 60.0}
     assert kept.state == {}
     assert json.loads(beat.raw)["MessageName"] == "CFX.Heartbeat"
+
+
+STRANGER = "HarbourWorks.Aoi.1"
+
+
+def mended(kept: Kept) -> Kept:
+    """The same after a restart with the stranger named as a machine."""
+    kept.mapper = Mapper(config(machines=[
+        {"handle": HANDLE, "station": "spi-1"}, {"handle": STRANGER, "station": "aoi-1"},
+    ]))  # fmt: skip
+    kept.again()
+    return kept
+
+
+def test_what_was_rejected_is_told_one_revision_higher_once_it_can_be() -> None:
+    kept = Kept()
+    first = kept.add(arrived(1, Source=STRANGER), arrived(2))
+    assert [t.statements[0].data.TYPE for t in first.takings] == ["source.rejected", "board.arrived"]
+    kept.again()
+    _, (why,) = kept.retry()
+    assert why is not None
+    assert STRANGER in why
+    assert len(kept.ledger.rejected) == 1, "it stays, for the next time"
+    mended(kept)
+    draft, whys = kept.retry()
+    assert whys == [None]
+    (taking,) = draft.takings
+    assert (taking.generation, taking.revision) == (first.takings[0].generation, 2)
+    assert taking.statements[0].data.station == "aoi-1"
+    assert taking.statements[0].subject == "HW-1"
+    # It is known from now on: neither the machine nor a second request tells it again.
+    kept.again()
+    assert kept.add(arrived(1, Source=STRANGER)).takings == []
+    assert kept.ledger.rejected == {}
+
+
+def test_names_reach_back_to_what_is_read_again_and_on_from_it() -> None:
+    kept = Kept()
+    work = [
+        envelope("WorkStarted", {"TransactionID": WORK, "Units": []}, Source=STRANGER),
+        envelope("Processing.UnitsProcessed", {"TransactionId": WORK, "CommonProcessData": {"A": 1}}, Source=STRANGER),
+        envelope("WorkCompleted", {"TransactionID": WORK, "PrimaryIdentifier": "HW-1"}, Source=STRANGER),
+    ]  # fmt: skip
+    kept.add(*work[:2])
+    mended(kept)
+    draft, whys = kept.retry()
+    assert whys == [None, None]
+    assert [each[:2] for each in shown(draft.takings)] == [("work.started", 2), ("reading.recorded", 2)]
+    assert shown(kept.add(work[2]).takings) == [
+        ("work.completed", 1, ["HW-1"]), ("work.started", 3, ["HW-1"]), ("reading.recorded", 3, ["HW-1"]),
+    ]  # fmt: skip
+
+
+def test_a_body_that_can_be_read_by_now_gives_its_messages_their_own_names() -> None:
+    """A limit that was raised: the body is no raw record any more, its messages are."""
+    kept = Kept()
+    body = gzip.compress(b"[" + said("UnitsArrived", {"PrimaryIdentifier": "HW-1"}) + b"," + said("UnitsArrived", {"PrimaryIdentifier": "HW-2"}) + b"]")  # fmt: skip
+    (broken,) = read(body, "gzip", Limits(size=200))
+    assert isinstance(broken, Broken)
+    (before,) = kept.add(broken).takings
+    kept.again()
+    draft, whys = kept.retry()
+    assert whys == [None]
+    gone, *told = draft.takings
+    assert (gone.generation, gone.revision) == (before.generation, 2)
+    assert gone.statements[0].data.TYPE == "source.retracted"
+    assert [(each.revision, each.statements[0].subject) for each in told] == [(1, "HW-1"), (1, "HW-2")]
+    assert kept.add(arrived(2)).takings == []
+
+
+def test_of_two_messages_under_one_name_none_is_hidden_by_a_retry() -> None:
+    kept = Kept()
+    same = {"UniqueID": "6" * 8 + "-6666" * 3 + "-" + "6" * 12, "Source": STRANGER}
+    kept.add(arrived(1, **same), arrived(2, **same))
+    assert mended(kept).ledger.rejected == {}
+
+
+@pytest.mark.parametrize("ignore", [True, False])
+def test_what_says_nothing_by_now_is_retracted(ignore: bool) -> None:
+    kept = Kept()
+    beat = envelope("CFX.Heartbeat", {"HeartbeatFrequency": "00:01:00"}, Source=STRANGER)
+    kept.add(beat)
+    mended(kept)
+    if ignore:
+        kept.mapper = Mapper(config(other_handles="ignore"))
+    draft, whys = kept.retry()
+    assert whys == [None]
+    assert [(t.revision, t.statements[0].data.TYPE) for t in draft.takings] == [(2, "source.retracted")]

@@ -15,10 +15,12 @@ from itertools import count
 from typing import Any, Final
 
 from broker_bridge.adapters.base import SourceWriter, Statement, Taking
+from broker_bridge.adapters.cfx.adapter import retry
 from broker_bridge.adapters.cfx.adapter.inbox import Delivered, Inbox, from_queue, listening
-from broker_bridge.adapters.cfx.adapter.ledger import SEEN, TRANSACTION, Ledger
+from broker_bridge.adapters.cfx.adapter.ledger import Ledger
 from broker_bridge.adapters.cfx.adapter.machines import Machines
 from broker_bridge.adapters.cfx.adapter.reactor import login, proton
+from broker_bridge.adapters.cfx.adapter.remembered import REJECTED, SEEN, TRANSACTION
 from broker_bridge.adapters.cfx.mapping import Mapper
 from broker_bridge.adapters.cfx.protocol import envelope as wire
 from broker_bridge.adapters.cfx.protocol.envelope import Broken, Envelope, Limits
@@ -62,17 +64,19 @@ class CfxMachines:
         self._here = False
         self.port: asyncio.Future[int] | None = None
         """The port that is listened on, once it is."""
+        self._drafting = asyncio.Lock()
+        """Held from a draft of the ledger until it is applied."""
 
     async def run(self, writer: SourceWriter) -> None:
         """Hear them until cancelled."""
         self.port = asyncio.get_running_loop().create_future()
+        ledger = await self._ledger(writer)
         async with asyncio.TaskGroup() as group:
-            group.create_task(_answer_requests(writer), name=f"{self._config.name} requests")
-            group.create_task(self._hear(writer), name=f"{self._config.name} hear")
+            group.create_task(self._answer_requests(writer, ledger), name=f"{self._config.name} requests")
+            group.create_task(self._hear(writer, ledger), name=f"{self._config.name} hear")
             group.create_task(self._look(writer), name=f"{self._config.name} look")
 
-    async def _hear(self, writer: SourceWriter) -> None:
-        ledger = await self._ledger(writer)
+    async def _hear(self, writer: SourceWriter, ledger: Ledger) -> None:
         wait = _FIRST_WAIT_S
         while True:
             began = _monotonic()
@@ -85,7 +89,9 @@ class CfxMachines:
                         self.port.set_result(inbox.port)
                     self._tell(writer)
                     while True:
-                        await self._take(await inbox.next(_BATCH), inbox, ledger, writer)
+                        delivered = await inbox.next(_BATCH)
+                        async with self._drafting:
+                            await self._take(delivered, inbox, ledger, writer)
             except SourceUnavailable as error:
                 self._here = False
                 self._trouble = str(error)
@@ -141,7 +147,10 @@ class CfxMachines:
     def _read(self, one: Delivered) -> Sequence[Envelope | Broken]:
         if one.problem is not None:
             return [Broken(one.body, one.problem, "encoding")]
-        return wire.read(one.body, one.encoding, self._limits)
+        return self._unpacked(one.body, one.encoding)
+
+    def _unpacked(self, body: bytes, encoding: str | None) -> Sequence[Envelope | Broken]:
+        return wire.read(body, encoding, self._limits)
 
     def _answer(self, one: Delivered, message: Envelope | Broken, inbox: Inbox) -> None:
         """A request is answered at once that we do not do that: a machine must not wait for us."""
@@ -157,7 +166,11 @@ class CfxMachines:
     async def _ledger(self, writer: SourceWriter) -> Ledger:
         while True:
             try:
-                kept = {**await writer.states(SEEN), **await writer.states(TRANSACTION)}
+                kept = {
+                    key: value
+                    for prefix in (SEEN, TRANSACTION, REJECTED)
+                    for key, value in (await writer.states(prefix)).items()
+                }
             except StoreUnavailable as error:
                 writer.report("waiting", str(error))
                 await asyncio.sleep(_LONGEST_WAIT_S / 10)
@@ -183,6 +196,17 @@ class CfxMachines:
             taking = Taking(f"c-{number}-{now:%Y%m%dT%H%M%SZ}", 0, 1, (statement,))
             await writer.take([taking], {_CONNECTIONS: str(number).encode("ascii")}, reserved=True)
 
+    async def _answer_requests(self, writer: SourceWriter, ledger: Ledger) -> None:
+        while True:
+            try:
+                for request in await writer.requests():
+                    async with self._drafting:
+                        outcome = await retry.answer(request, writer, ledger, self._mapper, self._unpacked)
+                    await writer.answer(request, outcome)
+            except (OutboxFull, StoreUnavailable) as error:
+                log.warning("%s: a request has to wait: %s", writer.source, error)
+            await asyncio.sleep(_REQUESTS_S)
+
     async def _look(self, writer: SourceWriter) -> None:
         """Notice now and then that a machine has gone silent."""
         for _ in count():
@@ -198,18 +222,6 @@ class CfxMachines:
         now = _monotonic()
         silent = self._machines.silent(now)
         writer.report("away" if silent else "reading", f"{self._where}: {self._machines.told(now)}")
-
-
-async def _answer_requests(writer: SourceWriter) -> None:
-    while True:
-        try:
-            for request in await writer.requests():
-                await writer.answer(
-                    request, f"{request.action}: not possible, a message that was accepted is not sent again"
-                )
-        except StoreUnavailable as error:
-            log.warning("%s: %s", writer.source, error)
-        await asyncio.sleep(_REQUESTS_S)
 
 
 def _monotonic() -> float:

@@ -1,107 +1,41 @@
 """Which messages were taken, and which transactions still wait for the names of their boards: pure.
 
 Kept beside the outbox, and changed in the transaction of the events. A message that comes again is known by its UniqueID; a
-message about boards that nobody has named yet is told anew, one revision higher, once its transaction names them.
+message about boards that nobody has named yet is told anew, one revision higher, once its transaction names them; so is one
+that was rejected, when a person asks for it and it can be told by now.
 
 Rules for whoever changes this: a draft changes nothing of the ledger until it is applied; what is forgotten (the oldest
 messages and transactions, beyond the configured numbers) is only told less well, never twice and never wrongly.
 """
 
-import base64
 import hashlib
 import json
-import zlib
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
-from typing import Any, Final
+from itertools import islice
+from typing import Any, Final, TypeVar
 
 from broker_bridge.adapters.base import Statement, Taking
+from broker_bridge.adapters.cfx.adapter.remembered import (
+    REJECTED,
+    SEEN,
+    TRANSACTION,
+    Entry,
+    Rejected,
+    Seen,
+    Waiting,
+)
 from broker_bridge.adapters.cfx.mapping import REVISION, Known, Mapper, Reading
 from broker_bridge.adapters.cfx.protocol import envelope as wire
 from broker_bridge.adapters.cfx.protocol.envelope import Broken, Envelope
+from broker_bridge.events.source import SourceRejected
 
-SEEN: Final = "seen/"
-TRANSACTION: Final = "transaction/"
+_MOST_REJECTED: Final = 10_000
+"""Rejected messages that can be read again, the youngest: about 300 bytes each, beside the archive that has the bytes."""
 _NAMELESS_BYTES: Final = 4 * 2**20
 """Packed bytes of the messages of one transaction that wait for names, at most."""
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """A message about boards that nobody has named yet."""
-
-    key: str
-    raw: bytes
-    taken: datetime
-    revision: int
-    told: tuple[str, ...]
-    """What its transaction had told of inspections before it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One transaction of one machine."""
-
-    number: int
-    handle: str
-    known: Known = field(default_factory=Known)
-    waiting: tuple[Waiting, ...] = ()
-
-    def dump(self) -> bytes:
-        """As it is kept."""
-        kept = {
-            "number": self.number,
-            "handle": self.handle,
-            "known": self.known.dump(),
-            "waiting": [
-                {
-                    "key": one.key,
-                    "raw": base64.b64encode(zlib.compress(one.raw)).decode("ascii"),
-                    "taken": one.taken.isoformat(),
-                    "revision": one.revision,
-                    "told": list(one.told),
-                }
-                for one in self.waiting
-            ],
-        }
-        return json.dumps(kept).encode("utf-8")
-
-    @classmethod
-    def load(cls, kept: bytes) -> "Entry":
-        """What `dump` gave."""
-        fields = json.loads(kept)
-        waiting = tuple(
-            Waiting(
-                one["key"],
-                zlib.decompress(base64.b64decode(one["raw"])),
-                datetime.fromisoformat(one["taken"]),
-                one["revision"],
-                tuple(one["told"]),
-            )
-            for one in fields["waiting"]
-        )
-        return cls(fields["number"], fields["handle"], Known.load(fields["known"]), waiting)
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """A message that was taken."""
-
-    number: int
-    time: str
-    content: str
-
-    def dump(self) -> bytes:
-        """As it is kept."""
-        return f"{self.number} {self.time} {self.content}".encode("ascii")
-
-    @classmethod
-    def load(cls, kept: bytes) -> "Seen":
-        """What `dump` gave."""
-        number, time, content = kept.decode("ascii").split()
-        return cls(int(number), time, content)
 
 
 class Ledger:
@@ -119,8 +53,13 @@ class Ledger:
         opened = [(key, Entry.load(value)) for key, value in kept.items() if key.startswith(TRANSACTION)]
         for key, entry in sorted(opened, key=lambda one: one[1].number):
             self.entries[key] = entry
+        self.rejected: dict[str, Rejected] = {}
+        refused = [(key, Rejected.load(value)) for key, value in kept.items() if key.startswith(REJECTED)]
+        for key, one in sorted(refused, key=lambda found: found[1].number):
+            self.rejected[key] = one
         numbers = [seen.number for seen in self.seen.values()]
         numbers += [entry.number for entry in self.entries.values()]
+        numbers += [one.number for one in self.rejected.values()]
         self.number = max(numbers, default=0)
 
     def draft(self, mapper: Mapper) -> "Draft":
@@ -137,6 +76,7 @@ class Draft:
         self._number = ledger.number
         self._seen: dict[str, Seen | None] = {}
         self._entries: dict[str, Entry | None] = {}
+        self._rejected: dict[str, Rejected | None] = {}
         self.takings: list[Taking] = []
         self.archive: dict[str, bytes] = {}
         """Raw bytes that have to be in the raw archive before, by their hash."""
@@ -147,7 +87,12 @@ class Draft:
     def add(self, message: Envelope | Broken, taken: datetime, rawname: str) -> Reading | None:
         """Take a message into account; what it says, None where it was taken before or is none."""
         if isinstance(message, Broken):
-            self._take(message.key, REVISION, (self._mapper.broken(message, taken),), message.raw, rawname)
+            if self._last_rejected(REJECTED + message.key) is not None:
+                self.counts["messages_again"] += 1
+                return None
+            said = self._mapper.broken(message, taken)
+            self._take(message.key, REVISION, (said,), message.raw, rawname)
+            self._note_rejected(message.key, message.raw, taken, rawname, message.encoding)
             return None
         if message.source is not None:
             self.signs.setdefault(message.source, None)
@@ -162,11 +107,47 @@ class Draft:
         if not reading.statements:
             self.counts["signs_of_life" if reading.machine is not None else "messages_left_aside"] += 1
             return reading
+        told_before = key == message.key and self._last_seen(SEEN + key) is not None
         self._note(message)
         self._take(key, REVISION, reading.statements, message.raw, rawname)
+        if told_before:
+            self._rejected[REJECTED + key] = None  # a higher revision of one of the two would hide the other
+        elif _is_rejection(reading.statements):
+            self._note_rejected(key, message.raw, taken, rawname, None)
         if place is not None and entry is not None and reading.learnt is not None:
-            self._carry_on(place, entry, message, key, reading, taken, rawname)
+            self._carry_on(place, entry, message, key, reading, taken, rawname, REVISION)
         return reading
+
+    def retry(self, key: str, one: Rejected, raw: bytes, found: Sequence[Envelope | Broken]) -> str | None:
+        """Tell a rejected message one revision higher, by what its bytes are read as now; why not, if it is still rejected.
+
+        `key`: of `Ledger.rejected`. Bytes that were no message and hold some by now are retracted, and the messages told in
+        their own names.
+        """
+        generation = key.removeprefix(REJECTED)
+        if generation in [each.key for each in found if isinstance(each, Broken)]:
+            return next(each.reason for each in found if isinstance(each, Broken))
+        if generation.startswith("b-"):
+            self._retract(key, one, raw, f"read again: it holds {len(found)} messages, told by themselves")
+            for message in found:
+                self.add(message, one.taken, one.rawname)
+            return None
+        (message,) = found
+        if isinstance(message, Broken):
+            return message.reason
+        place, entry = self._entry(message)
+        reading = self._mapper.read(message, one.taken, entry.known if entry is not None else Known())
+        if _is_rejection(reading.statements):
+            return _reason(reading.statements)
+        if not reading.statements:
+            self._retract(key, one, raw, "read again: it says nothing that is recorded of this machine")
+            return None
+        self._rejected[key] = None
+        revision = one.revision + 1
+        self._take(generation, revision, reading.statements, message.raw, one.rawname)
+        if place is not None and entry is not None and reading.learnt is not None:
+            self._carry_on(place, entry, message, generation, reading, one.taken, one.rawname, revision)
+        return None
 
     def state(self) -> dict[str, bytes | None]:
         """The changes to what is kept."""
@@ -176,6 +157,8 @@ class Draft:
             changes[key] = None if seen is None else seen.dump()
         for key, entry in self._entries.items():
             changes[key] = None if entry is None else entry.dump()
+        for key, one in self._rejected.items():
+            changes[key] = None if one is None else one.dump()
         return changes
 
     def apply(self) -> None:
@@ -184,6 +167,7 @@ class Draft:
         ledger.number = self._number
         _merge(ledger.seen, self._seen)
         _merge(ledger.entries, self._entries)
+        _merge(ledger.rejected, self._rejected)
 
     # -- messages -----------------------------------------------------------------------------------------
 
@@ -224,6 +208,28 @@ class Draft:
         for statement in statements:
             self.counts[statement.data.TYPE.replace(".", "_")] += 1
 
+    # -- what was rejected ------------------------------------------------------------------------------------
+
+    def _last_rejected(self, key: str) -> Rejected | None:
+        return self._rejected[key] if key in self._rejected else self._ledger.rejected.get(key)
+
+    def _note_rejected(
+        self, generation: str, raw: bytes, taken: datetime, rawname: str, encoding: str | None
+    ) -> None:
+        key = REJECTED + generation
+        digest = hashlib.sha256(raw).hexdigest()
+        before = self._last_rejected(key)
+        if before is not None and before.digest != digest:
+            self._rejected[key] = None  # two messages of one name
+            return
+        self._number += 1
+        self._rejected[key] = Rejected(self._number, digest, taken, rawname, REVISION, encoding)
+
+    def _retract(self, key: str, one: Rejected, raw: bytes, reason: str) -> None:
+        self._rejected[key] = None
+        said = self._mapper.retracted(raw, reason, one.taken)
+        self._take(key.removeprefix(REJECTED), one.revision + 1, (said,), raw, one.rawname)
+
     # -- transactions -------------------------------------------------------------------------------------
 
     def _entry(self, message: Envelope) -> tuple[str | None, Entry | None]:
@@ -244,13 +250,14 @@ class Draft:
         reading: Reading,
         taken: datetime,
         rawname: str,
+        revision: int,
     ) -> None:
         learnt = reading.learnt or entry.known
         waiting = entry.waiting
         if waiting and learnt.named and learnt.boards != entry.known.boards:
             waiting = tuple(still for one in waiting for still in self._tell_anew(one, learnt, rawname))
         if reading.nameless:
-            mine = Waiting(key, message.raw, taken, REVISION, entry.known.told)
+            mine = Waiting(key, message.raw, taken, revision, entry.known.told)
             waiting = self._bounded((*waiting, mine))
         self._number += 1
         self._entries[place] = replace(entry, number=self._number, known=learnt, waiting=waiting)
@@ -281,6 +288,7 @@ class Draft:
     def _forget(self) -> None:
         """Let go of the oldest beyond what is to be remembered."""
         _drop_oldest(self._ledger.seen, self._seen, self._ledger.messages)
+        _drop_oldest(self._ledger.rejected, self._rejected, _MOST_REJECTED)
         machines: dict[str, list[str]] = {}
         merged: dict[str, Any] = {**self._ledger.entries, **self._entries}
         for key, entry in merged.items():
@@ -303,10 +311,22 @@ def _fingerprint(message: Envelope, number: int) -> Seen:
     )
 
 
-def _drop_oldest(there: dict[str, Seen], changes: dict[str, Seen | None], most: int) -> None:
-    fresh = sum(1 for key, seen in changes.items() if seen is not None and key not in there)
-    excess = len(there) + fresh - most
-    for key in list(there)[: max(0, excess)]:
+def _is_rejection(statements: Sequence[Statement]) -> bool:
+    return any(isinstance(statement.data, SourceRejected) for statement in statements)
+
+
+def _reason(statements: Sequence[Statement]) -> str:
+    return next(one.data.reason for one in statements if isinstance(one.data, SourceRejected))
+
+
+Remembered = TypeVar("Remembered")
+
+
+def _drop_oldest(there: Mapping[str, Remembered], changes: dict[str, Remembered | None], most: int) -> None:
+    fresh = sum(1 for key, one in changes.items() if one is not None and key not in there)
+    gone = sum(1 for key, one in changes.items() if one is None and key in there)
+    excess = len(there) + fresh - gone - most
+    for key in list(islice(there, max(0, excess))):
         if key not in changes:
             changes[key] = None
     if excess > len(there):

@@ -19,7 +19,7 @@ from broker_bridge.adapters.cfx.protocol.node import Node, Notes
 from broker_bridge.config import CfxAdapter, CfxMachine
 from broker_bridge.errors import MappingError
 from broker_bridge.events.base import Origin
-from broker_bridge.events.source import SourceRejected
+from broker_bridge.events.source import SourceRejected, SourceRetracted
 from broker_bridge.events.union import explain
 
 _ABOUT_BOARDS: Final = frozenset({"board", "work", "material", "inspection", "reading"})
@@ -126,6 +126,11 @@ class Mapper:
     def broken(self, broken: Broken, taken: datetime) -> Statement:
         """Bytes that are no message."""
         return self.rejected(broken.raw, broken.reason, taken, place=broken.place, code=broken.code)
+
+    def retracted(self, raw: bytes, reason: str, taken: datetime) -> Statement:
+        """Bytes that were rejected and are told elsewhere, or left aside, by now."""
+        origin = Origin(adapter=self._adapter, raw=raw_of(raw, inline=False), time_means="taken_in")
+        return Statement(SourceRetracted(reason=reason, origin=origin), taken)
 
     def rejected(
         self,

@@ -79,6 +79,8 @@ class Broken:
     reason: str
     code: str
     place: str = ""
+    encoding: str | None = None
+    """content-encoding as stated, where `raw` is still packed."""
 
     @property
     def key(self) -> str:
@@ -92,7 +94,8 @@ def read(body: bytes, encoding: str | None = None, limits: Limits = USUAL) -> li
         unpacked = unpack(body, encoding, limits.size)
     except MappingError as error:
         code = "oversize" if "larger" in str(error) else "encoding"
-        return [Broken(body, f"the message {error}" if code == "oversize" else str(error), code, error.place)]
+        reason = f"the message {error}" if code == "oversize" else str(error)
+        return [Broken(body, reason, code, error.place, encoding)]
     try:
         text = unpacked.data.decode("utf-8")
     except UnicodeDecodeError as error:
