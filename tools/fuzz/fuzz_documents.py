@@ -44,7 +44,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import zstandard
 from messages_of_machines import Machines
-from spoiling import spoil_database, spoilt, twisted, watched
+from spoiling import note, spoil_database, spoilt, twisted, watched
 
 from broker_bridge.adapters.assertions.mapping import taking
 from broker_bridge.adapters.declarations.mapping import read
@@ -523,7 +523,7 @@ TARGETS: dict[str, Callable[[Corpus], Try]] = {
 }  # fmt: skip
 
 
-def tried(name: str, corpus: Corpus, minutes: float, seed: int, out: Path) -> int:
+def tried(name: str, corpus: Corpus, minutes: float, seed: int, out: Path, log: Path | None) -> int:
     """Try one target until its time is over; the number of findings."""
     one, counts = TARGETS[name](corpus), Counter[str]()
     tries = findings = most = 0
@@ -553,6 +553,7 @@ def tried(name: str, corpus: Corpus, minutes: float, seed: int, out: Path) -> in
         f" try, {peak} MB the process; {told}",
         flush=True,
     )
+    note(log, name, seed, tries, findings, most / 2**20)
     return findings
 
 
@@ -567,13 +568,14 @@ def main() -> int:
     )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, default=Path("fuzz-findings"))
+    parser.add_argument("--log", type=Path, help="append what it came to, as a JSON line")
     args = parser.parse_args()
     logging.disable()
     names = list(TARGETS) if "all" in args.target else args.target
     with tempfile.TemporaryDirectory() as folder:
         corpus = Corpus(Path(folder))
         tracemalloc.start()
-        found = [tried(name, corpus, args.minutes, args.seed, args.out) for name in names]
+        found = [tried(name, corpus, args.minutes, args.seed, args.out, args.log) for name in names]
     return 1 if any(found) else 0
 
 

@@ -20,6 +20,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from spoiling import note
+
 import broker_bridge.adapters.logs
 from broker_bridge.adapters.logs import load_mapping, read_bytes
 from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mapping
@@ -169,6 +171,7 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=1.0, help="of this process, not of the wall")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, default=Path("fuzz-findings"))
+    parser.add_argument("--log", type=Path, help="append what it came to, as a JSON line")
     args = parser.parse_args()
     rng = random.Random(args.seed)
     known = dialects()
@@ -202,6 +205,7 @@ def main() -> int:
     print(
         f"{tries:,} contents through {len(known)} dialects, {findings} findings; at most {most:.1f} MB; {told}"
     )
+    note(args.log, "logs", args.seed, tries, findings, most)
     return 1 if findings else 0
 
 

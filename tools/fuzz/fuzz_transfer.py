@@ -29,6 +29,8 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from spoiling import note
+
 from broker_bridge.adapters.transfer.mapping import Mapper
 from broker_bridge.adapters.transfer.protocol import (
     CLOSED,
@@ -273,6 +275,7 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=1.0, help="of this process, not of the wall")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--out", type=Path, default=Path("fuzz-findings"))
+    parser.add_argument("--log", type=Path, help="append what it came to, as a JSON line")
     args = parser.parse_args()
     counts: Counter[str] = Counter()
     findings = 0
@@ -298,6 +301,7 @@ def main() -> int:
     print(
         f"{tries:>12,}  tries, {findings} findings; memory {warm:.0f} MB after 500 tries, {resident_mb():.0f} MB at the end"
     )
+    note(args.log, "transfer", args.seed, tries, findings, resident_mb() - warm)
     return 1 if findings else 0
 
 

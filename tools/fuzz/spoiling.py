@@ -2,7 +2,9 @@
 
 import json
 import random
+import resource
 import sqlite3
+import subprocess
 import time
 import tracemalloc
 from collections.abc import Callable
@@ -123,6 +125,20 @@ def spoil_database(rng: random.Random, path: Path) -> None:
         except (sqlite3.Error, OverflowError):
             pass  # the table does not take it
     base.close()
+
+
+def note(log: Path | None, parser: str, seed: int, tries: int, findings: int, try_mb: float) -> None:
+    """Append what a run came to, as a JSON line; see results.py."""
+    if log is None:
+        return
+    at = ["git", "-C", str(Path(__file__).parent), "rev-parse", "--short", "HEAD"]
+    told = {
+        "parser": parser, "seed": seed, "minutes": round(time.process_time() / 60, 1), "tries": tries, "findings": findings,
+        "try_mb": round(try_mb, 1), "process_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024,
+        "commit": subprocess.run(at, capture_output=True, text=True, check=False).stdout.strip(),
+    }  # fmt: skip
+    with log.open("a", encoding="utf-8") as file:
+        file.write(json.dumps(told) + "\n")
 
 
 def watched(job: Callable[[], None], size: int, memory: int = MEMORY) -> int:
