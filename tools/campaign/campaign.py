@@ -69,6 +69,8 @@ FAULTS: Final = (
     "unlike",
 )
 
+UNHIT: Final = 5
+"""Lives without a hit, one after the other, that end a sweep: no two lives do a thing equally often."""
 COUNTS: Final = ("attempted", "receipted", "stated", "crossed", "numbered", "late")
 
 
@@ -231,17 +233,22 @@ def main() -> int:
     brokers = BROKERS if args.broker == "both" else [args.broker]
     results = read_log(args.log) if args.log else []
     done = {
-        (one["kind"], one["broker"], one["seed"], one["rounds"]) for one in results if "failed" not in one
+        (one["kind"], one["broker"], one["seed"], one["rounds"]): one
+        for one in results
+        if "failed" not in one
     }
     results = [one for one in results if "failed" not in one]
-    ran, swept = [], set()
+    ran: list[dict[str, Any]] = []
+    unhit: Counter[tuple[str, str]] = Counter()
     for life in lives(kinds, brokers, args.seed, args.rounds, args.each):
-        if life in done or life[:2] in swept:
+        if unhit[life[:2]] == UNHIT:
             continue
-        told = run_apart(life, args.short, args.keep)
+        told = done.get(life) or run_apart(life, args.short, args.keep)
+        if KINDS[life[0]].sweep and "failed" not in told:
+            unhit[life[:2]] = 0 if told["strikes"].get("hit") else unhit[life[:2]] + 1
+        if life in done:
+            continue
         ran.append(told)
-        if KINDS[life[0]].sweep and "failed" not in told and not told["strikes"].get("hit"):
-            swept.add(life[:2])
         if args.log:
             with args.log.open("a", encoding="utf-8") as log:
                 log.write(json.dumps(told) + "\n")
