@@ -185,9 +185,9 @@ def table(results: Iterable[dict[str, Any]]) -> str:
         for one in whole:
             total.update({name: one.get(name, 0) for name in (*COUNTS, *FAULTS)})
         memory = max((max(one["peak_kb"].values()) for one in whole), default=0) / 1000
-        seeds = sorted({one["seed"] for one in told})
+        seeds = _ranges({one["seed"] for one in told})
         lines.append(
-            f"| {kind} | {broker} | {seeds[0]} to {seeds[-1]} | {len(told)} | {sum(one['rounds'] for one in told):,} |"
+            f"| {kind} | {broker} | {seeds} | {len(told)} | {sum(one['rounds'] for one in told):,} |"
             f" {total['attempted']:,} | {total['receipted']:,} | {total['stated']:,} | {total['lost']} | {total['broken']} |"
             f" {total['doubled']} | {total['unexpected']} | {total['disordered']} | {total['misplaced']} |"
             f" {total['altered']} | {total['crossed']} | {total['numbered']:,} | {total['holes']} | {total['unlike']} |"
@@ -195,6 +195,16 @@ def table(results: Iterable[dict[str, Any]]) -> str:
             f" {sum(one['seconds'] for one in whole):,.0f} |"
         )
     return "\n".join(lines) + "\n"
+
+
+def _ranges(numbers: Iterable[int]) -> str:
+    found: list[list[int]] = []
+    for number in sorted(numbers):
+        if found and number == found[-1][1] + 1:
+            found[-1][1] = number
+        else:
+            found.append([number, number])
+    return ", ".join(f"{first}" if first == last else f"{first} to {last}" for first, last in found)
 
 
 def read_log(path: Path) -> list[dict[str, Any]]:
