@@ -1,8 +1,8 @@
 """The record as it grows, for whoever watches: no index is needed, so none is brought up to date."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from broker_bridge.events.fact import Fact
@@ -31,6 +31,15 @@ class Tail:
     def after(self, number: int, limit: int) -> Sequence[Fact]:
         """The events behind a number, in order, at most `limit`."""
         return self._reader.after(number, limit)
+
+    def taken(self, facts: Iterable[Fact]) -> dict[int, datetime]:
+        """When the recorder took events in, by its own clock; by commit. Times that events state are their machines'."""
+        commits = {fact.commit for fact in facts}
+        if not commits:
+            return {}
+        first, last = min(commits), max(commits)
+        found = self._reader.commits(first - 1, last - first + 1)
+        return {one.number: _EPOCH + timedelta(microseconds=one.at) for one in found if one.number in commits}
 
     def close(self) -> None:
         """Let go of the record."""

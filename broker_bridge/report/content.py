@@ -13,7 +13,7 @@ from broker_bridge.trace.history import AsOf, History
 from broker_bridge.trace.references import referred
 from broker_bridge.trace.value import Value
 from broker_bridge.words.board import Section, sections
-from broker_bridge.words.telling import counted
+from broker_bridge.words.telling import counted, still_open
 
 
 class Event(Value):
@@ -127,7 +127,7 @@ def _brief(history: History) -> tuple[Brief, ...]:
         Brief(len(history.route), "visits to stations", _certainty(history.route)),
         Brief(len(history.inspections), "inspections", _outcomes(history.inspections)),
         Brief(len(history.tests), "tests", _outcomes(history.tests)),
-        Brief(standing.confirmed, "defects confirmed", f"{standing.open} of all called places still open"),
+        Brief(standing.confirmed, "defects confirmed", f"of all called places {still_open(standing.open)}"),
         Brief(len(history.undecided), "calls not judged", "neither defects nor passes"),
         Brief(len(history.materials), "materials", _certainty(history.materials)),
         Brief(len(history.gaps), "gaps", "in its time and place: what was said there may be lost"),

@@ -2,10 +2,12 @@
 
 import asyncio
 import contextlib
+import functools
 import logging
 from collections.abc import AsyncIterator, Awaitable, Callable, Collection
 from typing import Any, Final
 
+import orjson
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
@@ -13,7 +15,7 @@ from starlette.responses import JSONResponse, Response
 
 from broker_bridge.errors import BridgeError
 from broker_bridge.web import api, pages
-from broker_bridge.web.answers import asks_for_page
+from broker_bridge.web.answers import asks_for_page, tagged
 from broker_bridge.web.guard import Guard, Rate
 from broker_bridge.web.problems import MEDIA_TYPE, Problem, problem_of
 from broker_bridge.web.site import Site
@@ -43,7 +45,7 @@ def create_app(site: Site, *, names: Collection[str], requests_per_minute: int =
             site.records.close()
 
     app = FastAPI(
-        title="Broker Bridge", version="1", description=DESCRIPTION, lifespan=running, openapi_url="/api/v1/openapi.json",
+        title="Broker Bridge", version="1", description=DESCRIPTION, lifespan=running, openapi_url=None,
         docs_url=None, redoc_url=None,
     )  # fmt: skip
     app.state.site = site
@@ -57,15 +59,18 @@ def create_app(site: Site, *, names: Collection[str], requests_per_minute: int =
 
 
 def _describe(app: FastAPI) -> None:
-    """Let the description hold the schemas that operations refer to."""
-    plain = app.openapi
+    """The description of the interface (OpenAPI 3.1), with the schemas that operations refer to."""
 
-    def described() -> dict[str, Any]:
-        document = plain()
-        document.setdefault("components", {}).setdefault("schemas", {}).update(api.components())
-        return document
+    @functools.cache
+    def described() -> bytes:
+        document = app.openapi()
+        document["components"]["schemas"].update(api.components())
+        return orjson.dumps(document)
 
-    app.openapi = described  # type: ignore[method-assign]
+    # No coroutine: the first time takes a second, in which events have to pass.
+    @app.get("/api/v1/openapi.json", include_in_schema=False)
+    def description(request: Request) -> Response:
+        return tagged(request, described(), "application/json")
 
 
 def _tell_problems(app: FastAPI) -> None:

@@ -13,7 +13,9 @@ class Source(NamedTuple):
 
     source: str
     heard: datetime | None
-    """Time of its newest statement, as far back as the service looks."""
+    """When its newest event was recorded, by the recorder's clock, as far back as the service looks."""
+    numbered: bool
+    """The record holds numbered events of it."""
     missing: int
     """Numbered events that the record does not hold yet."""
     condition: str | None
@@ -25,10 +27,13 @@ class Source(NamedTuple):
 
 
 def sources(record: Record, heard: Mapping[str, datetime]) -> list[Source]:
-    """By name. `heard`: times of the newest statements."""
+    """By name. `heard`: when the newest event of each was recorded."""
     states: dict[str, Any] = {name: json.loads(body) for name, body in record.reader.states().items()}
     missing: dict[str, int] = {}
+    numbered: set[str] = set()
     for progress in record.reader.progress():
+        if progress.contiguous or progress.above:
+            numbered.add(progress.source)
         count = sum(last - first + 1 for first, last in progress.missing())
         missing[progress.source] = missing.get(progress.source, 0) + count
     found: list[Source] = []
@@ -39,6 +44,7 @@ def sources(record: Record, heard: Mapping[str, datetime]) -> list[Source]:
             Source(
                 source=name,
                 heard=heard.get(name),
+                numbered=name in numbered,
                 missing=missing.get(name, 0),
                 condition=said.get("condition"),
                 detail=said.get("detail") or None,

@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 from collections import deque
-from collections.abc import AsyncGenerator, Callable, Iterable
+from collections.abc import AsyncGenerator, Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final, NamedTuple
 
@@ -51,6 +51,9 @@ class Stations:
         self._kept: deque[Live] = deque(maxlen=_KEPT)
         self._more = asyncio.Event()
         self._glances: dict[type[Clock], Glance] = {}
+        self._heard: dict[str, datetime] = {}
+        self.looked_from: datetime | None = None
+        """When the oldest event taken in here was recorded."""
         self.number = 0
         """Of the newest event taken in."""
         self.listeners = 0
@@ -68,8 +71,8 @@ class Stations:
         return self.picture.view(clock or self.clock(), Bus("", True, self.since, ""))
 
     def heard(self) -> dict[str, datetime]:
-        """Time of the newest statement of every source."""
-        return dict(self.picture.heard)
+        """When the recorder took in the newest event of every source, by its own clock: those of machines may be wrong."""
+        return dict(self._heard)
 
     def holds(self, after: int) -> bool:
         """Whether all that came behind a number is still kept."""
@@ -110,9 +113,9 @@ class Stations:
                     if tail is None:
                         tail = Tail(self._url)
                         await asyncio.to_thread(self._begin, tail)
-                    facts = await asyncio.to_thread(tail.after, self.number, _STEP)
+                    facts, taken = await asyncio.to_thread(_next, tail, self.number)
                     if facts:
-                        self._take(facts)
+                        self._take(facts, taken)
                         continue
                     if tail.newest() < self.number:
                         self._again()
@@ -141,13 +144,23 @@ class Stations:
         """The record was restored or begun anew."""
         self.number = 0
         self._kept.clear()
+        self._heard.clear()
+        self.looked_from = None
         self.picture = Picture(self._order)
 
-    def _take(self, facts: Iterable[Fact]) -> None:
+    def _take(self, facts: Iterable[Fact], taken: Mapping[int, datetime]) -> None:
         for fact in facts:
             told = tell(fact)
+            if when := taken.get(fact.commit):
+                self._heard[fact.source] = when
+                self.looked_from = self.looked_from or when
             self.picture.take(told)
             self._kept.append(Live(fact.number, told))
             self.number = fact.number
         self._more.set()
         self._more.clear()
+
+
+def _next(tail: Tail, number: int) -> tuple[Sequence[Fact], Mapping[int, datetime]]:
+    facts = tail.after(number, _STEP)
+    return facts, tail.taken(facts)

@@ -26,6 +26,7 @@ from broker_bridge.words.telling import (
     place_words,
     program_words,
     safe,
+    still_open,
 )
 
 _APART: Final = timedelta(minutes=10)
@@ -295,7 +296,7 @@ class _Telling(Telling):
         if standing.called:
             self.section(
                 f"Defects: {counted(standing.called, 'place')} called; {standing.confirmed} confirmed;"
-                f" {standing.not_reviewed} not judged; {standing.open} still open"
+                f" {standing.not_reviewed} not judged; {still_open(standing.open)}"
             )
             told = (
                 ("as inspected", standing.inspected_until),

@@ -115,3 +115,8 @@ def place_words(place: Place) -> str:
 def counted(number: int, noun: str) -> str:
     """A number and its noun."""
     return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def still_open(number: int) -> str:
+    """How many are left, as a phrase of a sentence."""
+    return f"{number} still open" if number else "none open"

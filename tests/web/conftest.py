@@ -65,6 +65,8 @@ def told_record(tmp_path_factory: pytest.TempPathFactory) -> str:
 
 
 Opened = Callable[..., httpx.Client]
+Tokens = tuple[Path, str, str]
+"""A table of tokens, and the tokens of a reader and an operator."""
 
 
 class Running:
@@ -128,7 +130,7 @@ def asked(service: Opened, told_record: str) -> httpx.Client:
 
 
 @pytest.fixture
-def tokens(tmp_path: Path) -> tuple[Path, str, str]:
+def tokens(tmp_path: Path) -> Tokens:
     """A table of tokens, and the tokens of a reader and an operator."""
     table, read = added({}, "mes", "read")
     table, operate = added(table, "qe-02", "operate")

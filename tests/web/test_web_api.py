@@ -1,7 +1,7 @@
 """The interface: every question, its errors as RFC 9457 says, tags, pages of events, live events."""
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import httpx
@@ -104,7 +104,7 @@ def until_ready(asked: httpx.Client) -> None:
 def test_who_was_away_too_long_is_told_to_read_the_record() -> None:
     stations = Stations("sqlite:///none.db", (), lambda: datetime(2026, 3, 2, tzinfo=UTC))
     told = line().facts
-    stations._take(told)
+    stations._take(told, {})
     assert stations.holds(0)
     stations._kept.popleft()
     assert not stations.holds(0)
@@ -117,6 +117,11 @@ def test_stations_and_sources_tell_where_things_stand(asked: httpx.Client) -> No
     assert [one["station"] for one in stations][:3] == ["print", "aoi", "test"]
     sources: Any = ok(asked.get("/api/v1/sources"))["sources"]
     assert all(one["missing"] == 0 for one in sources)
+    spoke = [one for one in sources if one["heard"] is not None]
+    assert spoke
+    for one in spoke:
+        ago = datetime.now(UTC) - datetime.fromisoformat(one["heard"])
+        assert timedelta(0) <= ago < timedelta(hours=1), "by the recorder's clock; the machines said 2026-03-02"
 
 
 def test_what_a_machine_wrote_is_data_and_never_a_page(asked: httpx.Client) -> None:

@@ -1,6 +1,6 @@
 """The interface for programs, /api/v1: JSON as the schemas lay it down, problems as RFC 9457."""
 
-from typing import Any, Final
+from typing import Final
 
 from fastapi import APIRouter
 
@@ -12,32 +12,9 @@ from broker_bridge.web.api.lists import router as lists
 from broker_bridge.web.api.lots import router as lots
 from broker_bridge.web.api.rejected import router as rejected
 from broker_bridge.web.api.reports import router as reports
-from broker_bridge.web.api.shapes import components
+from broker_bridge.web.api.shapes import PROBLEM, components
 from broker_bridge.web.api.state import router as state
-from broker_bridge.web.problems import MEDIA_TYPE
 
-_PROBLEM: Final[dict[str, Any]] = {
-    "content": {
-        MEDIA_TYPE: {
-            "schema": {
-                "type": "object",
-                "required": ["type", "title", "status", "detail"],
-                "properties": {
-                    "type": {"type": "string"},
-                    "title": {"type": "string"},
-                    "status": {"type": "integer"},
-                    "detail": {"type": "string", "description": "what is wrong, where, and what to do"},
-                },
-            },
-            "example": {
-                "type": "about:blank",
-                "title": "Not Found",
-                "status": 404,
-                "detail": "identifier 'HW-1' is not in record harbour-works as of commit 6",
-            },
-        }
-    }
-}
 _TOLD: Final = {
     400: "the question makes no sense as it is put",
     401: "a token is needed, or the one given is none of ours",
@@ -58,7 +35,7 @@ __all__ = ["components", "router"]
 
 router = APIRouter(
     prefix="/api/v1",
-    responses={status: {"description": text, **_PROBLEM} for status, text in _TOLD.items()},
+    responses={status: {"description": text, **PROBLEM} for status, text in _TOLD.items()},
 )
 for part in (state, boards, reports, lots, lists, figures, events, rejected, acts):
     router.include_router(part)

@@ -12,6 +12,7 @@ from starlette.responses import Response, StreamingResponse
 from broker_bridge.live.choice import Choice
 from broker_bridge.live.told import Told
 from broker_bridge.web.answers import tagged
+from broker_bridge.web.api.shapes import PROBLEM, formed, listed
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Here, Reader, Reading
 from broker_bridge.web.stations import Live
@@ -22,7 +23,16 @@ _BEAT_S: Final = 15.0
 _LISTENERS: Final = 200
 
 
-@router.get("/events", summary="Events page by page", response_model=None)
+_EVENT: Final = {
+    "type": "object", "required": ["number", "commit", "event"],
+    "properties": {"number": {"type": "integer"}, "commit": {"type": "integer"}, "event": {"type": "object", "required": ["id", "source", "type"]}},
+}  # fmt: skip
+
+
+@router.get(
+    "/events", summary="Events page by page", response_model=None,
+    responses=formed(listed("events", _EVENT, next={"type": "integer"})),
+)  # fmt: skip
 def page(
     request: Request, record: Reading, user: Reader,
     after: Annotated[int, Query(ge=0, lt=2**63, description="`next` of the page before; 0 begins with the first")] = 0,
@@ -33,14 +43,20 @@ def page(
     facts = record.reader.after(after, limit)
     bodies = [record.reader.body(fact.number) for fact in facts]
     last = facts[-1].number if facts else after
-    listed = b",".join(
+    told = b",".join(
         b'{"number":%d,"commit":%d,"event":%s}' % (fact.number, fact.commit, body)
         for fact, body in zip(facts, bodies, strict=True)
     )
-    return tagged(request, b'{"events":[%s],"next":%d}' % (listed, last), "application/json")
+    return tagged(request, b'{"events":[%s],"next":%d}' % (told, last), "application/json")
 
 
-@router.get("/live", summary="Events as they come (server-sent events)", response_model=None)
+@router.get(
+    "/live", summary="Events as they come (server-sent events)", response_model=None,
+    responses={
+        200: {"description": "one message an event", "content": {"text/event-stream": {"schema": {"type": "string"}}}},
+        410: {"description": "what came since is no longer kept here", **PROBLEM},
+    },
+)  # fmt: skip
 async def live(
     request: Request, site: Here, user: Reader,
     line: Annotated[str | None, Query(max_length=512)] = None,

@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from broker_bridge.queries.record import Record
 from broker_bridge.web.answers import answer
-from broker_bridge.web.api.shapes import shaped
+from broker_bridge.web.api.shapes import EXAMPLE_AS_OF, shaped
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.questions import Question, flow, quality
 from broker_bridge.web.site import Reader, Reading
@@ -24,7 +24,7 @@ def _told(summary: str, view: str, sentence: str, title: str, **figure: Any) -> 
     example = {
         "view": view, "sentence": sentence, "asked": "", "plots": [], "remarks": [], "found": True,
         "sections": [{"title": title, "figures": [{"spans": [], "counted": "", "details": {}, "boards": []} | figure]}],
-        "as_of": {"record": "harbour-works", "incarnation": 1, "commit": 412, "number": 90211},
+        "as_of": EXAMPLE_AS_OF,
         "caution": "A clean history is not a release: the plant's procedure and its authorised people decide.",
     }  # fmt: skip
     return {"summary": summary, "response_model": None, "responses": shaped("quality", example)}

@@ -12,6 +12,7 @@ from broker_bridge.queries.defects import defects, since_verification
 from broker_bridge.trace.listing import Wanted
 from broker_bridge.web.answers import answer
 from broker_bridge.web.api.boards import At
+from broker_bridge.web.api.shapes import shaped
 from broker_bridge.web.site import Reader, Reading
 
 router = APIRouter(tags=["lists"])
@@ -47,7 +48,12 @@ def _utc(time: datetime | None) -> datetime | None:
     return None if time is None else time.astimezone(UTC)
 
 
-@router.get("/defects", summary="Defects and unjudged calls of many boards", response_model=None)
+@router.get(
+    "/defects",
+    summary="Defects and unjudged calls of many boards",
+    response_model=None,
+    responses=shaped("defects"),
+)
 def called(request: Request, record: Reading, user: Reader, choice: Annotated[Choice, Query()]) -> Response:
     """In order of the calls, with what became of each (schemas/defects.json)."""
     return answer(request, defects(record, choice.wanted(), at=choice.at))
@@ -57,6 +63,7 @@ def called(request: Request, record: Reading, user: Reader, choice: Annotated[Ch
     "/unproven",
     summary="Boards an inspection machine saw since its last good verification",
     response_model=None,
+    responses=shaped("unproven"),
 )
 def unproven(
     request: Request, record: Reading, user: Reader,
@@ -66,7 +73,7 @@ def unproven(
     return answer(request, since_verification(record, equipment, at=at))
 
 
-@router.get("/balance", summary="A work order's boards", response_model=None)
+@router.get("/balance", summary="A work order's boards", response_model=None, responses=shaped("balance"))
 def balance(
     request: Request, record: Reading, user: Reader,
     order: Annotated[str, Query(min_length=1, max_length=512, examples=["WO-2601"])],

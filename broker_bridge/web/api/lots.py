@@ -11,6 +11,8 @@ from broker_bridge.queries.frozen import compared, freeze, frozen, names, proven
 from broker_bridge.queries.where_used import where_used
 from broker_bridge.trace.recall import Asked
 from broker_bridge.web.answers import answer, tagged
+from broker_bridge.web.api.shapes import formed, shaped
+from broker_bridge.web.api.shapes import listed as list_of
 from broker_bridge.web.site import Here, Operator, Reader, Reading
 from broker_bridge.words.recall import HEADS, rows
 from broker_bridge.words.table import csv_table
@@ -69,7 +71,12 @@ def _utc(time: datetime | None) -> datetime | None:
     return None if time is None else time.astimezone(UTC)
 
 
-@router.get("/where-used", summary="The boards on which something was used", response_model=None)
+@router.get(
+    "/where-used",
+    summary="The boards on which something was used",
+    response_model=None,
+    responses=shaped("where-used"),
+)
 def used(request: Request, record: Reading, user: Reader, question: Asking) -> Response:
     """Exact and possible members with the reason of each, where each is now, what would shrink the list, and whether it is
     bounded (schemas/where-used.json). A list that is not bounded may miss boards, and says why."""
@@ -84,13 +91,19 @@ def used_csv(request: Request, record: Reading, user: Reader, question: Asking) 
     return tagged(request, csv_table(HEADS, rows(found)).encode(), "text/csv; charset=utf-8", headers=headers)
 
 
-@router.get("/frozen", summary="The names of frozen answers", response_model=None)
+@router.get(
+    "/frozen", summary="The names of frozen answers", response_model=None,
+    responses=formed(list_of("frozen", {"type": "string"}), {"frozen": ["recall-2026-11"]}),
+)  # fmt: skip
 def listed(request: Request, site: Here, user: Reader) -> Response:
     """In alphabetical order."""
     return answer(request, {"frozen": names(site.records.url)})
 
 
-@router.get("/frozen/{name}", summary="A frozen answer, and what is different today", response_model=None)
+@router.get(
+    "/frozen/{name}", summary="A frozen answer, and what is different today", response_model=None,
+    responses=formed({"type": "object", "required": ["frozen", "proven", "today"]}),
+)  # fmt: skip
 def kept(request: Request, site: Here, record: Reading, user: Reader, name: str) -> Response:
     """The answer as it was frozen, whether the record still holds the events it stands on, and today's difference."""
     document = frozen(site.records.url, name)

@@ -1,13 +1,15 @@
 """Records that could not be used, with their raw bytes."""
 
 import base64
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from broker_bridge.queries.quarantine import Kept, kept, one
 from broker_bridge.web.answers import answer, tagged
+from broker_bridge.web.api.shapes import AS_OF, formed
+from broker_bridge.web.api.shapes import listed as list_of
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Reader, Reading
 
@@ -16,7 +18,16 @@ router = APIRouter(prefix="/quarantine", tags=["quarantine"])
 Key = Annotated[str, Path(pattern=r"^[rp][0-9]{1,18}$", examples=["r17"])]
 
 
-@router.get("", summary="What is in quarantine", response_model=None)
+_KEPT: Final = {
+    "type": "object", "required": ["key", "source", "reason"],
+    "properties": {"key": {"type": "string"}, "source": {"type": "string"}, "reason": {"type": "string"}},
+}  # fmt: skip
+
+
+@router.get(
+    "", summary="What is in quarantine", response_model=None,
+    responses=formed(list_of("kept", _KEPT, as_of=AS_OF, more={"type": "boolean"})),
+)  # fmt: skip
 def listed(
     request: Request, record: Reading, user: Reader,
     mended: Annotated[bool, Query(description="also what became events later")] = False,
@@ -35,7 +46,7 @@ def listed(
     return answer(request, {"as_of": record.as_of(), "kept": [_told(item) for item in found], "more": False})
 
 
-@router.get("/{key}", summary="One of them", response_model=None)
+@router.get("/{key}", summary="One of them", response_model=None, responses=formed(_KEPT))
 def shown(request: Request, record: Reading, user: Reader, key: Key) -> Response:
     """With its raw bytes as base64, where the record holds them."""
     item = one(record, key)

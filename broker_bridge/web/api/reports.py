@@ -14,6 +14,7 @@ from broker_bridge.report.page import page, policy
 from broker_bridge.report.paper import pdf
 from broker_bridge.web.answers import tagged
 from broker_bridge.web.api.boards import At, Identifier, Kind, Position
+from broker_bridge.web.api.shapes import PROBLEM
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Reader, Reading
 
@@ -25,6 +26,7 @@ _LAYING_OUT: Final = threading.BoundedSemaphore(1)
 _FILES: Final[dict[int | str, dict[str, Any]]] = {
     200: {"description": "the file", "content": {"text/html": {"schema": {"type": "string"}},
                                                  "application/pdf": {"schema": {"type": "string", "format": "binary"}}}},
+    501: {"description": "the extra that lays out pages is not installed", **PROBLEM},
 }  # fmt: skip
 
 

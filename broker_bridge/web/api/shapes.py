@@ -3,17 +3,43 @@
 from typing import Any, Final
 
 from broker_bridge.schemas.files import FILES
+from broker_bridge.web.problems import MEDIA_TYPE
 
+PROBLEM: Final[dict[str, Any]] = {
+    "content": {
+        MEDIA_TYPE: {
+            "schema": {
+                "type": "object",
+                "required": ["type", "title", "status", "detail"],
+                "properties": {
+                    "type": {"type": "string"},
+                    "title": {"type": "string"},
+                    "status": {"type": "integer"},
+                    "detail": {"type": "string", "description": "what is wrong, where, and what to do"},
+                },
+            },
+            "example": {
+                "type": "about:blank",
+                "title": "Not Found",
+                "status": 404,
+                "detail": "identifier 'HW-1' is not in record harbour-works as of commit 6",
+            },
+        }
+    }
+}
+"""The response that tells an error."""
 ANSWERS: Final = ("history", "why", "word", "where-used", "defects", "unproven", "balance", "quality")
+AS_OF: Final = {"$ref": "#/components/schemas/quality.AsOf"}
+EXAMPLE_AS_OF: Final = {"record": "harbour-works", "incarnation": 1, "commit": 412, "number": 90211}
 _MOVED: Final = ("$id", "$schema", "$defs")
 
 
 def shaped(name: str, example: Any = None, *, status: int = 200) -> dict[int | str, dict[str, Any]]:
     """The response of an operation that answers by a published schema."""
-    return said({"$ref": f"#/components/schemas/{name}"}, example, status=status)
+    return formed({"$ref": f"#/components/schemas/{name}"}, example, status=status)
 
 
-def said(
+def formed(
     schema: dict[str, Any], example: Any = None, *, status: int = 200
 ) -> dict[int | str, dict[str, Any]]:
     """The response of an operation whose answer has this schema."""

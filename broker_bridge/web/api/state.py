@@ -6,6 +6,8 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from broker_bridge.web.answers import answer
+from broker_bridge.web.api.shapes import AS_OF, formed
+from broker_bridge.web.api.shapes import listed as list_of
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Here, Reader, Reading
 from broker_bridge.web.sources import sources
@@ -13,7 +15,15 @@ from broker_bridge.web.sources import sources
 router = APIRouter(tags=["state"])
 
 
-@router.get("/record", summary="The record", response_model=None)
+@router.get(
+    "/record", summary="The record", response_model=None,
+    responses=formed({
+        "type": "object", "required": ["name", "incarnation", "commit", "events", "answers_as_of"],
+        "properties": {"name": {"type": "string"}} | {
+            name: {"type": "integer"} for name in ("incarnation", "commit", "events", "answers_as_of")
+        },
+    }, {"name": "harbour-works", "incarnation": 1, "commit": 412, "events": 90211, "answers_as_of": 412}),
+)  # fmt: skip
 def record(request: Request, record: Reading, user: Reader) -> Response:
     """Its name, how far it goes, and as of which commit questions are answered."""
     head, as_of = record.reader.head(), record.as_of()
@@ -25,7 +35,13 @@ def record(request: Request, record: Reading, user: Reader) -> Response:
     return answer(request, {name: value for name, value in told.items() if value is not None})
 
 
-@router.get("/stations", summary="The stations as they are now", response_model=None)
+@router.get(
+    "/stations", summary="The stations as they are now", response_model=None,
+    responses=formed(list_of(
+        "stations", {"type": "object", "required": ["line", "station", "state"]}, number={"type": "integer"},
+        alarms={"type": "array"},
+    )),
+)  # fmt: skip
 async def stations(request: Request, site: Here, user: Reader) -> Response:
     """Each station's state in words, since when, why it waits where that is known, what is in it, its gaps, by the newest
     events of the record."""
@@ -44,7 +60,14 @@ async def stations(request: Request, site: Here, user: Reader) -> Response:
     return answer(request, told)
 
 
-@router.get("/sources", summary="The sources and how complete each is", response_model=None)
+@router.get(
+    "/sources", summary="The sources and how complete each is", response_model=None,
+    responses=formed(list_of(
+        "sources", {"type": "object", "required": ["source", "missing"],
+                    "properties": {"source": {"type": "string"}, "missing": {"type": "integer", "minimum": 0}}},
+        as_of=AS_OF,
+    )),
+)  # fmt: skip
 def listed(request: Request, site: Here, record: Reading, user: Reader) -> Response:
     """For each source its newest event, what is missing of its numbers, and what it says of itself."""
     return answer(

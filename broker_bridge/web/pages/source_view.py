@@ -68,8 +68,9 @@ def sources_view(
     held: Mapping[str, Held],
     rejected: Iterable[Kept],
     looked: datetime,
+    since: datetime | None,
 ) -> SourcesView:
-    """Configured ones first, then what else was heard of."""
+    """Configured ones first, then what else was heard of. `since`: how far back it is known who was heard."""
     listed: list[Kept] = []
     more = False
     counts: dict[str, int] = {}
@@ -85,7 +86,14 @@ def sources_view(
     one_line = len({name.rpartition("/")[0] for name in names}) == 1
     rows = tuple(
         _row(
-            one_line, name, told.get(name), configured.get(name), held.get(name), counts.get(name, 0), looked
+            one_line,
+            name,
+            told.get(name),
+            configured.get(name),
+            held.get(name),
+            counts.get(name, 0),
+            looked,
+            since,
         )
         for name in names
     )
@@ -100,6 +108,7 @@ def _row(
     held: Held | None,
     rejected: int,
     looked: datetime,
+    since: datetime | None,
 ) -> SourceRow:
     from broker_bridge.live.clock import Clock
 
@@ -124,6 +133,8 @@ def _row(
         backlog="" if backlog is None else f"{backlog:,}",
         missing=missing,
         heard=heard,
-        age=Clock(looked).age(heard) if heard else "not yet",
+        age=Clock(looked).age(heard) if heard
+        else f"over {Clock(looked).age(since)}" if since and said is not None and said.numbered
+        else "not yet",
         rejected=rejected,
     )  # fmt: skip

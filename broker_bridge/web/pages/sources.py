@@ -34,7 +34,7 @@ def listed(request: Request, site: Here, record: Reading, user: Reader) -> Respo
     """One row each, and the quarantine."""
     view = sources_view(
         sources(record, site.stations.heard()), _adapters(site.settings), _held(site.settings), kept(record),
-        site.stations.clock().now,
+        site.stations.clock().now, site.stations.looked_from,
     )  # fmt: skip
     return served(request, "sources.html", view=view, local=site.settings is not None, as_of=record.as_of())
 
