@@ -31,7 +31,9 @@ from broker_bridge.projector.entries import (
     tie_rows,
 )  # fmt: skip
 from broker_bridge.projector.index import rules_of
+from broker_bridge.projector.said import NAME, TIE, kind_of_name, said_rows
 from broker_bridge.projector.schema import INDEX, RULES, SETTLED, TABLES
+from broker_bridge.projector.streams import Streams
 from broker_bridge.store.base import Head, StoreReader
 from broker_bridge.trace.gaps import HEARING
 from broker_bridge.trace.life import lived
@@ -67,6 +69,8 @@ class Builder:
         self._hearings: set[tuple[str, str]] = set()
         self._slots: set[tuple[int, str, str]] = set()
         self._revisions: dict[tuple[str, str], set[int]] = {}
+        self._words: dict[str, int] = {}
+        self._streams = Streams()
         self._last_name = 0
         self.number = 0
         self.commit = 0
@@ -166,6 +170,7 @@ class Builder:
                 if tie not in self._ties:
                     self._ties.add(tie)
                     tied.append((*tie, number))
+                    self._streams.add("ties", TIE.pack(number, *tie))
             if (told := notice(fact, found)) is not None:
                 station = fact.data.get("station") or ""
                 far = reach(told.since, told.until)
@@ -192,6 +197,8 @@ class Builder:
                 if container not in self._contents:
                     self._contents.add(container)
                     held.append((*container, number))
+            for packed in said_rows(fact, self._names.__getitem__, self._word):
+                self._streams.add("said", packed)
             if fact.source not in self._sources:
                 self._sources.add(fact.source)
                 self._many("sources", [(fact.source, line_of(fact.source), number)])
@@ -204,6 +211,8 @@ class Builder:
         self._many("nameless", unnamed)
         self._many("lives", lives)
         self._spoil(facts, {row[0] for row in named})
+        if facts:
+            self._streams.write(self._connection, facts[0].number)
 
     def _spoil(self, facts: Sequence[Fact], names: set[int]) -> None:
         """Note which histories these facts may change; `names` are those that they give."""
@@ -249,7 +258,9 @@ class Builder:
         revisions: dict[tuple[str, str, int], set[int]] = {}
         for sibling in known:
             revisions.setdefault(sibling[:3], set()).add(sibling.revision)
-        self._many("revised", [raw for raw, several in revisions.items() if len(several) > 1])
+        several = {raw for raw, them in revisions.items() if len(them) > 1}
+        self._many("revised", sorted(several))
+        self._many("doubted", [(s.number,) for s in known if s[:3] in several])
         return self._reader.facts(sorted({s.number for s in known} - set(numbers)))
 
     def _revisions_of(self, fact: Fact) -> int:
@@ -284,6 +295,14 @@ class Builder:
             self._places[line, station] = self._connection.execute(sql, (line, station)).fetchone()[0]
         return self._places[line, station]
 
+    def _word(self, text: str) -> int:
+        word = self._words.get(text)
+        if word is None:
+            self._connection.execute("INSERT OR IGNORE INTO words (text) VALUES (?)", (text,))
+            word = self._connection.execute("SELECT word FROM words WHERE text = ?", (text,)).fetchone()[0]
+            self._words[text] = word
+        return word
+
     def _name(self, node: Node, number: int) -> int:
         row = self._connection.execute(
             "SELECT name FROM names WHERE value = ? AND kind = ?", (node.value, node.kind)
@@ -293,6 +312,7 @@ class Builder:
             self._connection.execute(
                 "INSERT INTO names VALUES (?, ?, ?, ?)", (self._last_name, node.value, node.kind, number)
             )
+            self._streams.add("names", NAME.pack(number, self._last_name, kind_of_name(node)))
         self._names[node] = self._last_name if row is None else row[0]
         return self._names[node]
 
@@ -312,7 +332,7 @@ class Builder:
         else:
             self._connection.execute("UPDATE cursor SET commit_no = ?", (commit,))
         self.commit = commit
-        if len(self._names) + len(self._revisions) > _KEPT or len(self._ties) > 4 * _KEPT:
+        if len(self._names) + len(self._revisions) + len(self._words) > _KEPT or len(self._ties) > 4 * _KEPT:
             self._forget()
 
     def _forget(self) -> None:
@@ -326,6 +346,8 @@ class Builder:
         self._hearings.clear()
         self._slots.clear()
         self._revisions.clear()
+        self._words.clear()
+        self._streams.clear()
         self._last_name = 0
 
     def _one(self, sql: str) -> int:

@@ -179,6 +179,10 @@ class Index:
             self._revised = upto, few
         return records if few is None else few.intersection(records)
 
+    def doubted(self, upto: int) -> frozenset[int]:
+        """The events of raw records that came in several revisions: not every one of them holds."""
+        return frozenset(n for (n,) in self._all("SELECT number FROM doubted WHERE number <= ?", upto))
+
     def sources(self, line: str, upto: int) -> list[str]:
         """The sources that spoke on a line (/site/area/line)."""
         sql = "SELECT source FROM sources WHERE line = ? AND first <= ? ORDER BY source"
@@ -360,6 +364,11 @@ class Index:
         """The identifier of a number."""
         sql = "SELECT kind, value FROM names WHERE name = ?"
         return Node(*self._all(sql, name.id)[0])
+
+    def text(self, name: int) -> str:
+        """The text of an identifier by its number."""
+        text: str = self._all("SELECT value FROM names WHERE name = ?", name)[0][0]
+        return text
 
     def tied(
         self, name: _Name, relation: int, upto: int, position: int | None = None

@@ -166,6 +166,23 @@ CREATE TABLE revisions (
     PRIMARY KEY (source, generation, revision)
 ) STRICT, WITHOUT ROWID;
 
+-- Columns about many boards: rows of fixed size (module said), as they were taken in, joined; first: the first event.
+CREATE TABLE columns (
+    stream TEXT NOT NULL,
+    first INTEGER NOT NULL,
+    body BLOB NOT NULL,
+    PRIMARY KEY (stream, first)
+) STRICT;
+
+-- Texts of columns, by number.
+CREATE TABLE words (
+    word INTEGER PRIMARY KEY,
+    text TEXT NOT NULL UNIQUE
+) STRICT;
+
+-- The events of raw records that came in several revisions: not every one of them holds.
+CREATE TABLE doubted (number INTEGER PRIMARY KEY) STRICT;
+
 -- Raw records that came in several revisions: of these not every event holds.
 CREATE TABLE revised (
     source TEXT NOT NULL,

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.ties import all_ties
+from broker_bridge.projector.said import DECIDES, DETAILED, LOOK
+from broker_bridge.projector.ties import stream, words
 from broker_bridge.queries.boards import holding
 from broker_bridge.queries.choice import Choice
 from broker_bridge.queries.columns_boards import PRODUCT, Boards
@@ -21,14 +22,12 @@ from broker_bridge.trace.history import AsOf
 
 Progress = Callable[[float, str], None]
 """Told the share that is done, from 0 to 1, and of what."""
-Ints = NDArray[np.int64]
+Ints = NDArray[Any]
+"""Of integers."""
 Mask = NDArray[np.bool_]
 
 _STEP: Final = 5000
 _SECOND: Final = 1_000_000
-LOOKS: Final = ("inspection.completed", "inspection.test_completed")
-_DECISIONS: Final = ("inspection.reviewed", "inspection.rework_performed", "inspection.paste_topped_up")
-_INTRODUCTIONS: Final = ("board.introduced", "work.order_assigned", "inspection.verified")
 CONTRADICTING: Final = "contradicting"
 """Outcome of a look whose records say that it passed and that it failed."""
 
@@ -92,12 +91,11 @@ class Work(NamedTuple):
 class Looks:
     """Inspections and tests; every column has one entry a look, in order of time."""
 
-    def __init__(self) -> None:
-        self.words: list[str | None] = [None]
-        self._word: dict[str | None, int] = {None: 0}
-        self._rows: list[tuple[int, ...]] = []
+    def __init__(self, columns: Mapping[str, Ints], words: list[str | None]) -> None:
+        self.words = words
+        self._word = {text: code for code, text in enumerate(words)}
+        self._columns = dict(columns)
         self.left_out: dict[int, tuple[str, ...]] = {}
-        self.table: Ints = np.empty((0, len(_COLUMNS)), np.int64)
 
     def word(self, text: str | None) -> int:
         """The number of a text."""
@@ -108,8 +106,8 @@ class Looks:
         return code
 
     def column(self, name: str) -> Ints:
-        """A column of numbers, or of the numbers of texts."""
-        return np.asarray(self.table[:, _COLUMNS.index(name)])
+        """A column of numbers, or of the numbers of texts (module said); `board`: of boards."""
+        return self._columns[name]
 
     def texts(self, name: str, rows: Sequence[int] | Ints | None = None) -> list[str | None]:
         """A column of texts."""
@@ -122,10 +120,10 @@ class Looks:
         return np.isin(self.column(name), codes)
 
     def __len__(self) -> int:
-        return len(self.table)
+        return len(self._columns["board"])
 
 
-_COLUMNS: Final = (
+COLUMNS: Final = (
     "board", "station", "line", "equipment", "side", "method", "part", "program", "revision", "order", "began", "ended",
     "attempt", "outcome", "inspected", "of", "number", "stated",
 )  # fmt: skip
@@ -134,9 +132,8 @@ _COLUMNS: Final = (
 class Columns:
     """Everything that was said of looks, calls, verdicts and rework, as of a commit."""
 
-    def __init__(self, boards: Boards, as_of: AsOf) -> None:
-        self.boards, self.as_of = boards, as_of
-        self.looks = Looks()
+    def __init__(self, boards: Boards, as_of: AsOf, looks: Looks) -> None:
+        self.boards, self.as_of, self.looks = boards, as_of, looks
         self.calls: list[Call] = []
         self.verdict: list[Verdict | None] = []
         """Of each call the latest verdict; None: nobody has judged it."""
@@ -168,8 +165,7 @@ class Columns:
             product = np.asarray([purpose in PRODUCT for purpose in boards.purpose] or [True], bool)
             mask &= product[board]
         if choice.position is not None:
-            place = np.asarray([boards.position(code) or 0 for code in range(len(boards))] or [0])
-            mask &= place[board] == choice.position
+            mask &= boards.positions[board] == choice.position
         apart = np.zeros(max(1, len(boards)), bool)
         apart[list(boards.crossed_out | boards.doubtful)] = True
         return np.asarray(mask & ~apart[board])
@@ -181,54 +177,73 @@ class Columns:
 
 def read_columns(record: Record, as_of: AsOf, progress: Progress = lambda done, of: None) -> Columns:
     """All looks of the record as of a commit, whatever is asked for of them."""
-    ties = all_ties(record.index.path, as_of.number)
-    columns = Columns(Boards(ties), as_of)
-    verdicts: list[Verdict] = []
-    rows: list[tuple[int, ...]] = []
-    calls: list[Call] = []
-    for fact in holding_facts(
-        record, (*LOOKS, *_DECISIONS, *_INTRODUCTIONS), as_of, ties.revised, progress, "inspections"
-    ):
-        boards = columns.boards.named(fact.data)
-        match fact.type:
-            case "inspection.completed" | "inspection.test_completed":
-                if not boards:
-                    columns.nameless += 1
-                for board in boards:
-                    _look(columns.looks, fact, board, rows, calls)
-            case "inspection.reviewed":
-                verdicts += (one for board in boards for one in _verdicts(fact, board))
-            case "inspection.rework_performed":
-                columns.works += (one for board in boards for one in _works(fact, board))
-            case "inspection.paste_topped_up":
-                columns.works += (one for board in boards for one in _top_ups(fact, board))
-            case _:
-                pass
-    _settle(columns, rows, calls)
-    _judge(columns, verdicts)
-    columns.works.sort(key=lambda work: work.time)
+    progress(0.0, "reading columns")
+    boards = Boards(record.index, as_of.number)
+    texts = words(record.index.path)
+    rows = _holding_rows(record, stream(record.index.path, "said", as_of.number), as_of)
+    place, code = boards.of_rows(rows, texts)
+    place, code = _once_an_event(rows["number"], place, code)
+    of_looks = rows["kind"][place] == LOOK
+    looks, owner = _settled(rows, place[of_looks], code[of_looks], texts)
+    columns = Columns(boards, as_of, looks)
+    columns.nameless = _nameless(rows, place)
+    look = np.full(len(place), -1, np.int64)
+    look[of_looks] = owner
+    detailed = (rows["kind"] == DECIDES) | ((rows["flags"] & DETAILED) > 0)
+    numbers = np.unique(rows["number"][detailed])
+    _tell(columns, record, numbers, (rows["number"][place], code, look), progress)
     return columns
 
 
 def holding_facts(
-    record: Record,
-    types: Sequence[str],
-    as_of: AsOf,
-    revised: frozenset[tuple[str, str]],
-    progress: Progress,
-    what: str,
+    record: Record, types: Sequence[str], as_of: AsOf, progress: Progress, what: str
 ) -> Iterator[Fact]:
     """The events of these types that hold, in order of the record."""
+    doubted = record.index.doubted(as_of.number)
     after = 0
     while found := record.reader.typed(types, after, as_of.number, _STEP):
         after = found[-1].number
-        if revised:
-            doubtful = [f.number for f in found if (f.source, f.generation) in revised]
-            kept = {fact.number for fact in holding(record, doubtful, as_of.number)} if doubtful else set()
-            gone = set(doubtful) - kept
+        if doubted:
+            gone = _superseded(record, [f.number for f in found if f.number in doubted], as_of)
             found = [fact for fact in found if fact.number not in gone]
         yield from found
         progress(after / max(1, as_of.number), f"reading {what}: {after} of {as_of.number} events")
+
+
+def _superseded(record: Record, doubtful: Sequence[int], as_of: AsOf) -> set[int]:
+    """Of events of raw records that came in several revisions those that do not hold."""
+    return (
+        set(doubtful) - {fact.number for fact in holding(record, doubtful, as_of.number)}
+        if doubtful
+        else set()
+    )
+
+
+def _holding_rows(record: Record, rows: NDArray[Any], as_of: AsOf) -> NDArray[Any]:
+    doubted = record.index.doubted(as_of.number)
+    if not doubted:
+        return rows
+    doubtful = np.unique(rows["number"][np.isin(rows["number"], list(doubted))]).tolist()
+    gone: set[int] = set()
+    for start in range(0, len(doubtful), _STEP):
+        gone |= _superseded(record, doubtful[start : start + _STEP], as_of)
+    return rows[~np.isin(rows["number"], list(gone))] if gone else rows
+
+
+def _once_an_event(numbers: Ints, place: Ints, code: Ints) -> tuple[Ints, Ints]:
+    """A board that several entries of an event lead to is one."""
+    event = np.concatenate([[0], np.cumsum(np.diff(numbers) != 0)])[place] if len(place) else place
+    _, first = np.unique((event << 32) | code, return_index=True)
+    first.sort()
+    return place[first], code[first]
+
+
+def _nameless(rows: NDArray[Any], place: Ints) -> int:
+    """Looks of which no entry leads to a board."""
+    led = np.zeros(len(rows), bool)
+    led[place] = True
+    looks = np.unique(rows["number"][rows["kind"] == LOOK])
+    return len(looks) - len(np.unique(rows["number"][led & (rows["kind"] == LOOK)]))
 
 
 def instant(text: str | None) -> int | None:
@@ -242,63 +257,92 @@ def instant(text: str | None) -> int | None:
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def _look(looks: Looks, fact: Fact, board: int, rows: list[tuple[int, ...]], calls: list[Call]) -> None:
-    data, word = fact.data, looks.word
-    ended = instant(data.get("ended")) or instant(fact.time) or 0
-    program = data.get("program") or {}
-    coverage = data.get("coverage") or {}
-    part = data.get("part")
-    row = len(rows)
-    attempt = data.get("attempt") or 0
-    rows.append((
-        board, word(data.get("station")), word(fact.source.rpartition("/")[0]), word(data.get("equipment")),
-        word(data.get("side")), word(data["method"]), word(part["number"] if part else None), word(program.get("name")),
-        word(program.get("revision") or program.get("hash")), word(data.get("order")),
-        instant(data.get("started")) or ended, ended, attempt, word(data["outcome"]),
-        -1 if coverage.get("inspected") is None else coverage["inspected"], word(coverage.get("of")), fact.number,
-        int(bool(attempt)),
-    ))  # fmt: skip
-    if coverage.get("left_out"):
-        looks.left_out[row] = tuple(coverage["left_out"])
-    for call in data.get("calls", ()):
-        calls.append(Call(row, Spot.of(call["place"]), call["label"], call.get("defect"), call.get("key")))
-
-
-def _settle(columns: Columns, rows: list[tuple[int, ...]], calls: list[Call]) -> None:
-    """One look of many witnesses, attempts counted, all in order of time."""
-    looks = columns.looks
-    table = np.asarray(rows, np.int64).reshape(-1, len(_COLUMNS))
-    column = {name: table[:, place] for place, name in enumerate(_COLUMNS)}
-    same = ("board", "station", "line", "side", "method")
-    order = np.lexsort([column["number"], column["began"], *(column[name] for name in reversed(same))])
-    ordered = table[order]
-    new = np.ones(len(table), bool)
-    if len(table) > 1:
-        at = [_COLUMNS.index(name) for name in same]
-        apart = (ordered[1:, at] != ordered[:-1, at]).any(axis=1)
-        began = ordered[:, _COLUMNS.index("began")]
-        attempts = ordered[:, _COLUMNS.index("attempt")]
-        other = (attempts[1:] != attempts[:-1]) & (attempts[1:] > 0) & (attempts[:-1] > 0)
-        new[1:] = apart | (np.diff(began) >= _SECOND) | other
+def _settled(rows: NDArray[Any], place: Ints, board: Ints, texts: list[str | None]) -> tuple[Looks, Ints]:
+    """One look of many witnesses, attempts counted, all in order of time; and of each row given its look."""
+    column: dict[str, Ints] = {"board": board}
+    for name in COLUMNS[1:-1]:
+        column[name] = rows[name][place]
+    column["stated"] = column["attempt"] > 0
+    step = np.zeros(len(place), np.int64)
+    for name in ("station", "line", "side", "method"):
+        used, number = _numbered(column[name])
+        step = step * used + number
+    key = board * (int(step.max(initial=0)) + 1) + step
+    began, attempt = column["began"], column["attempt"]
+    order = np.lexsort([began, key])
+    new = np.ones(len(order), bool)
+    if len(order) > 1:
+        after, before = order[1:], order[:-1]
+        other = (attempt[after] != attempt[before]) & (attempt[after] > 0) & (attempt[before] > 0)
+        new[1:] = (key[after] != key[before]) | (began[after] - began[before] >= _SECOND) | other
     group = np.cumsum(new) - 1
-    outcome = _COLUMNS.index("outcome")
-    kept = ordered[new].copy()
-    clash = _clashes(group, ordered[:, outcome], looks, len(kept))
-    kept[clash >= 0, outcome] = clash[clash >= 0]
-    _count_attempts(kept)
-    in_time = np.argsort(kept[:, _COLUMNS.index("began")], kind="stable")
-    looks.table = kept[in_time]
-    place = np.empty(len(kept), np.int64)
-    place[in_time] = np.arange(len(kept))
-    owner = np.empty(len(table), np.int64)
-    owner[order] = place[group] if len(table) else group
+    kept = order[new]
+    in_time = np.argsort(began[kept], kind="stable")
+    looks = Looks({name: values[kept[in_time]] for name, values in column.items()}, texts)
+    clash = _clashes(group, column["outcome"][order], looks, len(kept))[in_time]
+    outcome = looks.column("outcome")
+    outcome[clash >= 0] = clash[clash >= 0]
+    stated = looks.column("attempt")
+    stated[:] = np.where(stated > 0, stated, _counted(key[kept])[in_time])
+    at = np.empty(len(kept), np.int64)
+    at[in_time] = np.arange(len(kept))
+    owner = np.empty(len(order), np.int64)
+    owner[order] = at[group]
+    return looks, owner
+
+
+def _numbered(words: Ints) -> tuple[int, Ints]:
+    """How many texts there are in a column, and the column by numbers from 0."""
+    used = np.flatnonzero(np.bincount(words)) if len(words) else np.empty(0, np.int64)
+    number = np.zeros(int(words.max(initial=0)) + 1, np.int64)
+    number[used] = np.arange(len(used))
+    return max(1, len(used)), number[words]
+
+
+def _counted(key: Ints) -> Ints:
+    """Numbers from 1 within each run of a key."""
+    first = np.ones(len(key), bool)
+    first[1:] = key[1:] != key[:-1]
+    start = np.maximum.accumulate(np.where(first, np.arange(len(key)), 0)) if len(key) else key
+    return np.arange(len(key)) - start + 1
+
+
+def _tell(
+    columns: Columns, record: Record, numbers: Ints, said: tuple[Ints, Ints, Ints], progress: Progress
+) -> None:
+    """Read the events that have more to say: calls, verdicts, rework. `said`: event, board and look (-1) of each row."""
+    event, board, look = said
+    start, end = np.searchsorted(event, numbers), np.searchsorted(event, numbers, side="right")
+    verdicts: list[Verdict] = []
     seen: set[Call] = set()
-    for call in calls:
-        moved = call._replace(look=int(owner[call.look]))
-        if moved not in seen:
-            seen.add(moved)
-            columns.calls.append(moved)
-    looks.left_out = {int(owner[row]): left for row, left in looks.left_out.items()}
+    for step in range(0, len(numbers), _STEP):
+        facts = record.reader.facts(numbers[step : step + _STEP].tolist())
+        for fact, first, last in zip(facts, start[step:].tolist(), end[step:].tolist(), strict=False):
+            boards = board[first:last].tolist()
+            match fact.type:
+                case "inspection.reviewed":
+                    verdicts += (one for code in boards for one in _verdicts(fact, code))
+                case "inspection.rework_performed":
+                    columns.works += (one for code in boards for one in _works(fact, code))
+                case "inspection.paste_topped_up":
+                    columns.works += (one for code in boards for one in _top_ups(fact, code))
+                case _:
+                    for one in look[first:last].tolist():
+                        _look(columns, fact, one, seen)
+        progress(min(step + _STEP, len(numbers)) / len(numbers), "reading calls and decisions")
+    _judge(columns, verdicts)
+    columns.works.sort(key=lambda work: work.time)
+
+
+def _look(columns: Columns, fact: Fact, look: int, seen: set[Call]) -> None:
+    left = (fact.data.get("coverage") or {}).get("left_out")
+    if left:
+        columns.looks.left_out[look] = tuple(left)
+    for stated in fact.data.get("calls", ()):
+        call = Call(look, Spot.of(stated["place"]), stated["label"], stated.get("defect"), stated.get("key"))
+        if call not in seen:
+            seen.add(call)
+            columns.calls.append(call)
 
 
 def _clashes(group: Ints, outcomes: Ints, looks: Looks, count: int) -> Ints:
@@ -315,19 +359,6 @@ def _clashes(group: Ints, outcomes: Ints, looks: Looks, count: int) -> Ints:
         elif said and len(said) == 1:
             found[one] = said.pop()
     return found
-
-
-def _count_attempts(kept: Ints) -> None:
-    """Number the looks of a board at one station, side and method that state no attempt. They are sorted by these."""
-    if not len(kept):
-        return
-    at = [_COLUMNS.index(name) for name in ("board", "station", "line", "side", "method")]
-    first = np.ones(len(kept), bool)
-    first[1:] = (kept[1:, at] != kept[:-1, at]).any(axis=1)
-    start = np.maximum.accumulate(np.where(first, np.arange(len(kept)), 0))
-    attempt = _COLUMNS.index("attempt")
-    counted = np.arange(len(kept)) - start + 1
-    kept[:, attempt] = np.where(kept[:, attempt] > 0, kept[:, attempt], counted)
 
 
 def _verdicts(fact: Fact, board: int) -> Iterator[Verdict]:

@@ -3,7 +3,6 @@
 from bisect import bisect_left, bisect_right
 from typing import NamedTuple
 
-from broker_bridge.projector.ties import all_ties
 from broker_bridge.queries.columns import Progress, holding_facts, instant
 from broker_bridge.queries.columns_boards import Boards
 from broker_bridge.queries.record import Record
@@ -25,9 +24,8 @@ def read_oven(
     record: Record, boards: Boards, wanted: set[int], as_of: AsOf, progress: Progress = lambda done, of: None
 ) -> dict[int, list[Inside]]:
     """The stays of the wanted boards at stations with readings, in order of time."""
-    ties = all_ties(record.index.path, as_of.number)
     times: dict[tuple[str, str], list[tuple[int, bool | None]]] = {}
-    for fact in holding_facts(record, ("reading.recorded",), as_of, ties.revised, progress, "readings"):
+    for fact in holding_facts(record, ("reading.recorded",), as_of, progress, "readings"):
         station = fact.data.get("station")
         if station and not fact.data.get("boards"):
             key = fact.source.rpartition("/")[0], station
@@ -40,9 +38,7 @@ def read_oven(
         key: [time for time, _ in sorted(found, key=lambda one: one[0])] for key, found in times.items()
     }
     ordered = {key: sorted(found, key=lambda one: one[0]) for key, found in times.items()}
-    for fact in holding_facts(
-        record, ("board.arrived", "board.departed"), as_of, ties.revised, progress, "transfers"
-    ):
+    for fact in holding_facts(record, ("board.arrived", "board.departed"), as_of, progress, "transfers"):
         key = fact.source.rpartition("/")[0], fact.data.get("station") or ""
         if key not in times:
             continue

@@ -12,7 +12,6 @@ import numpy as np
 from broker_bridge.analysis.columns import Floats
 from broker_bridge.errors import RecordDamaged, WireError
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.ties import all_ties
 from broker_bridge.queries.choice import Choice
 from broker_bridge.queries.columns import Progress, holding_facts, instant
 from broker_bridge.queries.columns_boards import PRODUCT, Boards
@@ -132,12 +131,11 @@ def read_paste(
     progress: Progress = lambda done, of: None,
 ) -> Paste:
     """The wanted columns of what is asked for. Raises RecordDamaged where a block cannot be unpacked."""
-    ties = all_ties(record.index.path, as_of.number)
-    boards = Boards(ties)
+    boards = Boards(record.index, as_of.number)
     attempts: dict[tuple[str, str | None], list[Attempt]] = {}
     washes: dict[tuple[str, str | None], list[int]] = {}
     cleanings: dict[str | None, list[int]] = {}
-    for fact in holding_facts(record, _PRINTS, as_of, ties.revised, progress, "prints"):
+    for fact in holding_facts(record, _PRINTS, as_of, progress, "prints"):
         time = instant(fact.time) or 0
         if fact.type == "work.stencil_cleaned":
             cleanings.setdefault(fact.data.get("stencil"), []).append(time)
@@ -151,7 +149,7 @@ def read_paste(
     blocks: dict[tuple[str | None, str | None], dict[tuple[str, int], list[_Block]]] = {}
     nameless = 0
     unpacker = _Unpacker(wanted)
-    for fact in holding_facts(record, (MEASURED,), as_of, ties.revised, progress, "paste values"):
+    for fact in holding_facts(record, (MEASURED,), as_of, progress, "paste values"):
         named = boards.named(fact.data)
         if not choice.of(fact):
             continue

@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.ties import all_ties
 from broker_bridge.queries.columns import Progress, holding_facts, instant
 from broker_bridge.queries.columns_boards import Boards
 from broker_bridge.queries.record import Record
@@ -54,11 +53,10 @@ def read_placements(
     record: Record, boards: Boards, as_of: AsOf, progress: Progress = lambda done, of: None
 ) -> Placements:
     """All placements of a record, with the numbers of `boards`."""
-    ties = all_ties(record.index.path, as_of.number)
     plans: dict[tuple[str, str], dict[str, _Plan]] = {}
     found = Placements()
     fed: dict[tuple[str, str], tuple[tuple[int, ...], int, list[tuple[int, Fact]]]] = {}
-    for fact in holding_facts(record, _TYPES, as_of, ties.revised, progress, "placements"):
+    for fact in holding_facts(record, _TYPES, as_of, progress, "placements"):
         line, station = fact.source.rpartition("/")[0], fact.data.get("station")
         if station is None:
             continue

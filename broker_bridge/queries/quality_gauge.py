@@ -8,7 +8,6 @@ from typing import Any, Final
 from broker_bridge.analysis.gauge import GaugeStudy, analysis_of_variance, average_and_range
 from broker_bridge.analysis.intervals import Refused, proportion
 from broker_bridge.errors import UsageError
-from broker_bridge.projector.ties import all_ties
 from broker_bridge.queries.choice import Choice
 from broker_bridge.queries.columns import Progress, Spot, holding_facts
 from broker_bridge.queries.figures import plain, refused, share
@@ -74,11 +73,8 @@ def read_verifications(
     record: Record, as_of: AsOf, choice: Choice, progress: Progress = lambda done, of: None
 ) -> Verified:
     """The verifications of a record; the appraiser is the machine, by its inventory number or else its station."""
-    ties = all_ties(record.index.path, as_of.number)
     verified = Verified()
-    for fact in holding_facts(
-        record, ("inspection.verified",), as_of, ties.revised, progress, "verifications"
-    ):
+    for fact in holding_facts(record, ("inspection.verified",), as_of, progress, "verifications"):
         if not choice.of(fact):
             continue
         machine = fact.data.get("equipment") or fact.data.get("station") or "not stated"

@@ -8,7 +8,6 @@ import numpy as np
 
 from broker_bridge.errors import NotFound, UsageError
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.ties import all_ties
 from broker_bridge.queries.choice import Choice
 from broker_bridge.queries.columns import Columns, Progress, holding_facts, instant, read_columns
 from broker_bridge.queries.columns_boards import PRODUCT, Boards
@@ -88,14 +87,13 @@ def measured(
     if kind not in SOURCES or not name:
         raise UsageError(f"{what!r}: expected {', '.join(f'{kind}:NAME' for kind in SOURCES)}")
     type_, field = SOURCES[kind]
-    ties = all_ties(record.index.path, as_of.number)
-    boards = Boards(ties)
+    boards = Boards(record.index, as_of.number)
     rows: list[tuple[int, float, Fact, tuple[int, ...]]] = []
     known: set[str] = set()
     stated: dict[str, float | None] = {}
     unit: str | None = None
     units: set[str] = set()
-    for fact in holding_facts(record, (type_,), as_of, ties.revised, progress, f"{kind} values"):
+    for fact in holding_facts(record, (type_,), as_of, progress, f"{kind} values"):
         if not choice.of(fact):
             continue
         named = boards.named(fact.data)

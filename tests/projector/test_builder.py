@@ -16,17 +16,29 @@ from broker_bridge.events.fact import Fact
 from broker_bridge.projector import builder
 from broker_bridge.projector.builder import Builder, catch_up
 from broker_bridge.projector.index import Index
+from broker_bridge.projector.said import NAME, ROW, TIE
 from broker_bridge.projector.schema import RULES
 from broker_bridge.trace.mentions import Node
 
-TABLES = ("cursor", "names", "named", "ties", "notices", "sources", "revocations", "revisions", "revised")
+TABLES = (
+    "cursor", "names", "named", "ties", "notices", "sources", "revocations", "revisions", "revised", "doubted", "words",
+)  # fmt: skip
 
 
 def content(path: Path) -> dict[str, list[tuple[object, ...]]]:
     """All rows of an index."""
     connection = sqlite3.connect(path)
     try:
-        return {table: sorted(connection.execute(f"SELECT * FROM {table}")) for table in TABLES}
+        rows: dict[str, list[tuple[object, ...]]] = {
+            table: sorted(connection.execute(f"SELECT * FROM {table}")) for table in TABLES
+        }
+        for stream, row in (("said", ROW), ("names", NAME), ("ties", TIE)):
+            found = connection.execute("SELECT body FROM columns WHERE stream = ? ORDER BY first", (stream,))
+            rows[f"stream {stream}"] = list(row.iter_unpack(b"".join(body for (body,) in found)))
+        # A tie comes again where another writer or a new process takes over.
+        ties = {tie[1:]: tie for tie in reversed(rows["stream ties"])}
+        rows["stream ties"] = sorted(ties.values())
+        return rows
     finally:
         connection.close()
 

@@ -1,16 +1,22 @@
 """Columns of many boards: one look of many witnesses, attempts, verdicts, names; and what one board's history says."""
 
 from collections import Counter
+from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from memory_store import MemoryStore
 from quality_runs import Opened
-from told import Told, at, board, call, panel, verdict
+from told import Told, at, board, call, panel, recorded, verdict
 
+from broker_bridge.projector.ties import stream, words
 from broker_bridge.queries.boards import board as history_of_board
 from broker_bridge.queries.choice import Choice
 from broker_bridge.queries.columns import Columns, read_columns
-from broker_bridge.queries.record import Record
+from broker_bridge.queries.columns_boards import Boards
+from broker_bridge.queries.record import Record, open_with
 
 
 def read(record: Record) -> Columns:
@@ -214,3 +220,59 @@ def test_columns_say_of_every_board_what_its_own_history_says(lived: Record) -> 
             if (when := one.started or one.ended)
         ), key  # fmt: skip
     assert compared >= 40
+
+
+names_of_boards = st.sampled_from(["A", "A", "B", "B", "C", "NOREAD"])
+panels = st.sampled_from([None, "P", "P", "P", "Q", "0000"])
+entries = st.builds(
+    dict, own=st.none() | names_of_boards, others=st.lists(st.sampled_from(["label=L1", "label=L2", "panel=P", "panel=Q"]), max_size=2),
+    panel=panels, position=st.sampled_from([None, 1, 1, 2, 2, 3]), state=st.sampled_from([None, "skipped"]),
+)  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.lists(entries, max_size=3), min_size=1, max_size=6))
+def test_rows_are_about_the_boards_that_their_entries_are_about(
+    tmp_path_factory: pytest.TempPathFactory, looks: list[list[dict[str, Any]]]
+) -> None:
+    """The rules by which a board is known are the same for a million rows and for one entry."""
+    told = Told()
+    for number, stated in enumerate(looks):
+        boards = []
+        for one in stated:
+            more = {key: one[key] for key in ("position", "state") if one[key] and one["panel"]}
+            names = [*([one["own"]] if one["own"] else ()), *one["others"]]
+            boards.append(board(*names, panel=one["panel"], **more))
+        told.inspects("aoi", f"09:{number:02}:00", f"09:{number:02}:20", *boards)
+    store = MemoryStore()
+    recorded(store, told.facts)
+    record = open_with(store.reader, tmp_path_factory.mktemp("rows") / "index.db")
+    upto = record.as_of().number
+    rows = stream(record.index.path, "said", upto)
+    by_rows, by_entry = Boards(record.index, upto), Boards(record.index, upto)
+    place, code = by_rows.of_rows(rows, words(record.index.path))
+    for fact in told.facts:
+        by_entry.named(fact.data)  # positions are learned as they are met
+    found: dict[int, set[tuple[str, str, int | None]]] = {}
+    for where, one in zip(place.tolist(), code.tolist(), strict=True):
+        found.setdefault(int(rows["number"][where]), set()).add(called(by_rows, one))
+    for fact in told.facts:
+        assert found.get(fact.number, set()) == {called(by_entry, one) for one in by_entry.named(fact.data)}
+    known = set(found_keys(by_rows)) & set(found_keys(by_entry))
+    assert known == set(found_keys(by_rows))
+    assert {by_rows.key(one) for one in by_rows.crossed_out} == {
+        by_entry.key(one) for one in by_entry.crossed_out
+    }
+    assert {by_rows.key(one) for one in by_rows.doubtful} <= {by_entry.key(one) for one in by_entry.doubtful}
+    assert by_rows.positions.tolist() == [by_rows.position(one) or 0 for one in range(len(by_rows))]
+    panels_of = [by_rows.panel(one) for one in range(len(by_rows))]
+    assert len(set(by_rows.panels.tolist())) >= len(set(panels_of))
+    record.index.close()
+
+
+def called(boards: Boards, code: int) -> tuple[str, str, int | None]:
+    return boards.key(code), boards.panel(code), boards.position(code)
+
+
+def found_keys(boards: Boards) -> list[str]:
+    return [boards.key(code) for code in range(len(boards))]
