@@ -150,14 +150,15 @@ class _View:
         for one in found.shares:
             details: dict[str, Any] = {}
             if isinstance(one.of_told, Proportion):
-                details = {"of those told": one.of_told.value, "told": one.of_told.of}
+                details = {"share of those told": one.of_told.value, "told": one.of_told.of}
             figures.append(share(one.point, one.share, "confirmed defects", name, **details))
         told = next((one for one in found.shares if one.point == "paste printing"), None)
         unclear = next(one.share for one in found.shares if one.point == CANNOT_TELL)
         if told is not None and isinstance(told.share, Proportion) and isinstance(unclear, Proportion):
             self.said.append(
-                f"Of {found.defects} confirmed defects {told.share.number} were abnormal at paste printing"
-                f" ({told.share.wilson.low:.0%} to {told.share.wilson.high:.0%} of all), of {unclear.number} it cannot be told."
+                f"Of {found.defects} confirmed defects {told.share.number or 'none'} {'was' if told.share.number < 2 else 'were'}"
+                f" abnormal at paste printing ({told.share.wilson.low:.0%} to {told.share.wilson.high:.0%} of all)"
+                + (f"; of {unclear.number} it cannot be told." if unclear.number else ".")
             )
         return Section(
             title, tuple(figures),

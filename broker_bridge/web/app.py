@@ -85,11 +85,20 @@ def _tell_problems(app: FastAPI) -> None:
 
     app.add_exception_handler(Problem, told(lambda error: error))
     app.add_exception_handler(BridgeError, told(problem_of))
-    app.add_exception_handler(
-        HTTPException, told(lambda e: Problem(e.status_code, str(e.detail), headers=e.headers))
-    )
+    app.add_exception_handler(HTTPException, told(_of_http))
     app.add_exception_handler(RequestValidationError, told(_invalid))
     app.add_exception_handler(Exception, told(_unexpected))
+
+
+def _of_http(error: HTTPException) -> Problem:
+    if error.status_code == 404:
+        return Problem(
+            404,
+            "there is nothing at this address; pages lead on from / and /api/v1/openapi.json tells what can be asked",
+        )
+    if error.status_code == 405:
+        return Problem(405, "this address cannot be asked with this method", headers=error.headers)
+    return Problem(error.status_code, str(error.detail), headers=error.headers)
 
 
 def _invalid(error: RequestValidationError) -> Problem:

@@ -97,6 +97,8 @@ def raw_words(proof: Proof) -> str:
 
 def short_words(value: object) -> str:
     """A value of an event on one line."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, str | int | float):
         return str(value)
     if isinstance(value, Mapping | Sequence):

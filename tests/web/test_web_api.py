@@ -37,8 +37,8 @@ def test_answers_fit_their_schemas(asked: httpx.Client, question: str, schema: s
         ("board?id=A&at=999", 404, "there is no commit"), ("defects?colour=red", 422, "colour"),
         ("where-used", 400, "ask for one thing"), ("where-used?lot=L&reel=R", 400, "one thing"),
         ("defects?since=yesterday", 422, "since"), ("board/why?id=A&statement=V99", 400, "no statement"),
-        ("quarantine/x1", 422, "key"), ("quarantine/r1", 404, "nothing in quarantine"), ("nowhere", 404, "Not Found"),
-        ("frozen/none", 404, "nothing is frozen"), ("flow/line?at=0", 400, "newest commit"), ("flow/tide", 404, "Not Found"), ("flow/line?position=1", 422, "position"), ("balance?order=WO-99", 404, "not in record"),
+        ("quarantine/x1", 422, "key"), ("quarantine/r1", 404, "nothing in quarantine"), ("nowhere", 404, "nothing at this address"),
+        ("frozen/none", 404, "nothing is frozen"), ("flow/line?at=0", 400, "newest commit"), ("flow/tide", 404, "nothing at"), ("flow/line?position=1", 422, "position"), ("balance?order=WO-99", 404, "not in record"),
         ("events?limit=0", 422, "limit"), ("identifiers?begin=A&limit=5000", 422, "limit"),
     ],
 )  # fmt: skip
@@ -121,7 +121,9 @@ def test_stations_and_sources_tell_where_things_stand(asked: httpx.Client) -> No
     assert spoke
     for one in spoke:
         ago = datetime.now(UTC) - datetime.fromisoformat(one["heard"])
-        assert timedelta(0) <= ago < timedelta(hours=1), "by the recorder's clock; the machines said 2026-03-02"
+        assert timedelta(0) <= ago < timedelta(hours=1), (
+            "by the recorder's clock; the machines said 2026-03-02"
+        )
 
 
 def test_what_a_machine_wrote_is_data_and_never_a_page(asked: httpx.Client) -> None:

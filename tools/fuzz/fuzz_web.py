@@ -34,6 +34,7 @@ from hypothesis import strategies as st
 from hypothesis.errors import Unsatisfiable
 from schemathesis import GenerationMode
 from schemathesis.checks import not_a_server_error
+from schemathesis.core.failures import FailureGroup
 from schemathesis.specs.openapi.checks import (
     content_type_conformance,
     response_schema_conformance,
@@ -231,10 +232,12 @@ def main() -> int:
                         begun = time.monotonic()
                         try:
                             statuses[f"{tried(case, address, token)}"] += 1
-                        except Exception as error:
+                        except (Exception, FailureGroup) as error:
                             statuses["finding"] += 1
+                            found = getattr(error, "exceptions", (error,))
                             findings.setdefault(
-                                f"{label}: {str(error)[:200]}", f"{case.as_curl_command()}\n{error}"
+                                f"{label}: {str(found[0])[:200]}",
+                                f"{case.as_curl_command()}\n" + "\n".join(str(one)[:2000] for one in found),
                             )
                         took = round((time.monotonic() - begun) * 1000)
                         slowest[label] = max(slowest[label], took)

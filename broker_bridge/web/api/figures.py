@@ -78,7 +78,7 @@ def paste(
     "Where defects came to be", "occurrence", "Of 9 confirmed defects 4 were abnormal at paste printing (19% to 73% of all).",
     "Point of occurrence of confirmed defects", name="paste printing", value=0.444, unit="share", number=4, of=9,
     counted="confirmed defects", spans=[{"low": 0.189, "high": 0.733, "level": 0.95, "method": "Wilson"}],
-    details={"of those told": 0.5, "told": 8}, boards=["HW-000052", "HW-000085", "HW-000101"],
+    details={"share of those told": 0.5, "told": 8}, boards=["HW-000052", "HW-000085", "HW-000101"],
 ))  # fmt: skip
 def occurrence(
     request: Request, record: Reading, user: Reader, asked: Annotated[quality.Occurrence, Query()]

@@ -129,7 +129,7 @@ def _row(figure: Figure, columns: Iterable[str]) -> Row:
         "" if (value := figure.details.get(name)) is None else short_words(value) for name in columns
     )
     return Row(
-        figure.name, value_words(figure.value, figure.unit), between_words(figure), of_words(figure), details,
+        figure.name, value_words(figure.value, figure.unit), between_words(figure), "" if figure.value is None and figure.of is None else of_words(figure), details,
         figure.note or "", boards, more,
     )  # fmt: skip
 

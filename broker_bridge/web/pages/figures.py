@@ -81,7 +81,7 @@ QUALITY_VIEWS: Final = (
     View("yield", "Yield", "first pass, rolled throughput, defects per opportunity, false calls, escapes",
          (_STAGE, Field("by", "By", _GROUP))),
     View("charts", "Control charts", "a value or a share in order of time, with its limits and what its rules hit", (
-        _SERIES, Field("kind", "Chart", _CHART), Field("rules", "Rules", _of("we", "nelson", "limits")),
+        _SERIES, Field("kind", "Chart", _CHART), Field("rules", "Rules", (("we", "Western Electric"), ("nelson", "Nelson"), ("limits", "limits alone"))),
         Field("per", "Counts per", _of("hour", "day", "order", "panel")), _STAGE,
     )),
     View("capability", "Capability", "a value against its limits",

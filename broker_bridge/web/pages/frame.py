@@ -38,7 +38,14 @@ TEMPLATES: Final = jinja2.Environment(
     lstrip_blocks=True,
     auto_reload=False,
 )
-TEMPLATES.filters.update(told=texts.told, name=texts.name, when=texts.when, age=texts.age, plain=texts.plain)
+TEMPLATES.filters.update(
+    told=texts.told,
+    sentence=texts.sentence,
+    name=texts.name,
+    when=texts.when,
+    age=texts.age,
+    plain=texts.plain,
+)
 TEMPLATES.globals.update(
     to=addresses.to, board_address=addresses.board, lot_address=addresses.lot, counted=counted
 )

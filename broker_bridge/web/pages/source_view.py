@@ -113,7 +113,7 @@ def _row(
     from broker_bridge.live.clock import Clock
 
     condition = (said.condition if said else None) or (
-        "not heard" if said is None or said.heard is None else "not said"
+        "not said" if said is not None and (said.heard is not None or said.numbered) else "not heard"
     )
     backlog = held.backlog if held else said.backlog if said else None
     missing = said.missing if said else 0

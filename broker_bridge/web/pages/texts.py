@@ -34,6 +34,13 @@ def told(text: str) -> Markup:
     return Markup("".join([*made, _words(text[last:])]))
 
 
+def sentence(text: str) -> Markup:
+    """A note as a sentence of its own."""
+    return told(
+        f"{text[:1].upper()}{text[1:]}{'' if text.endswith(('.', '?', '!')) else '.'}" if text else ""
+    )
+
+
 def plain(text: str) -> str:
     """A sentence without markup, its times in UTC: for titles and drawings."""
     return _TOKEN.sub(lambda found: f"{found[1][:-1].replace('T', ' ')} UTC", safe(text))

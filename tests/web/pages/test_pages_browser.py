@@ -2,15 +2,17 @@
 
 import asyncio
 import contextlib
+import re
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from chain import Chain, mapping_text, rows
-from conftest import Opened
+from conftest import Opened, Tokens
 from eventful import HOSTILE, eventful, written
 from servers import free_port, until
 
@@ -23,7 +25,8 @@ pytestmark = [pytest.mark.server("chromium"), pytest.mark.timeout(240)]
 
 PAGES = (
     "/", "/board?id=A", "/board/why?id=A&kind=board&statement=I2", "/scan?id=nothing", "/lot", "/lot?lot=LOT-1", "/stations",
-    "/station?line=/harbour/smt/line-1&name=aoi", "/sources", "/quality", "/quality?view=charts", "/sign-in",
+    "/station?line=/harbour/smt/line-1&name=aoi", "/sources", "/quality", "/quality?view=charts",
+    "/quality?view=occurrence", "/flow", "/flow?view=time", "/sign-in", "/nowhere", "/sources/rejected/{key}",
 )  # fmt: skip
 PHONE = {"width": 390, "height": 844}
 Open = Callable[..., Any]
@@ -70,7 +73,8 @@ def opened(browser: Any) -> Iterator[Open]:
                     wrong.append(f"request to {request.url}")
 
             def said(message: Any) -> None:
-                expected = "status of 404" in message.text and "/scan" in message.location.get("url", "")
+                asked_for = message.location.get("url", "").removeprefix(base)
+                expected = "status of 404" in message.text and asked_for.startswith(("/scan", "/nowhere"))
                 if message.type in ("error", "warning") and not expected:
                     wrong.append(f"console: {message.text}")
 
@@ -182,13 +186,26 @@ def test_hostile_names_do_nothing(address: str, opened: Open) -> None:
 def test_no_page_has_a_serious_finding_of_axe_in_light_or_dark_or_is_wider_than_a_phone(
     address: str, opened: Open, path: str
 ) -> None:
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    if "{key}" in path:
+        (path,) = set(_links(httpx.get(f"{address}/sources", headers={"accept": "text/html"}).text))
     page = opened(address, path, viewport=PHONE, color_scheme="light")
+    assert _found(page) == []
+
+
+def _links(page: str) -> list[str]:
+    return re.findall(r"/sources/rejected/[rp][0-9]+", page)
+
+
+def _found(page: Any) -> list[str]:
+    """What is wrong with a page in light and dark, and whether it is wider than its screen."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    page.emulate_media(color_scheme="light")
     found = _serious(axe.run(page, options={"resultTypes": ["violations"]}))
     page.emulate_media(color_scheme="dark")
     found += _serious(axe.run(page, options={"runOnly": ["color-contrast"], "resultTypes": ["violations"]}))
-    assert found == []
-    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+    if (wide := page.evaluate("document.documentElement.scrollWidth - innerWidth")) > 0:
+        found.append(f"{wide} px wider than the screen")
+    return found
 
 
 def _serious(result: Any) -> list[str]:
@@ -197,6 +214,28 @@ def _serious(result: Any) -> list[str]:
         for one in result.response["violations"]
         if one["impact"] in ("serious", "critical")
     ]
+
+
+def test_a_frozen_answer_has_no_serious_finding(
+    service: Opened, url: str, tokens: Tokens, opened: Open
+) -> None:
+    path, _, operate = tokens
+    base = str(service(url, tokens=path).base_url).rstrip("/")
+    page = _signed_in(opened, base, operate, "/lot?lot=LOT-1", viewport=PHONE)
+    page.fill("input[name='name']", "recall-8")
+    page.get_by_text("Freeze", exact=False).locator("visible=true").last.click()
+    page.wait_for_url("**/lot/frozen/recall-8")
+    assert _found(page) == []
+
+
+def test_a_wall_shows_ten_stations_without_being_moved(address: str, opened: Open) -> None:
+    page = opened(address, "/stations?large=1", viewport={"width": 1920, "height": 1080})
+    top, least = page.evaluate(
+        """() => { const rows = [...document.querySelectorAll('.stations tbody tr')].map(row => row.getBoundingClientRect());
+        return [rows[0].top, Math.min(...rows.map(row => row.height))]; }"""
+    )
+    assert top + 10 * least < 1080
+    assert _found(page) == []
 
 
 def test_light_and_dark_and_large_are_kept(address: str, opened: Open) -> None:
@@ -290,9 +329,11 @@ def test_a_rejected_record_is_seen_tried_and_retried(plant: tuple[Chain, str, st
     assert "HW-000003;P1;" in page.inner_text("pre")
     page.get_by_text("Try it first").click()
     assert "3 events from 1 file. Nothing was written." in page.inner_text("pre")
+    assert _found(page) == [], "the preview"
     page.go_back()
     page.get_by_text("Retry this file").click()
     page.get_by_text("read again with revision 2").wait_for()
+    assert _found(page) == [], "what became of it"
     page.goto("/sources")
     for _ in range(200):
         if page.get_by_text("Records that could not be used: 0").count():
@@ -306,8 +347,8 @@ def test_a_rejected_record_is_seen_tried_and_retried(plant: tuple[Chain, str, st
     assert "WHAT" in page.inner_text("pre")
 
 
-def _signed_in(opened: Open, base: str, token: str, path: str) -> Any:
-    page = opened(base, f"/sign-in?next={path.replace('&', '%26')}")
+def _signed_in(opened: Open, base: str, token: str, path: str, **more: Any) -> Any:
+    page = opened(base, f"/sign-in?next={path.replace('&', '%26')}", **more)
     assert focused(page) == "token"
     page.keyboard.type(token)
     page.keyboard.press("Enter")
