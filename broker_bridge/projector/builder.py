@@ -31,7 +31,7 @@ from broker_bridge.projector.entries import (
     tie_rows,
 )  # fmt: skip
 from broker_bridge.projector.index import rules_of
-from broker_bridge.projector.said import NAME, TIE, kind_of_name, said_rows
+from broker_bridge.projector.said import NAME, TIE, kind_of_name, said_rows, told_rows
 from broker_bridge.projector.schema import INDEX, RULES, SETTLED, TABLES
 from broker_bridge.projector.streams import Streams
 from broker_bridge.store.base import Head, StoreReader
@@ -199,6 +199,8 @@ class Builder:
                     held.append((*container, number))
             for packed in said_rows(fact, self._names.__getitem__, self._word):
                 self._streams.add("said", packed)
+            for packed in told_rows(fact, self._word):
+                self._streams.add("told", packed)
             if fact.source not in self._sources:
                 self._sources.add(fact.source)
                 self._many("sources", [(fact.source, line_of(fact.source), number)])

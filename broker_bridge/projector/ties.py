@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from broker_bridge.db import open_reader
 from broker_bridge.errors import StoreUnavailable
 from broker_bridge.projector.entries import PART, SAME
-from broker_bridge.projector.said import FIELDS, NAMES, TIES
+from broker_bridge.projector.said import FIELDS, NAMES, TIES, TOLD_FIELDS
 from broker_bridge.projector.schema import INDEX
 
 Ints = NDArray[np.int64]
@@ -22,7 +22,12 @@ def _dtype(fields: tuple[tuple[str, str], ...]) -> np.dtype[Any]:
     return np.dtype([(name, {"q": "<i8", "i": "<i4"}[code]) for name, code in fields])
 
 
-_STREAMS: Final = {"said": _dtype(FIELDS), "ties": _dtype(TIES), "names": _dtype(NAMES)}
+_STREAMS: Final = {
+    "said": _dtype(FIELDS),
+    "told": _dtype(TOLD_FIELDS),
+    "ties": _dtype(TIES),
+    "names": _dtype(NAMES),
+}
 
 
 class Ties(NamedTuple):

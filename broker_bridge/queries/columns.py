@@ -4,6 +4,7 @@ A look is one inspection or test of one board at one attempt, however many recor
 counted in order of time over all looks of the board at that station, side and method, whatever the question leaves out.
 """
 
+import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Final, NamedTuple
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from broker_bridge.events.fact import Fact
-from broker_bridge.projector.said import DECIDES, DETAILED, LOOK
+from broker_bridge.projector.said import CALL, LEFT_OUT, LOOK, TOP_UP, VERDICT
 from broker_bridge.projector.ties import stream, words
 from broker_bridge.queries.boards import holding
 from broker_bridge.queries.choice import Choice
@@ -187,11 +188,12 @@ def read_columns(record: Record, as_of: AsOf, progress: Progress = lambda done, 
     looks, owner = _settled(rows, place[of_looks], code[of_looks], texts)
     columns = Columns(boards, as_of, looks)
     columns.nameless = _nameless(rows, place)
+    event = rows["number"][place]
     look = np.full(len(place), -1, np.int64)
     look[of_looks] = owner
-    detailed = (rows["kind"] == DECIDES) | ((rows["flags"] & DETAILED) > 0)
-    numbers = np.unique(rows["number"][detailed])
-    _tell(columns, record, numbers, (rows["number"][place], code, look), progress)
+    del rows
+    _tell(columns, stream(record.index.path, "told", as_of.number), (event, code, look))
+    progress(1.0, "reading columns")
     return columns
 
 
@@ -232,18 +234,24 @@ def _holding_rows(record: Record, rows: NDArray[Any], as_of: AsOf) -> NDArray[An
 
 def _once_an_event(numbers: Ints, place: Ints, code: Ints) -> tuple[Ints, Ints]:
     """A board that several entries of an event lead to is one."""
-    event = np.concatenate([[0], np.cumsum(np.diff(numbers) != 0)])[place] if len(place) else place
-    _, first = np.unique((event << 32) | code, return_index=True)
+    _, first = np.unique((_runs(numbers)[place] << 32) | code, return_index=True)
     first.sort()
     return place[first], code[first]
 
 
+def _runs(numbers: Ints) -> Ints:
+    """Numbers from 0 of the runs of equal numbers."""
+    new = np.zeros(len(numbers), np.int64)
+    new[1:] = numbers[1:] != numbers[:-1]
+    return np.cumsum(new)
+
+
 def _nameless(rows: NDArray[Any], place: Ints) -> int:
     """Looks of which no entry leads to a board."""
-    led = np.zeros(len(rows), bool)
-    led[place] = True
-    looks = np.unique(rows["number"][rows["kind"] == LOOK])
-    return len(looks) - len(np.unique(rows["number"][led & (rows["kind"] == LOOK)]))
+    event, looks = _runs(rows["number"]), rows["kind"] == LOOK
+    led = np.zeros(len(rows) + 1, bool)
+    led[event[place]] = True
+    return int((looks & ~led[event] & np.append(True, event[1:] != event[:-1])[: len(rows)]).sum())
 
 
 def instant(text: str | None) -> int | None:
@@ -307,42 +315,48 @@ def _counted(key: Ints) -> Ints:
     return np.arange(len(key)) - start + 1
 
 
-def _tell(
-    columns: Columns, record: Record, numbers: Ints, said: tuple[Ints, Ints, Ints], progress: Progress
-) -> None:
-    """Read the events that have more to say: calls, verdicts, rework. `said`: event, board and look (-1) of each row."""
+def _tell(columns: Columns, told: NDArray[Any], said: tuple[Ints, Ints, Ints]) -> None:
+    """Calls, verdicts and work. `said`: event, board and look (-1) of each row that led to a board."""
     event, board, look = said
-    start, end = np.searchsorted(event, numbers), np.searchsorted(event, numbers, side="right")
+    start, end = np.searchsorted(event, told["number"]), np.searchsorted(event, told["number"], side="right")
+    text = columns.looks.words
     verdicts: list[Verdict] = []
     seen: set[Call] = set()
-    for step in range(0, len(numbers), _STEP):
-        facts = record.reader.facts(numbers[step : step + _STEP].tolist())
-        for fact, first, last in zip(facts, start[step:].tolist(), end[step:].tolist(), strict=False):
-            boards = board[first:last].tolist()
-            match fact.type:
-                case "inspection.reviewed":
-                    verdicts += (one for code in boards for one in _verdicts(fact, code))
-                case "inspection.rework_performed":
-                    columns.works += (one for code in boards for one in _works(fact, code))
-                case "inspection.paste_topped_up":
-                    columns.works += (one for code in boards for one in _top_ups(fact, code))
-                case _:
-                    for one in look[first:last].tolist():
-                        _look(columns, fact, one, seen)
-        progress(min(step + _STEP, len(numbers)) / len(numbers), "reading calls and decisions")
+    rows = zip(start.tolist(), end.tolist(), told.tolist(), strict=True)
+    for first, last, (
+        _,
+        time,
+        inspected,
+        kind,
+        done,
+        station,
+        side,
+        *place,
+        label,
+        defect,
+        key,
+        verdict,
+    ) in rows:
+        spot = Spot(*(text[word] for word in place))
+        if kind == CALL:
+            for one in look[first:last].tolist():
+                call = Call(one, spot, text[label] or "", text[defect], text[key])
+                if call not in seen:
+                    seen.add(call)
+                    columns.calls.append(call)
+        elif kind == LEFT_OUT:
+            left = tuple(json.loads(spot.designator or "[]"))
+            columns.looks.left_out.update((one, left) for one in look[first:last].tolist())
+        elif kind == VERDICT:
+            words = text[label], text[key], text[verdict] or "", text[defect]
+            for code in board[first:last].tolist():
+                verdicts.append(Verdict(code, text[station], inspected or None, time, spot, *words))
+        else:
+            more = kind == TOP_UP, spot, bool(done), text[defect], text[verdict]
+            for code in board[first:last].tolist():
+                columns.works.append(Work(code, time, text[station], text[side], *more))
     _judge(columns, verdicts)
     columns.works.sort(key=lambda work: work.time)
-
-
-def _look(columns: Columns, fact: Fact, look: int, seen: set[Call]) -> None:
-    left = (fact.data.get("coverage") or {}).get("left_out")
-    if left:
-        columns.looks.left_out[look] = tuple(left)
-    for stated in fact.data.get("calls", ()):
-        call = Call(look, Spot.of(stated["place"]), stated["label"], stated.get("defect"), stated.get("key"))
-        if call not in seen:
-            seen.add(call)
-            columns.calls.append(call)
 
 
 def _clashes(group: Ints, outcomes: Ints, looks: Looks, count: int) -> Ints:
@@ -359,35 +373,6 @@ def _clashes(group: Ints, outcomes: Ints, looks: Looks, count: int) -> Ints:
         elif said and len(said) == 1:
             found[one] = said.pop()
     return found
-
-
-def _verdicts(fact: Fact, board: int) -> Iterator[Verdict]:
-    data, time = fact.data, instant(fact.time) or 0
-    inspected = instant(data.get("inspected"))
-    for one in data.get("verdicts", ()):
-        yield Verdict(
-            board, data.get("inspected_at"), inspected, time, Spot.of(one["place"]), one.get("label"), one.get("key"),
-            one["verdict"], one.get("defect"),
-        )  # fmt: skip
-
-
-def _works(fact: Fact, board: int) -> Iterator[Work]:
-    data, time = fact.data, instant(fact.data.get("ended")) or instant(fact.time) or 0
-    for action in data.get("actions", ()):
-        yield Work(
-            board, time, data.get("station"), data.get("side"), False, Spot.of(action["place"]),
-            data.get("outcome") != "failed" and action.get("verdict") != "not_repairable",
-            action.get("defect"), action.get("verdict"),
-        )  # fmt: skip
-
-
-def _top_ups(fact: Fact, board: int) -> Iterator[Work]:
-    data, time = fact.data, instant(fact.data.get("ended")) or instant(fact.time) or 0
-    for name, done in (("places", data.get("outcome") != "failed"), ("left", False)):
-        for place in data.get(name, ()):
-            yield Work(
-                board, time, data.get("station"), data.get("side"), True, Spot.of(place), done, None, None
-            )
 
 
 def _judge(columns: Columns, verdicts: list[Verdict]) -> None:
