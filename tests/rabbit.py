@@ -40,14 +40,18 @@ DEFINITIONS: Final[dict[str, Any]] = {
 
 
 class Rabbit:
-    """A node below a folder. `kill` is kill -9; messages that were made durable are there after `start`."""
+    """A node below a folder. `kill` is kill -9; messages that were made durable are there after `start`.
 
-    def __init__(self, folder: Path) -> None:
+    `certificate`: files of an authority, of a certificate and of its key, with which it also listens for TLS.
+    """
+
+    def __init__(self, folder: Path, certificate: tuple[Path, Path, Path] | None = None) -> None:
         require("rabbitmq-server")
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
         self.port = free_port()
         self.url = f"amqp://127.0.0.1:{self.port}"
+        self.tls_port = free_port() if certificate else 0
         self._epmd_port, self._dist_port = free_port(), free_port()
         (folder / "enabled_plugins").write_text("[rabbitmq_amqp1_0].\n")
         (folder / "definitions.json").write_text(json.dumps(DEFINITIONS))
@@ -56,6 +60,15 @@ class Rabbit:
             "loopback_users.guest = true\n"
             f"load_definitions = {folder / 'definitions.json'}\n"
             "log.console = false\n"
+            + (
+                f"listeners.ssl.1 = 127.0.0.1:{self.tls_port}\n"
+                + "".join(
+                    f"ssl_options.{name} = {path}\n"
+                    for name, path in zip(("cacertfile", "certfile", "keyfile"), certificate, strict=True)
+                )
+                if certificate
+                else ""
+            )
         )
         self._environment = {
             "PATH": "/usr/lib/rabbitmq/bin:/usr/bin:/bin:/usr/sbin:/sbin",

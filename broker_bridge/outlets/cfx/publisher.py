@@ -43,6 +43,7 @@ class Publisher:
     ) -> None:
         """Raises UsageError where the extra is not installed."""
         self._answer_s = answer_s
+        self._login = login
         self._where = f"{login.url} {address}"
         self._handler = _sender()(login, address, proof, container_id)
         self._reactor = Reactor(self._handler, container_id, f"cfx to {address}")
@@ -63,7 +64,9 @@ class Publisher:
             await self._reactor.stop()
             raise
         if not self._ready.done():
-            raise OutletUnavailable(f"{self._where}: {self._reactor.ended.result()}")
+            raise OutletUnavailable(
+                f"{self._where}: {await self._login.explained(self._reactor.ended.result())}"
+            )
         return self
 
     async def __aexit__(self, *_: object) -> None:

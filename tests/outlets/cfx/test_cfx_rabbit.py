@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import json
 from collections import Counter
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import AsyncIterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ import pytest
 from contracts.outlet_contract import Setting
 from fakes import MemorySourceWriter
 from rabbit import Rabbit
-from servers import missing, until
+from servers import until
 
 from broker_bridge.adapters.cfx.adapter import CfxMachines
 from broker_bridge.adapters.cfx.adapter.inbox import from_queue
@@ -26,21 +26,6 @@ from broker_bridge.outlets.cfx import CfxPlant
 from broker_bridge.outlets.cursor import letters, standing
 
 pytestmark = [pytest.mark.server("rabbitmq-server"), pytest.mark.timeout(180)]
-
-
-@pytest.fixture(scope="module")
-def rabbit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rabbit]:
-    try:
-        import proton
-    except ImportError:
-        missing("python-qpid-proton is not installed: pip install 'broker-bridge[cfx]'")
-    assert proton.__name__ == "proton"
-    node = Rabbit(tmp_path_factory.mktemp("rabbit"))
-    try:
-        node.start()
-        yield node
-    finally:
-        node.close()
 
 
 def outlet(rabbit: Rabbit, **more: Any) -> CfxPlant:
@@ -162,7 +147,7 @@ def test_out_and_in_again_over_a_broker_that_is_killed(rabbit: Rabbit, tmp_path:
         writer = MemorySourceWriter()
 
         def told(kind: str) -> list[str | None]:
-            return [s.subject for t in writer.takings for s in t.statements if s.data.TYPE == kind]
+            return [s.subject for t in writer.takings for s in t.statements if kind == s.data.TYPE]
 
         async with hearing(rabbit, writer):
             async with setting.running(outlet(rabbit)):

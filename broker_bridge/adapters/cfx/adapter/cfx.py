@@ -94,6 +94,8 @@ class CfxMachines:
                             await self._take(delivered, inbox, ledger, writer)
             except SourceUnavailable as error:
                 self._here = False
+                if not connected and str(error) != self._trouble:
+                    log.warning("%s: not connected to %s: %s", writer.source, self._where, error)
                 self._trouble = str(error)
             self._tell(writer)
             if connected:

@@ -37,11 +37,14 @@ class Delivered(NamedTuple):
 class Inbox:
     """An open way in. Enter it; `next` until it raises SourceUnavailable; leave it and open another."""
 
-    def __init__(self, handler: Any, container_id: str, name: str, ready_s: float = 10.0) -> None:
+    def __init__(
+        self, handler: Any, container_id: str, name: str, login: Login | None = None, ready_s: float = 10.0
+    ) -> None:
         self._arrived: asyncio.Queue[Delivered] = asyncio.Queue()
         self._ready: asyncio.Future[int] = asyncio.get_running_loop().create_future()
         self._ready_s = ready_s
         self._handler = handler
+        self._login = login
         handler.inbox = self
         self._reactor = Reactor(handler, container_id, name)
         handler.reactor = self._reactor
@@ -66,7 +69,8 @@ class Inbox:
             await self._reactor.stop()
             raise
         if not self._ready.done():
-            raise SourceUnavailable(self._reactor.ended.result())
+            why = self._reactor.ended.result()
+            raise SourceUnavailable(why if self._login is None else await self._login.explained(why))
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -124,7 +128,8 @@ class Inbox:
 
 def from_queue(login: Login, address: str, window: int, container_id: str) -> Inbox:
     """The inbox of a queue at a broker. Raises UsageError where the extra is not installed."""
-    return Inbox(_handlers()[0](login, address, window, container_id), container_id, f"cfx {address}")
+    handler = _handlers()[0](login, address, window, container_id)
+    return Inbox(handler, container_id, f"cfx {address}", login)
 
 
 def listening(config: AmqpListener, window: int, container_id: str) -> Inbox:

@@ -15,7 +15,9 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import urlsplit
 
+from broker_bridge.adapters.cfx.adapter.trust import check_authority, explained
 from broker_bridge.config import AmqpServer
 from broker_bridge.errors import ConfigError, UsageError
 from broker_bridge.secret import read_secret
@@ -74,7 +76,13 @@ class Login:
             domain.set_trusted_ca_db(str(self.ca_file) if self.ca_file else _system_authorities())
             domain.set_peer_authentication(library.SSLDomain.VERIFY_PEER_NAME)
             options["ssl_domain"] = domain
+            # Without it proton would hold the certificate against the virtual host's name.
+            options["sni"] = urlsplit(self.url).hostname
         return options
+
+    async def explained(self, why: str) -> str:
+        """Why a connection to it ended, in words that tell what to do."""
+        return await explained(why, self.url, self.ca_file)
 
 
 def login(server: AmqpServer, name: str) -> Login:
@@ -86,8 +94,10 @@ def login(server: AmqpServer, name: str) -> Login:
         password = os.environ.get(server.password_env)
         if password is None:
             raise ConfigError(f"{name}.password_env = {server.password_env!r}: no such environment variable")
-    if server.ca_file is not None and not server.ca_file.is_file():
-        raise ConfigError(f"{name}.ca_file = {server.ca_file}: no such file")
+    if server.ca_file is not None:
+        if not server.ca_file.is_file():
+            raise ConfigError(f"{name}.ca_file = {server.ca_file}: no such file")
+        check_authority(server.ca_file, f"{name}.ca_file")
     return Login(server.url, server.virtual_host, server.username, password, server.ca_file)
 
 
