@@ -126,7 +126,7 @@ def sentence(found: Iterable[Row], wanted: Wanted) -> str:
     parts = [
         f"{_count(len(judged), 'confirmed defect')} and {_count(len(told) - len(judged), 'call')} that nobody has"
         f" judged, on {_count(boards, 'board')}",
-        f"{still} still open",
+        f"{still} still open" if still else "none open",
     ]
     escaped = sum(bool(row.escaped) for row in told)
     left = sum(bool(row.left) for row in told)

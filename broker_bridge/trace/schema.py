@@ -18,7 +18,7 @@ _WORDS: Final[dict[tuple[str, str], list[str]]] = {
     ("*", "certainty"): ["observed", "inferred", "conflicting"],
     ("Visit", "arrived_certainty"): ["observed", "inferred", "conflicting"],
     ("Visit", "departed_certainty"): ["observed", "inferred", "conflicting", "open"],
-    ("Gap", "kind"): ["stated", "rejected", "silent", "unjoined"],
+    ("Gap", "kind"): ["stated", "rejected", "silent", "unjoined", "unnamed"],
     ("Inspection", "reviewed"): ["none", "open", "closed"],
     ("Defect", "state"): ["open", "reworked", "passed_again", "not_repairable", "false_scrap"],
     ("Kin", "relation"): ["part_of", "holds"],
