@@ -40,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--wait", type=float, default=20.0, metavar="S", help="seconds to wait for the edge (20)"
     )
-    parser.add_argument("--json", action="store_true", help="print the changes as JSON")
+    parser.add_argument("--json", action="store_true", help="answer as JSON (schemas/declare.json)")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -49,6 +49,8 @@ def run(args: argparse.Namespace) -> int:
     from broker_bridge.config import load
     from broker_bridge.errors import UsageError
     from broker_bridge.queries.declaring import declare
+    from broker_bridge.trace.plain import plain
+    from broker_bridge.trace.ways import Declaration, Declared
     from broker_bridge.words.telling import safe
 
     settings = load(args.config or DEFAULT)
@@ -70,7 +72,8 @@ def run(args: argparse.Namespace) -> int:
             )
         ]  # fmt: skip
     if args.json:
-        print(json.dumps([change._asdict() for change in told], indent=1))
+        found = tuple(Declaration(**change._asdict()) for change in told)
+        print(json.dumps(plain(Declared(args.dry_run, found)), indent=1))
     else:
         for change in told:
             revision = f", revision {change.revision}" if change.what == "changed" else ""

@@ -40,7 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--marking", action="append", default=[], metavar="M", help="also parts that carry this marking"
     )
     where(parser)
-    parser.add_argument("--json", action="store_true", help="print what was written as JSON")
+    parser.add_argument("--json", action="store_true", help="answer as JSON (schemas/export.json)")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -52,6 +52,8 @@ def run(args: argparse.Namespace) -> int:
     from broker_bridge.outlets.tables.dictionary import TABLES
     from broker_bridge.outlets.tables.once import export
     from broker_bridge.queries.record import open_record
+    from broker_bridge.trace.plain import plain
+    from broker_bridge.trace.ways import Exported
 
     known = [table.name for table in TABLES]
     tables = args.tables or tuple(known)
@@ -65,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
             record, args.folder, choice, tables=tables, csv=args.csv, progress=counting("exporting", "events")
         )
     if args.json:
-        print(json.dumps(written._asdict(), indent=1))
+        print(json.dumps(plain(Exported(str(args.folder), *written)), indent=1))
     else:
         print(
             f"{written.events:,} events as of commit {written.commit} in {args.folder}; {written.withheld:,} withheld;"

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from broker_bridge.config import AnyOutlet, Settings
     from broker_bridge.outlets.cursor import Letter
+    from broker_bridge.outlets.lag import Lag
+    from broker_bridge.trace.ways import DeadLetter, Outlet
 
 EXAMPLE = """\
 example: broker-bridge outlets list plant.toml
@@ -37,7 +39,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         )
         if action is not listing:
             action.add_argument("name", metavar="NAME", help="the outlet's name in the configuration")
-        action.add_argument("--json", action="store_true", help="print JSON")
+        schema = {listing: " (schemas/outlets.json)", showing: " (schemas/dead-letters.json)"}.get(action, "")
+        action.add_argument("--json", action="store_true", help=f"answer as JSON{schema}")
     retrying.add_argument("letters", metavar="LETTER", type=int, nargs="*", help="as `letters` numbers them")
     retrying.add_argument("--all", action="store_true", help="all of them")
     group = replaying.add_mutually_exclusive_group(required=True)
@@ -69,6 +72,8 @@ def _list(settings: "Settings", *, as_json: bool) -> int:
     from broker_bridge.errors import NotFound
     from broker_bridge.outlets.lag import lags
     from broker_bridge.queries.tail import reader_of
+    from broker_bridge.trace.plain import plain
+    from broker_bridge.trace.ways import Outlets
     from broker_bridge.words.table import text_table
 
     try:
@@ -77,25 +82,7 @@ def _list(settings: "Settings", *, as_json: bool) -> int:
     except NotFound:
         found = list(lags(settings, None))
     if as_json:
-        print(
-            json.dumps(
-                [
-                    {
-                        "name": lag.config.name,
-                        "kind": lag.config.kind,
-                        "number": lag.standing.number if lag.standing else None,
-                        "behind": lag.behind,
-                        "oldest_s": round(lag.oldest_s, 3),
-                        "dead_letters": lag.letters,
-                        "withheld": lag.standing.withheld if lag.standing else 0,
-                        "condition": lag.standing.condition if lag.standing else "new",
-                        "detail": lag.trouble or (lag.standing.detail if lag.standing else ""),
-                    }
-                    for lag in found
-                ],
-                indent=1,
-            )
-        )
+        print(json.dumps(plain(Outlets(tuple(_outlet(lag) for lag in found))), indent=1))
     else:
         rows = [
             [
@@ -117,15 +104,35 @@ def _list(settings: "Settings", *, as_json: bool) -> int:
     return 1 if any(lag.letters or lag.trouble for lag in found) else 0
 
 
+def _outlet(lag: "Lag") -> "Outlet":
+    from broker_bridge.trace.ways import Outlet
+
+    there = lag.standing
+    return Outlet(
+        name=lag.config.name,
+        kind=lag.config.kind,
+        condition="unknown" if lag.trouble else there.condition if there else "new",
+        detail=lag.trouble or (there.detail if there else ""),
+        behind=lag.behind,
+        oldest_s=round(lag.oldest_s, 3),
+        dead_letters=lag.letters,
+        withheld=there.withheld if there else 0,
+        number=there.number if there else None,
+    )
+
+
 def _letters(settings: "Settings", config: "AnyOutlet", *, as_json: bool) -> int:
     from broker_bridge.outlets.cursor import letters
+    from broker_bridge.trace.plain import plain
+    from broker_bridge.trace.ways import DeadLetters
     from broker_bridge.words.telling import safe
 
     found: list[Letter] = []
     while page := letters(settings.position(config), after=found[-1].letter if found else 0, limit=1000):
         found += page
     if as_json:
-        print(json.dumps([letter._asdict() for letter in found], indent=1))
+        told = DeadLetters(config.name, tuple(_dead_letter(letter) for letter in found))
+        print(json.dumps(plain(told), indent=1))
     else:
         for letter in found:
             again = ", will be sent again" if letter.wanted else ""
@@ -133,6 +140,18 @@ def _letters(settings: "Settings", config: "AnyOutlet", *, as_json: bool) -> int
             print(f"{'':<6} {letter.code}, {letter.times} times{again}: {safe(letter.reason)}")
         print(f"{len(found)} dead letters." if found else "No dead letters.")
     return 1 if found else 0
+
+
+def _dead_letter(letter: "Letter") -> "DeadLetter":
+    from datetime import UTC, datetime
+
+    from broker_bridge.trace.ways import DeadLetter
+
+    first, last = (datetime.fromtimestamp(us / 1e6, UTC) for us in (letter.first_us, letter.last_us))
+    return DeadLetter(
+        letter.letter, letter.number, letter.source, letter.event, letter.code, letter.reason, first, last,
+        letter.times, letter.wanted,
+    )  # fmt: skip
 
 
 def _retry(settings: "Settings", config: "AnyOutlet", args: argparse.Namespace) -> int:

@@ -22,6 +22,7 @@ from broker_bridge.trace.references import Why
 from broker_bridge.trace.schema import answer_schema, history_schema
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.vouching import Vouched
+from broker_bridge.trace.ways import DeadLetters, Declared, Exported, Outlets
 from broker_bridge.trace.written import Written
 
 Builder = Callable[[], dict[str, Any]]
@@ -43,6 +44,10 @@ _ANSWERS: Final[dict[str, type[Value]]] = {
     "quality": Quality,
     "report": Written,
     "word": Vouched,
+    "outlets": Outlets,
+    "dead-letters": DeadLetters,
+    "declare": Declared,
+    "export": Exported,
 }
 
 _VIEWS: Final[dict[str, type[BaseModel]]] = {"preview": Preview, "backfill": BackfillSummary}

@@ -6,9 +6,11 @@ from pathlib import Path
 
 import pandas
 import pytest
+from jsonschema import Draft202012Validator
 from told import Told, board, record
 
 from broker_bridge.cli.main import main
+from broker_bridge.schemas.files import FILES
 from broker_bridge.store.sqlite import SqliteStore
 
 
@@ -41,7 +43,9 @@ def test_it_writes_what_may_leave_and_says_what_did_not(
     url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["export", str(tmp_path / "a"), "--record", url, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out) == {"commit": 3, "events": 1, "withheld": 2}
+    document = json.loads(capsys.readouterr().out)
+    Draft202012Validator(FILES["export.json"]()).validate(document)
+    assert document == {"folder": str(tmp_path / "a"), "commit": 3, "events": 1, "withheld": 2}
     events = pandas.read_parquet(tmp_path / "a" / "events")
     assert "p-aaaaaaaaaaaaaaaa" not in events["data"][0]
     assert list(events["flags"][0]) == ["person_withheld"]

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from contracts.arrivals import run_of
+from jsonschema import Draft202012Validator
 
 from broker_bridge.bootstrap import run_roles
 from broker_bridge.cli.main import main
@@ -14,6 +15,7 @@ from broker_bridge.errors import NotFound
 from broker_bridge.health.outlets import outlets
 from broker_bridge.outlets.base import Refused
 from broker_bridge.outlets.cursor import Cursor, standing
+from broker_bridge.schemas.files import FILES
 from broker_bridge.store.sqlite import SqliteStore
 from broker_bridge.store.sqlite_reader import SqliteReader
 
@@ -76,6 +78,10 @@ def test_what_was_never_started_is_told(settings: Settings, capsys: pytest.Captu
     config = str(settings.data / "plant.toml")
     assert main(["outlets", "list", config]) == 0
     assert "mes     webhook  -         30" in capsys.readouterr().out
+    assert main(["outlets", "list", config, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    Draft202012Validator(FILES["outlets.json"]()).validate(document)
+    assert (document["outlets"][0]["condition"], "number" in document["outlets"][0]) == ("new", False)
     assert [f.level for f in outlets(settings)] == ["notice"]
     assert main(["outlets", "letters", config, "mes"]) == 4
     assert main(["outlets", "retry", config, "mes", "--all"]) == 4
@@ -87,7 +93,9 @@ def test_lag_and_dead_letters_are_told_and_can_be_sent_again(
     stopped_at(settings, 12, letters=2)
     config = str(settings.data / "plant.toml")
     assert main(["outlets", "list", config, "--json"]) == 1
-    (told,) = json.loads(capsys.readouterr().out)
+    document = json.loads(capsys.readouterr().out)
+    Draft202012Validator(FILES["outlets.json"]()).validate(document)
+    (told,) = document["outlets"]
     assert (told["number"], told["behind"], told["dead_letters"], told["withheld"]) == (12, 18, 2, 2)
     assert told["oldest_s"] >= 0
     (finding,) = outlets(settings)
@@ -101,7 +109,9 @@ def test_lag_and_dead_letters_are_told_and_can_be_sent_again(
     assert main(["outlets", "retry", config, "mes", "2"]) == 0
     capsys.readouterr()
     main(["outlets", "letters", config, "mes", "--json"])
-    assert [letter["wanted"] for letter in json.loads(capsys.readouterr().out)] == [False, True]
+    document = json.loads(capsys.readouterr().out)
+    Draft202012Validator(FILES["dead-letters.json"]()).validate(document)
+    assert [letter["wanted"] for letter in document["letters"]] == [False, True]
 
 
 def test_a_replay_is_asked_for_by_commit_or_event(

@@ -4,10 +4,12 @@ import asyncio
 import json
 
 from chain import Chain
+from jsonschema import Draft202012Validator
 from servers import until
 
 from broker_bridge.cli.main import main
 from broker_bridge.edge.survey import in_use
+from broker_bridge.schemas.files import FILES
 
 ADAPTER = """
 [[adapters]]
@@ -32,7 +34,12 @@ def test_it_is_recorded_versioned_and_again_changes_nothing(tmp_path, capsys):
                 main, ["declare", str(file), "--config", str(chain.config), "--json", *words]
             )
             text = capsys.readouterr().out
-            return code, json.loads(text) if text else []
+            if not text:
+                return code, []
+            document = json.loads(text)
+            Draft202012Validator(FILES["declare.json"]()).validate(document)
+            assert document["dry_run"] == ("--dry-run" in words)
+            return code, document["declarations"]
 
         assert (await declares())[0] == 4, "no edge runs"
         async with chain.running():
