@@ -36,6 +36,9 @@ log = logging.getLogger(__name__)
 
 _MB: Final = 1_000_000
 _EXPIRE_S: Final = 3600.0
+_AGAIN_S: Final = 60.0
+_OUT: Final = frozenset({"outlets", "web"})
+"""Roles that only lead out of the record."""
 _BACK_OFF_S: Final = (0.2, 5.0)
 """First and longest wait before connecting anew: a plant has tens of clients, not thousands."""
 
@@ -45,15 +48,18 @@ async def run_roles(
     roles: Sequence[str],
     ready: Callable[[str], None] | None = None,
     now: Callable[[], datetime] = now_utc,
+    refused: Callable[[str], None] | None = None,
 ) -> None:
     """Run these roles until cancelled; `ready` is called with the name of each role that has started.
 
     `now`: the wall clock, UTC. It may step: nothing waits by it.
 
     Raises the first error that ends a role: ConfigError when something cannot start as configured,
-    RecordDamaged when the record is not what was written.
+    RecordDamaged when the record is not what was written. Outlets, pages and figures that cannot start end nothing that
+    records: `refused` is told once which, and they are tried again.
     """
-    tell = _Told(ready or (lambda role: log.info("%s: started", role)))
+    tell = _Told(ready or (lambda role: log.info("%s: started", role)), refused or (lambda role: None))
+    tell.patient = not set(roles) <= _OUT
     async with contextlib.AsyncExitStack() as stack:
         if "broker" in roles:
             await stack.enter_async_context(_broker(settings))
@@ -64,11 +70,7 @@ async def run_roles(
                     if role in roles:
                         group.create_task(starter(settings, tell, now), name=role)
                 if settings.metrics is not None:
-                    from broker_bridge.outlets.metrics.server import serve
-
-                    group.create_task(
-                        serve(settings, roles, tell.started, OF_THIS_PROCESS, tell.troubles), name="metrics"
-                    )
+                    group.create_task(_metrics(settings, roles, tell), name="metrics")
                 if roles and set(roles) <= {"broker"}:
                     await asyncio.Event().wait()
         except* BridgeError as errors:
@@ -78,8 +80,11 @@ async def run_roles(
 class _Told:
     """Told of each role that has started, and of the clients by which it reaches the broker."""
 
-    def __init__(self, ready: Callable[[str], None]) -> None:
+    def __init__(self, ready: Callable[[str], None], refused: Callable[[str], None]) -> None:
         self._ready = ready
+        self.refused = refused
+        self.patient = False
+        """Something records in this process: what leads out of the record must not end it."""
         self._clients: list[tuple[str, Client]] = []
         self.started: list[str] = []
 
@@ -251,7 +256,7 @@ async def _projector(settings: Settings, tell: _Told, now: Callable[[], datetime
 
 
 async def _outlets(settings: Settings, tell: _Told, now: Callable[[], datetime]) -> None:
-    await deliver(settings, lambda: tell("outlets"))
+    await deliver(settings, lambda: tell("outlets"), patient=tell.patient)
 
 
 async def _web(settings: Settings, tell: _Told, now: Callable[[], datetime]) -> None:
@@ -260,7 +265,31 @@ async def _web(settings: Settings, tell: _Told, now: Callable[[], datetime]) -> 
         tell("web")
 
     url = f"sqlite:////{str(settings.record.path).lstrip('/')}"
-    await service()(settings.web, url, now=now, settings=settings, ready=at)
+    await _tried("web", lambda: service()(settings.web, url, now=now, settings=settings, ready=at), tell)
+
+
+async def _metrics(settings: Settings, roles: Sequence[str], tell: _Told) -> None:
+    from broker_bridge.outlets.metrics.server import serve
+
+    await _tried(
+        "metrics", lambda: serve(settings, roles, tell.started, OF_THIS_PROCESS, tell.troubles), tell
+    )
+
+
+async def _tried(name: str, serve: Callable[[], Awaitable[None]], tell: _Told) -> None:
+    """Serve; what cannot start is told and tried again where something else has to go on."""
+    told = ""
+    while True:
+        try:
+            return await serve()
+        except ConfigError as error:
+            if not tell.patient:
+                raise
+            if str(error) != told:
+                told = str(error)
+                log.error("%s cannot start: %s; it is tried again every %.0f s", name, error, _AGAIN_S)
+                tell.refused(name)
+        await asyncio.sleep(_AGAIN_S)
 
 
 def service() -> "Callable[..., Awaitable[None]]":

@@ -12,7 +12,8 @@ EXAMPLE = """\
 example: broker-bridge run plant.toml
          broker-bridge run plant.toml --roles edge
 
-Stop it with Ctrl-C or a termination signal: what was taken in is safe on disk at any moment."""
+Stop it with Ctrl-C or a termination signal: what was taken in is safe on disk at any moment. Outlets, pages and figures that
+cannot start are told at once and tried again every minute; they end nothing that records."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,7 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         "--roles",
         type=lambda text: tuple(text.split(",")),
         metavar="ROLE,...",
-        help="run these instead: broker, edge, recorder, projector, outlets",
+        help="run these instead: broker, edge, recorder, projector, outlets, web",
     )
     parser.add_argument("--json", action="store_true", help="log as JSON lines")
     parser.add_argument("--verbose", action="store_true", help="log more")
@@ -36,6 +37,7 @@ def run(args: argparse.Namespace) -> int:
     from broker_bridge.cli.service import Service
     from broker_bridge.config import ROLES, load
     from broker_bridge.errors import UsageError
+    from broker_bridge.health.starting import hindrances
 
     _log_to_stderr(as_json=args.json, verbose=args.verbose)
     settings = load(args.config)
@@ -43,6 +45,9 @@ def run(args: argparse.Namespace) -> int:
     unknown = [role for role in roles if role not in ROLES]
     if unknown:
         raise UsageError(f"--roles: {unknown[0]!r} is no role; choose from {', '.join(ROLES)}")
+
+    for finding in hindrances(settings, roles):
+        logging.getLogger(__name__).error("%s: %s: %s", finding.subject, finding.text, finding.advice)
 
     async def until_told() -> None:
         task = asyncio.current_task()
@@ -59,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
         signs = asyncio.create_task(service.live(), name="signs of life")
         try:
             with contextlib.suppress(asyncio.CancelledError):
-                await run_roles(settings, roles, started)
+                await run_roles(settings, roles, started, refused=service.refused)
         finally:
             service.stopping()
             signs.cancel()

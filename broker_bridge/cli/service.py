@@ -32,6 +32,12 @@ class Service:
         else:
             self._send(f"READY=1\nSTATUS=running: {self._roles}")
 
+    def refused(self, role: str) -> None:
+        """A role that cannot start as configured, and is not waited for: the others run."""
+        if role in self._waiting:
+            self._roles += f" (not yet: {role})"
+            self.started(role)
+
     async def live(self) -> None:
         """Send signs of life until cancelled; returns at once where none are wanted."""
         while self._every_s:

@@ -10,6 +10,7 @@ from broker_bridge.health.files import adapters, disks
 from broker_bridge.health.finding import Finding
 from broker_bridge.health.growth import growth
 from broker_bridge.health.outlets import outlets
+from broker_bridge.health.starting import hindrances
 from broker_bridge.health.stock import index, outbox, record
 
 
@@ -30,6 +31,7 @@ def checkup(settings: Settings, *, offline: bool, progress: Callable[[str], None
     progress("record ...")
     findings += record(settings)
     findings += index(settings)
+    findings += hindrances(settings, settings.roles)
     findings += outlets(settings)
     progress("forecast ...")
     findings += growth(settings)

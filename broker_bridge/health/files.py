@@ -16,7 +16,7 @@ from broker_bridge.adapters.registry import build_one
 from broker_bridge.config import FilesAdapter, Settings
 from broker_bridge.db import file_system
 from broker_bridge.edge.survey import kept
-from broker_bridge.errors import BridgeError, ConfigError
+from broker_bridge.errors import BridgeError, ConfigError, UsageError
 from broker_bridge.health.finding import Finding
 
 _LOW_BYTES: Final = 2 * 10**9
@@ -42,6 +42,11 @@ def adapters(settings: Settings) -> Iterator[Finding]:
             build_one(settings, config)
             if isinstance(config, FilesAdapter):
                 _same_mapping(settings, config)
+        except UsageError as error:  # an extra that is not installed
+            yield Finding(
+                source, "problem", str(error), "install it; the role edge does not start until then"
+            )
+            continue
         except ConfigError as error:
             yield Finding(source, "problem", str(error), "mend the file named; nothing starts until then")
             continue

@@ -24,27 +24,42 @@ _FIRST_WAIT_S: Final = 1.0
 _LONGEST_WAIT_S: Final = 60.0
 
 
-async def deliver(settings: Settings, ready: Callable[[], None]) -> None:
-    """Run every configured outlet until cancelled. Raises ConfigError or UsageError when one cannot start."""
-    built = [(config, build(settings, config)) for config in settings.outlets]
+async def deliver(settings: Settings, ready: Callable[[], None], *, patient: bool) -> None:
+    """Run every configured outlet until cancelled.
+
+    One that cannot start as configured raises ConfigError or UsageError; with `patient` it is told and tried again now and
+    then, so that the other outlets, and whatever else runs in this process, go on.
+    """
+    if not patient:
+        for config in settings.outlets:
+            build(settings, config)
     async with asyncio.TaskGroup() as group:
-        for config, outlet in built:
-            group.create_task(_keep(settings, config, outlet), name=f"outlet {config.name}")
+        for config in settings.outlets:
+            group.create_task(_keep(settings, config, patient), name=f"outlet {config.name}")
         ready()
         await asyncio.Event().wait()
 
 
-async def _keep(settings: Settings, config: AnyOutlet, outlet: Outlet) -> None:
+async def _keep(settings: Settings, config: AnyOutlet, patient: bool) -> None:
     wait = _FIRST_WAIT_S
+    told = ""
     while True:
         began = asyncio.get_running_loop().time()
         try:
+            outlet = build(settings, config)
             reader = await _open(settings.record.path)
             with closing(reader):
                 await _run(settings, config, outlet, reader)
             continue
-        except (ConfigError, UsageError):
-            raise
+        except (ConfigError, UsageError) as error:
+            if not patient:
+                raise
+            wait = _LONGEST_WAIT_S
+            if str(error) != told:
+                told = str(error)
+                log.error(
+                    "outlet %s cannot start: %s; it is tried again every %.0f s", config.name, error, wait
+                )
         except BridgeError as error:
             log.error("outlet %s: %s; again in %.0f s", config.name, error, wait)
         except Exception:

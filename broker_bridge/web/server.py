@@ -109,9 +109,13 @@ def _socket(host: str, port: int) -> socket.socket:
     try:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         held = socket.socket(family, socket.SOCK_STREAM)
-        held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        held.bind((host, port))
-        held.listen(128)  # whoever is told the address may call at once
+        try:
+            held.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            held.bind((host, port))
+            held.listen(128)  # whoever is told the address may call at once
+        except BaseException:
+            held.close()
+            raise
     except OSError as error:
         raise ConfigError(f"[web] {host}:{port}: {error.strerror}") from error
     held.setblocking(False)

@@ -13,6 +13,7 @@ from broker_bridge.cli.main import main
 from broker_bridge.config import Settings, load
 from broker_bridge.errors import NotFound
 from broker_bridge.health.outlets import outlets
+from broker_bridge.health.starting import hindrances
 from broker_bridge.outlets.base import Refused
 from broker_bridge.outlets.cursor import Cursor, standing
 from broker_bridge.schemas.files import FILES
@@ -67,11 +68,13 @@ def stopped_at(settings: Settings, number: int, letters: int = 0) -> None:
 
 def test_an_outlet_that_cannot_start_is_told_before_anything_runs(settings: Settings) -> None:
     (settings.data / "secret").chmod(0o644)
-    found = [f for f in outlets(settings) if f.level == "problem"]
-    assert [f.subject for f in found] == ["outlet mes"]
-    assert "chmod 600" in found[0].text
+    (found,) = hindrances(settings, ["outlets"])
+    assert (found.subject, found.level) == ("outlet mes", "problem")
+    assert "chmod 600" in found.text
     (settings.data / "secret").unlink()
-    assert "secret_file" in next(f.text for f in outlets(settings) if f.level == "problem")
+    (found,) = hindrances(settings, ["outlets"])
+    assert "secret_file" in found.text
+    assert list(hindrances(settings, ["edge"])) == []
 
 
 def test_what_was_never_started_is_told(settings: Settings, capsys: pytest.CaptureFixture[str]) -> None:

@@ -69,3 +69,13 @@ def test_no_signs_where_none_are_wanted(wanted: dict[str, str]) -> None:
 
 def test_a_manager_that_is_gone_harms_nothing(tmp_path: Path) -> None:
     Service(("edge",), {"NOTIFY_SOCKET": str(tmp_path / "nobody")}).started("edge")
+
+
+def test_a_role_that_cannot_start_is_not_waited_for(manager: tuple[str, socket.socket]) -> None:
+    path, heard = manager
+    service = Service(("edge", "web"), {"NOTIFY_SOCKET": path})
+    service.refused("web")
+    assert heard.recv(999) == b"STATUS=starting; waiting for edge"
+    service.refused("metrics")  # no role, so nobody waits
+    service.started("edge")
+    assert heard.recv(999) == b"READY=1\nSTATUS=running: edge, web (not yet: web)"
