@@ -223,36 +223,31 @@ class Derived:
 
     def unstated_equipment(self, line: str, station: str, since: int, until: int) -> list[PassageRow]:
         """Visits to a station in a time of which the machine is not stated."""
-        where = (
-            "equipment IS NULL AND line = ? AND station = ? AND since <= ? AND coalesce(latest, until) >= ?"
-        )
-        return self._passages(where, line, station, until, since)
+        return self._overlapping(line, since, until, "AND station = ? AND equipment IS NULL", station)
 
     def at_station(self, station: str, since: int, until: int) -> list[PassageRow]:
-        """Visits to a station that may overlap a time."""
-        return self._passages(
-            "station = ? AND since <= ? AND (latest IS NULL OR latest >= ?)", station, until, since
-        )
+        """Visits to a station that may overlap a time: also those of which nothing shows that they have ended."""
+        found: list[PassageRow] = []
+        for line in self.lines_of(station):
+            found += self._overlapping(line, since, until, "AND station = ? AND latest IS NOT NULL", station)
+            where = "line = ? AND station = ? AND latest IS NULL AND since <= ?"
+            found += self._passages(where, line, station, until)
+        return found
 
     def on_line(self, line: str, since: int, until: int) -> list[PassageRow]:
         """Visits on a line that overlap a time."""
-        return self._passages("line = ? AND since <= ? AND coalesce(latest, until) >= ?", line, until, since)
+        return self._overlapping(line, since, until)
 
     def sides_on_line(self, line: str, since: int, until: int) -> dict[str, set[int]]:
         """The boards seen on a line in a time, by the side worked on."""
-        sql = (
-            "SELECT DISTINCT side, board FROM passages"
-            " WHERE line = ? AND since <= ? AND coalesce(latest, until) >= ? AND side IS NOT NULL"
-        )
         found: dict[str, set[int]] = {}
-        for side, board in self._all(sql, line, until, since):
-            found.setdefault(side, set()).add(board)
+        for row in self._overlapping(line, since, until, "AND side IS NOT NULL"):
+            found.setdefault(row.side or "", set()).add(row.board)
         return found
 
     def silent(self, line: str, station: str, since: int, until: int) -> list[PassageRow]:
         """Visits that overlap a time, of which the station does not say what it put on the board."""
-        where = "silent AND line = ? AND station = ? AND since <= ? AND coalesce(latest, until) >= ?"
-        return self._passages(where, line, station, until, since)
+        return self._overlapping(line, since, until, "AND station = ? AND silent", station)
 
     def went_to(self, boards: Iterable[int], station: str) -> set[tuple[int, str | None]]:
         """Which of these boards were seen at a station, and on which side."""
@@ -260,14 +255,16 @@ class Derived:
         found: set[tuple[int, str | None]] = set()
         for start in range(0, len(wanted), _CHUNK):
             part = wanted[start : start + _CHUNK]
-            sql = f"SELECT board, side FROM passages WHERE station = ? AND board IN ({','.join('?' * len(part))})"
+            # The plus keeps SQLite from walking the station's visits instead of the boards'.
+            sql = f"SELECT board, side FROM passages WHERE +station = ? AND board IN ({','.join('?' * len(part))})"
             found.update(self._all(sql, station, *part))
         return found
 
     def lines_of(self, station: str) -> list[str]:
         """The lines on which a station was passed."""
-        sql = "SELECT DISTINCT line FROM passages WHERE station = ? ORDER BY line"
-        return [line for (line,) in self._all(sql, station)]
+        return [
+            line for (line,) in self._all("SELECT line FROM passed WHERE station = ? ORDER BY line", station)
+        ]
 
     def nameless(self, word: str) -> list[NamelessRow]:
         """Uses of a lot or container for boards that nobody named; with "" those of which not even that is known."""
@@ -277,6 +274,16 @@ class Derived:
     def crowded(self) -> int:
         """How many identifiers name too much to be followed."""
         return int(self._all("SELECT count(*) FROM crowded")[0][0])
+
+    def _overlapping(
+        self, line: str, since: int, until: int, where: str = "", *values: object
+    ) -> list[PassageRow]:
+        """Visits on a line that overlap a time."""
+        sql = (
+            f"SELECT {_PASSAGE} FROM reaches CROSS JOIN passages USING (reach) WHERE line = ? AND since >= ? - reach"
+            f" AND since <= ? AND coalesce(latest, until) >= ? {where}"
+        )
+        return [PassageRow(*row) for row in self._all(sql, line, since, until, since, *values)]
 
     def _passages(self, where: str, *values: object) -> list[PassageRow]:
         return [

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import Final, NamedTuple
 
-from broker_bridge.projector.entries import microseconds
+from broker_bridge.projector.entries import microseconds, reach
 from broker_bridge.trace import listing
 from broker_bridge.trace.balance import course
 from broker_bridge.trace.history import Made
@@ -55,12 +55,14 @@ def rows(made: Made) -> Rows:
     silent = {need.visit for need in made.needs if need.silent}
     passages: list[Row] = []
     for number, visit in enumerate(history.route):
+        since, until = microseconds(visit.arrived), microseconds(visit.departed or visit.arrived)
+        latest = _instant(visit.departed_by or visit.departed)
         passages.append((
             number, made.lines[number], visit.station or "", visit.equipment, visit.lane, visit.side, visit.pass_,
-            microseconds(visit.arrived), microseconds(visit.departed or visit.arrived),
-            _instant(visit.departed_by or visit.departed), visit.program.name if visit.program else None,
+            since, until, latest, visit.program.name if visit.program else None,
             (visit.program.revision or visit.program.hash) if visit.program else None, visit.outcome,
             visit.certainty, visit.probability, visit.reason, int(number in silent), *(window[number] if number in needs else (None, None)),
+            reach(since, until if latest is None else latest),
         ))  # fmt: skip
     board = (
         who.key.kind, who.key.value, who.key.position or 0, who.unit, who.panel.value if who.panel else None, who.position,

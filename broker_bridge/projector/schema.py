@@ -71,7 +71,7 @@ CREATE INDEX notices_by_file ON notices (source, generation) WHERE type = 'sourc
 CREATE INDEX notices_by_source ON notices (source, type, station, since);
 CREATE INDEX notices_rejected ON notices (number) WHERE type = 'source.rejected';
 
--- The reaches that occur in notices: what touches a time is looked for reach by reach, no farther back than it.
+-- The reaches that occur in notices and passages: what touches a time is looked for reach by reach, no farther back than it.
 CREATE TABLE reaches (reach INTEGER PRIMARY KEY) STRICT;
 
 -- Which stations a source says it hears.
@@ -264,6 +264,7 @@ CREATE INDEX board_names_by_board ON board_names (board);
 
 -- Instants in microseconds since 1970. until: last seen there; latest: gone from there by then (NULL: nothing shows that
 -- it has left).
+-- reach: the shortest of some lengths that since to latest (else until) does not exceed (entries.reach).
 -- silent 1: the station tells what it puts on boards, and said nothing of this one.
 -- needs_since, needs_until: the time whose set-ups and gaps decide what it took along there; NULL: none.
 CREATE TABLE passages (
@@ -287,14 +288,23 @@ CREATE TABLE passages (
     silent INTEGER NOT NULL,
     needs_since INTEGER,
     needs_until INTEGER,
+    reach INTEGER NOT NULL,
     PRIMARY KEY (board, visit)
 ) STRICT, WITHOUT ROWID;
-CREATE INDEX passages_by_station ON passages (station, since);
-CREATE INDEX passages_silent ON passages (line, station, since) WHERE silent;
-CREATE INDEX passages_by_line ON passages (line, since);
+CREATE INDEX passages_by_station ON passages (line, station, reach, since);
+CREATE INDEX passages_silent ON passages (line, station, reach, since) WHERE silent;
+CREATE INDEX passages_staying ON passages (line, station, since) WHERE latest IS NULL;
+CREATE INDEX passages_by_line ON passages (line, reach, since);
 CREATE INDEX passages_by_need ON passages (line, station, needs_until) WHERE needs_until IS NOT NULL;
 CREATE INDEX passages_by_program ON passages (program, program_revision);
 CREATE INDEX passages_by_equipment ON passages (equipment);
+
+-- The lines on which a station was ever passed.
+CREATE TABLE passed (
+    station TEXT NOT NULL,
+    line TEXT NOT NULL,
+    PRIMARY KEY (station, line)
+) STRICT, WITHOUT ROWID;
 
 -- One use of material or of a tool, shared by all boards of which it is told in the same words. said: the whole of it as
 -- JSON. now: the board still carries it (0: removed, replaced, washed off; tools and chemistry 0). kind: material, tool, or program

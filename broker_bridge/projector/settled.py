@@ -140,6 +140,8 @@ class Settled:
         if rows.passages:
             marks = ", ".join("?" * len(rows.passages[0]))
             many(f"INSERT INTO passages VALUES (?, {marks})", [(board, *row) for row in rows.passages])
+            many("INSERT OR IGNORE INTO passed VALUES (?, ?)", {(row[2], row[1]) for row in rows.passages})
+            many("INSERT OR IGNORE INTO reaches VALUES (?)", {row[-1:] for row in rows.passages})
         many("INSERT INTO called VALUES (?, ?, ?, ?)", [(board, *row) for row in rows.called])
         many("INSERT INTO made_under VALUES (?, ?, ?)", [(order, board, said) for order, said in rows.orders])
         carries = [(self._use(use.shared, use.words), board, use.since, use.until) for use in rows.uses]
