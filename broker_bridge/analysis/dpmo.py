@@ -6,11 +6,12 @@ terminations. A root defect counts once, in one class: a shifted component is on
 """
 
 from collections.abc import Sequence
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from broker_bridge.analysis.columns import Key, named, positive, same_length
+from broker_bridge.analysis.columns import Key, Keys, at_rows, listed, positive, same_length
 from broker_bridge.analysis.distributions import normal_quantile
 from broker_bridge.analysis.intervals import LEVEL, Proportion, Rate, Refused, proportion, rate
 from broker_bridge.errors import UsageError
@@ -63,32 +64,36 @@ class Dpmo(Value):
 
 
 def dpmo(
-    boards: Sequence[Key],
-    opportunities: Sequence[Opportunities],
+    boards: Keys,
+    opportunities: Sequence[Opportunities] | NDArray[Any],
     defect_boards: Sequence[Key],
     defect_classes: Sequence[str | None],
     *,
     stage: Literal["in process", "end item"],
-    not_inspected: Sequence[Key] = (),
-    open_reviews: Sequence[Key] = (),
+    not_inspected: Keys = (),
+    open_reviews: Keys = (),
     level: float = LEVEL,
 ) -> Dpmo:
     """DPMO of the boards, one entry a board; and their defects, one entry a root defect.
 
-    Raises UsageError for a defect of a board that is not among the boards: it has no opportunities.
+    In arrays: boards by integers; opportunities as rows of component, placement, termination. Raises UsageError for a defect of a board that is not among the boards: it has no opportunities.
     """
     same_length(boards=boards, opportunities=opportunities)
     same_length(defect_boards=defect_boards, defect_classes=defect_classes)
     if stage not in STANDARDS:
         raise UsageError(f"stage is {stage!r}; it can be {', '.join(STANDARDS)}")
-    if set(not_inspected) & set(boards):
+    units, apart = set(listed(boards)), set(listed(not_inspected))
+    if units & apart:
         raise UsageError("a board is handed in as inspected and as not inspected")
-    if len(set(boards)) < len(boards):
+    if len(units) < len(boards):
         raise UsageError("a board is handed in twice: its opportunities would be counted twice")
-    strange = set(defect_boards) - set(boards)
+    strange = set(defect_boards) - units
     if strange:
         raise UsageError(f"defects of boards that are not counted: {sorted(map(str, strange))[:5]}")
-    table = np.asarray([tuple(o) for o in opportunities], dtype=np.float64).reshape(-1, 3)
+    table = np.asarray(
+        opportunities if isinstance(opportunities, np.ndarray) else [tuple(o) for o in opportunities],
+        np.float64,
+    ).reshape(-1, 3)
     rates: dict[str, Rate | Refused] = {}
     shares: list[float] = []
     for place, name in enumerate(CLASSES):
@@ -110,7 +115,7 @@ def dpmo(
         defects_per_unit=rate(len(counted), len(boards), members=_once(counted), level=level),
         estimated_yield=float(np.prod(clean**table, axis=1).mean()) if whole else None,
         boards=len(boards),
-        coverage=proportion(len(boards), len(boards) + len(set(not_inspected)), level=level),
+        coverage=proportion(len(boards), len(boards) + len(apart), level=level),
         open_reviews=_once(open_reviews),
         unclassified=_once(
             [b for b, kind in zip(defect_boards, defect_classes, strict=True) if kind not in CLASSES]
@@ -118,12 +123,12 @@ def dpmo(
     )
 
 
-def _once(keys: Sequence[Key]) -> tuple[Key, ...]:
-    return tuple(dict.fromkeys(keys))
+def _once(keys: Keys) -> tuple[Key, ...]:
+    return tuple(dict.fromkeys(listed(keys)))
 
 
 def per_million(
-    defects: int, opportunities: float, *, members: Sequence[Key] = (), level: float = LEVEL
+    defects: int, opportunities: float, *, members: Keys = (), level: float = LEVEL
 ) -> Rate | Refused:
     """Defects per million opportunities."""
     found = rate(defects, opportunities, members=_once(members), level=level)
@@ -134,12 +139,13 @@ def per_million(
 
 
 def defects_per_unit(
-    defects: Sequence[int], *, keys: Sequence[Key] | None = None, level: float = LEVEL
+    defects: Sequence[int] | NDArray[Any], *, keys: Keys | None = None, level: float = LEVEL
 ) -> Rate | Refused:
     """Mean defects a unit, one entry a unit. Members: the units with a defect."""
-    units = named(keys, len(defects))
-    hit = [key for key, count in zip(units, defects, strict=True) if count]
-    return rate(sum(defects), len(units), members=hit, level=level)
+    count = np.asarray(defects, np.int64)
+    same_length(defects=count, keys=keys)
+    hit = at_rows(range(len(count)) if keys is None else keys, np.flatnonzero(count))
+    return rate(int(count.sum()), len(count), members=hit, level=level)
 
 
 def sigma_level(per_million_opportunities: float) -> float:

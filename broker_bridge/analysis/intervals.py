@@ -1,15 +1,15 @@
 """How sure a number is: intervals for shares, rates and means; and the refusal where data are too few.
 
-Every answer of this package is one of these values or holds them. Their `members` are the keys that the caller handed in.
+Every answer of this package is one of these values or holds them. Their `members` are the keys that the caller handed in:
+an array of them where an array was handed in.
 """
 
 import math
-from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
-from broker_bridge.analysis.columns import Floats, Key, between
+from broker_bridge.analysis.columns import Floats, Keys, Members, between, held
 from broker_bridge.analysis.distributions import (
     beta_quantile,
     chi_square_quantile,
@@ -50,7 +50,7 @@ class Proportion(Value):
     """Clopper and Pearson: never too short."""
     wilson: Interval
     """Wilson: right on average."""
-    members: tuple[Key, ...] = ()
+    members: Members = ()
     """The `number`, where the caller named them."""
 
 
@@ -62,7 +62,7 @@ class Rate(Value):
     value: float
     interval: Interval
     """Garwood's exact interval of a Poisson count."""
-    members: tuple[Key, ...] = ()
+    members: Members = ()
 
 
 class Mean(Value):
@@ -114,22 +114,18 @@ def garwood(count: float, of: float, level: float = LEVEL) -> Interval:
     return Interval(low, chi_square_quantile(1 - tail, 2 * count + 2) / 2 / of, level, "Garwood")
 
 
-def proportion(
-    count: int, of: int, *, members: Sequence[Key] = (), level: float = LEVEL
-) -> Proportion | Refused:
+def proportion(count: int, of: int, *, members: Keys = (), level: float = LEVEL) -> Proportion | Refused:
     """A share with both intervals; refused where there is nothing to take a share of."""
     if of == 0:
         return Refused("nothing to take a share of", 0, 1)
-    return Proportion(
-        count, of, count / of, exact(count, of, level), wilson(count, of, level), tuple(members)
-    )
+    return Proportion(count, of, count / of, exact(count, of, level), wilson(count, of, level), held(members))
 
 
-def rate(count: float, of: float, *, members: Sequence[Key] = (), level: float = LEVEL) -> Rate | Refused:
+def rate(count: float, of: float, *, members: Keys = (), level: float = LEVEL) -> Rate | Refused:
     """A rate with its interval; refused where there is nothing to divide by."""
     if of == 0:
         return Refused("nothing to divide by", 0, 1)
-    return Rate(count, of, count / of, garwood(count, of, level), tuple(members))
+    return Rate(count, of, count / of, garwood(count, of, level), held(members))
 
 
 def mean(values: Floats, level: float = LEVEL) -> Mean | Refused:

@@ -6,8 +6,12 @@ bypassed, aborted or not inspected is listed apart, and the coverage stands besi
 
 import math
 from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
-from broker_bridge.analysis.columns import Key, same_length
+import numpy as np
+from numpy.typing import NDArray
+
+from broker_bridge.analysis.columns import Ints, Keys, Mask, Members, at_rows, joined, numbered, same_length
 from broker_bridge.analysis.distributions import two_sided_z
 from broker_bridge.analysis.intervals import LEVEL, Interval, Proportion, Refused, proportion
 from broker_bridge.errors import UsageError
@@ -19,72 +23,103 @@ class Yield(Value):
 
     share: Proportion | Refused
     """Members: the good ones."""
-    failed: tuple[Key, ...]
+    failed: Members
     coverage: Proportion | Refused
     """Those with an outcome (passed or failed, and not both), of all handed in."""
-    without_outcome: tuple[Key, ...]
+    without_outcome: Members
     """Skipped, bypassed, aborted, not inspected, unknown, or no first attempt on record: in no denominator."""
-    contradicting: tuple[Key, ...]
+    contradicting: Members
     """Passed and failed are both stated for the same attempt: in no denominator."""
-    open_reviews: tuple[Key, ...]
+    open_reviews: Members
     """Counted as the machine judged; a review may still change them."""
 
 
+PASSED: Final = 1
+FAILED: Final = 2
+"""Outcomes as numbers; any other number is no result."""
+_RESULTS: Final[Mapping[str, int]] = {"passed": PASSED, "failed": FAILED}
+
+
 def first_pass(
-    boards: Sequence[Key],
-    attempts: Sequence[int | None],
-    outcomes: Sequence[str],
+    boards: Keys,
+    attempts: Sequence[int | None] | NDArray[Any],
+    outcomes: Sequence[str] | NDArray[Any],
     *,
-    open_reviews: Sequence[bool] | None = None,
-    panels: Sequence[Key] | None = None,
+    open_reviews: Sequence[bool] | Mask | None = None,
+    panels: Keys | None = None,
     level: float = LEVEL,
 ) -> Yield:
     """First-pass yield from inspections or tests, one a row: what attempt 1 said.
 
     A row without an attempt number is a first attempt only where it is the board's only row. With `panels`, panels are
     counted instead of boards: good when every board with rows passed, failed when one failed.
+
+    In arrays: boards and panels by integers, attempts with a number below zero where none is stated, outcomes as PASSED,
+    FAILED or another number. Members are in order of their first rows.
     """
     same_length(boards=boards, attempts=attempts, outcomes=outcomes, open_reviews=open_reviews, panels=panels)
-    rows: dict[Key, list[int]] = {}
-    for row, board in enumerate(boards):
-        rows.setdefault(board, []).append(row)
-    said: dict[Key, set[str]] = {}
-    waiting: dict[Key, None] = {}
-    for board, mine in rows.items():
-        first = [row for row in mine if attempts[row] == 1 or (attempts[row] is None and len(mine) == 1)]
-        for row in first or mine[:1]:
-            unit = board if panels is None else panels[row]
-            outcome = outcomes[row] if first and outcomes[row] in ("passed", "failed") else "none"
-            said.setdefault(unit, set()).add(outcome)
-            if open_reviews is not None and first and open_reviews[row]:
-                waiting[unit] = None
-        if panels is None and said[board] >= {"passed", "failed"}:
-            said[board] = {"both"}
-        elif panels is None and len(said[board]) > 1:
-            said[board].discard("none")  # a second witness that does not tell is no contradiction
-        elif panels is not None:
-            _check_panel(board, mine, panels)
-            if {outcomes[row] for row in first} >= {"passed", "failed"}:
-                said[panels[mine[0]]].add("both")
-    failed = tuple(u for u, s in said.items() if "failed" in s and "both" not in s)
-    good = tuple(u for u, s in said.items() if s == {"passed"})
-    both = tuple(u for u, s in said.items() if "both" in s)
-    silent = tuple(u for u, s in said.items() if "none" in s and not s & {"failed", "both"})
-    judged = len(good) + len(failed)
+    attempt, result = _attempts(attempts), _results(outcomes)
+    board, begin = numbered(boards)
+    first = (attempt == 1) | ((attempt < 0) & (np.bincount(board, minlength=len(begin)) == 1)[board])
+    passed, failed, other = (
+        _any(board[first & of], len(begin))
+        for of in (result == PASSED, result == FAILED, (result != PASSED) & (result != FAILED))
+    )
+    both = passed & failed
+    other |= ~_any(board[first], len(begin))
+    waiting = np.zeros(len(begin), bool)
+    if open_reviews is not None:
+        waiting = _any(board[first & np.asarray(open_reviews, bool)], len(begin))
+    if panels is None:
+        other &= ~passed & ~failed  # a second witness that does not tell is no contradiction
+        keys = boards
+    else:
+        panel, start = numbered(panels)
+        _check_panels(boards, panels, panel, begin[board])
+        keys, of_board, begin = panels, panel[begin], start
+        passed, failed, other, both, waiting = (
+            _any(of_board[mask], len(begin)) for mask in (passed, failed, other, both, waiting)
+        )
+    bad, silent = failed & ~both, other & ~failed
+    good = passed & ~failed & ~other
+    right, wrong = at_rows(keys, begin[good]), at_rows(keys, begin[bad])
+    judged = len(right) + len(wrong)
     return Yield(
-        share=proportion(len(good), judged, members=good, level=level),
-        failed=failed,
-        coverage=proportion(judged, len(said), members=good + failed, level=level),
-        without_outcome=silent,
-        contradicting=both,
-        open_reviews=tuple(waiting),
+        share=proportion(len(right), judged, members=right, level=level),
+        failed=wrong,
+        coverage=proportion(judged, len(begin), members=joined(right, wrong), level=level),
+        without_outcome=at_rows(keys, begin[silent]),
+        contradicting=at_rows(keys, begin[both]),
+        open_reviews=at_rows(keys, begin[waiting]),
     )
 
 
-def _check_panel(board: Key, rows: Sequence[int], panels: Sequence[Key]) -> None:
-    found = {panels[row] for row in rows}
-    if len(found) > 1:
-        raise UsageError(f"board {board!r} is said to be in several panels: {sorted(map(str, found))}")
+def _attempts(stated: Sequence[int | None] | NDArray[Any]) -> NDArray[Any]:
+    if isinstance(stated, np.ndarray):
+        return stated
+    return np.fromiter((-1 if number is None else number for number in stated), np.int64, len(stated))
+
+
+def _results(outcomes: Sequence[str] | NDArray[Any]) -> NDArray[Any]:
+    if isinstance(outcomes, np.ndarray):
+        return outcomes
+    return np.fromiter((_RESULTS.get(text, 0) for text in outcomes), np.int64, len(outcomes))
+
+
+def _any(numbers: Ints, count: int) -> Mask:
+    """Of each number whether it is among these."""
+    found = np.zeros(count, bool)
+    found[numbers] = True
+    return found
+
+
+def _check_panels(boards: Keys, panels: Keys, panel: Ints, begin: Ints) -> None:
+    """Raises UsageError where a board has rows of several panels. `begin`: of each row the first of its board."""
+    strange = np.flatnonzero(panel != panel[begin])
+    if len(strange):
+        row = int(strange[0])
+        found = sorted(str(panels[place]) for place in (row, int(begin[row])))
+        raise UsageError(f"board {boards[row]!r} is said to be in several panels: {found}")
 
 
 class RolledYield(Value):

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+from broker_bridge.analysis.columns import Keys, listed
 from broker_bridge.analysis.intervals import Interval, Mean, Proportion, Rate, Refused
 from broker_bridge.trace.quality import Figure, Span
 
@@ -22,13 +23,13 @@ def refused(name: str, why: Refused, counted: str = "", **details: Any) -> Figur
 
 
 def share(
-    name: str, found: Proportion | Refused, counted: str, names: Names, *, of: Iterable[Any] | None = None,
+    name: str, found: Proportion | Refused, counted: str, names: Names, *, of: Keys | None = None,
     note: str | None = None, **details: Any,
 ) -> Figure:  # fmt: skip
     """A share; `of` are other keys to name behind it than its own members."""
     if isinstance(found, Refused):
         return refused(name, found, counted, **details)
-    boards = tuple(sorted({names(key) for key in (found.members if of is None else of)}))
+    boards = _named(found.members if of is None else of, names)
     return Figure(
         name, found.value, "share", (span(found.wilson), span(found.exact)), found.number, found.of, counted, note,
         details, boards,
@@ -42,7 +43,7 @@ def rate(
     """A rate."""
     if isinstance(found, Refused):
         return refused(name, found, counted, **details)
-    boards = tuple(sorted({names(key) for key in found.members}))
+    boards = _named(found.members, names)
     return Figure(
         name,
         found.value,
@@ -55,6 +56,10 @@ def rate(
         details,
         boards,
     )
+
+
+def _named(keys: Keys, names: Names) -> tuple[str, ...]:
+    return tuple(sorted({names(key) for key in listed(keys)}))
 
 
 def mean(name: str, found: Mean | Refused, unit: str, counted: str, **details: Any) -> Figure:

@@ -1,15 +1,22 @@
 """Looks as inspected, as reviewed, as reworked; the steps of the process; confirmed defects."""
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from broker_bridge.queries.columns import CONTRADICTING, Columns, Ints, Mask, Spot
+from broker_bridge.analysis.columns import numbered
+from broker_bridge.analysis.yields import FAILED, PASSED
+from broker_bridge.queries.columns import CONTRADICTING, Columns, Ints, Mask, Spot, Verdict
+from broker_bridge.queries.columns_boards import Boards
 
 STAGES: Final = ("inspected", "reviewed", "reworked")
 TESTS: Final = ("in_circuit", "flying_probe", "boundary_scan", "functional")
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_HOUR: Final = 3_600_000_000
+_DAY: Final = 24 * _HOUR
 _JUDGED_GOOD: Final = ("false_call", "process_indicator")
 
 Step = tuple[str, str, str, str]
@@ -28,37 +35,56 @@ class Defect(NamedTuple):
 class Outcomes(NamedTuple):
     """One entry a look."""
 
-    said: list[str]
+    codes: Ints
+    """Places in `words`."""
+    words: tuple[str, ...]
     """passed, failed, contradicting, or another word: no result."""
     open_reviews: Mask
     """Calls are left that nobody has judged."""
+
+    def are(self, *words: str) -> Mask:
+        """Where one of these words was said."""
+        return np.asarray([word in words for word in self.words], bool)[self.codes]
+
+    @property
+    def results(self) -> NDArray[np.int8]:
+        """As first_pass takes them."""
+        known = {"passed": PASSED, "failed": FAILED}
+        return np.asarray([known.get(word, 0) for word in self.words], np.int8)[self.codes]
+
+    @property
+    def said(self) -> list[str]:
+        """The words themselves."""
+        return [self.words[code] for code in self.codes.tolist()]
 
 
 def steps_of(columns: Columns, chosen: Mask) -> dict[Step, Ints]:
     """The looks that are asked for by step, steps in the order in which boards take them."""
     looks = columns.looks
     rows = np.flatnonzero(chosen)
-    code = [looks.column(name)[rows] for name in ("line", "station", "side", "method")]
-    found: dict[tuple[int, ...], list[int]] = {}
-    for row, *key in zip(rows.tolist(), *(c.tolist() for c in code), strict=True):
-        found.setdefault(tuple(key), []).append(row)
+    codes = [looks.column(name)[rows] for name in ("line", "station", "side", "method")]
+    key = np.zeros(len(rows), np.int64)
+    for code in codes:
+        number, first = numbered(code)
+        key = key * max(1, len(first)) + number
+    step, first = numbered(key)
     began, board = looks.column("began"), looks.column("board")
-    first = np.full(len(columns.boards) + 1, np.iinfo(np.int64).max)
-    np.minimum.at(first, board[rows], began[rows])
+    # Looks are in order of time: the first of a board is the one that is written last from behind.
+    start = np.zeros(len(columns.boards), np.int64)
+    start[board[rows][::-1]] = began[rows][::-1]
+    after = began[rows] - start[board[rows]]
+    found: list[tuple[float, int, Ints]] = []
+    for one, mine in enumerate(apart(step, len(first))):
+        found.append((float(np.median(after[mine])), int(first[one]), rows[mine]))
+    names = [[looks.words[word] or "" for word in code[first].tolist()] for code in codes]
+    step_at = dict(zip(first.tolist(), zip(*names, strict=True), strict=True))
+    return {step_at[place]: mine for _, place, mine in sorted(found, key=lambda one: one[:2])}
 
-    def after_start(key: tuple[int, ...]) -> float:
-        mine = np.asarray(found[key])
-        return float(np.median(began[mine] - first[board[mine]]))
 
-    return {
-        (
-            looks.words[k[0]] or "",
-            looks.words[k[1]] or "",
-            looks.words[k[2]] or "",
-            looks.words[k[3]] or "",
-        ): np.asarray(found[k], np.int64)
-        for k in sorted(found, key=after_start)
-    }
+def apart(code: Ints, count: int) -> list[Ints]:
+    """The places of each number from 0, in order."""
+    order = np.argsort(code, kind="stable")
+    return np.split(order, np.cumsum(np.bincount(code, minlength=count))[:-1]) if count else []
 
 
 def outcomes(columns: Columns, stage: str) -> Outcomes:
@@ -69,53 +95,77 @@ def outcomes(columns: Columns, stage: str) -> Outcomes:
     As reworked: what failed and was mended is neither until something has looked again.
     """
     looks = columns.looks
-    said = [str(text) for text in looks.texts("outcome")]
-    still_open = np.zeros(len(looks), bool)
-    calls: dict[int, list[int]] = {}
-    for number, call in enumerate(columns.calls):
-        calls.setdefault(call.look, []).append(number)
-    methods = looks.texts("method")
-    mended = _mended(columns) if stage == "reworked" else {}
-    boards = looks.column("board")
-    for look, numbers in calls.items():
-        verdicts = [columns.verdict[number] for number in numbers]
-        words = [None if v is None else v.verdict for v in verdicts]
-        reviewable = methods[look] != "paste" and methods[look] not in TESTS
-        waiting = any(word in (None, "undecided") for word in words)
-        still_open[look] = waiting and (reviewable or any(word is not None for word in words))
-        if stage == "inspected" or said[look] == CONTRADICTING:
-            continue
-        if "confirmed" in words:
-            said[look] = "failed"
-        elif still_open[look]:
-            said[look] = "not judged"
-        elif all(word in _JUDGED_GOOD for word in words):
-            said[look] = "passed"
-        if stage == "reworked" and said[look] == "failed":
-            spots = [
-                columns.calls[n].spot for n, w in zip(numbers, words, strict=True) if w not in _JUDGED_GOOD
-            ]
-            works = mended.get(int(boards[look]), [])
-            began = int(looks.column("began")[look])
-            if all(any(t >= began and w.meets(s) for t, w in works) for s in spots):
-                said[look] = "reworked, not looked at again"
-    return Outcomes(said, still_open)
+    words = [str(text) for text in looks.words]
+    passed, failed, not_judged, reworked = (_number(words, word) for word in _MADE)
+    codes = looks.column("outcome").astype(np.int32)
+    waits = np.zeros(len(looks), bool)
+    look = np.fromiter((call.look for call in columns.calls), np.int64, len(columns.calls))
+    kind = np.fromiter((_kind(verdict) for verdict in columns.verdict), np.int64, len(look))
+    called, of = np.unique(look, return_inverse=True)
+    every = np.bincount(of, minlength=len(called))
+    unjudged, undecided, confirmed, good = (
+        np.bincount(of[kind == one], minlength=len(called)) for one in range(4)
+    )
+    reviewable = ~looks.is_any("method", "paste", *TESTS)[called]
+    still_open = (unjudged + undecided > 0) & (reviewable | (unjudged < every))
+    waits[called] = still_open
+    if stage != "inspected":
+        settled = ~looks.is_any("outcome", CONTRADICTING)[called]
+        codes[called[settled & ~still_open & (good == every)]] = passed
+        codes[called[settled & still_open]] = not_judged
+        codes[called[settled & (confirmed > 0)]] = failed
+    found = Outcomes(codes, tuple(words), waits)
+    if stage == "reworked":
+        codes[_mended(columns, found.are("failed"))] = reworked
+    return found
 
 
-def _mended(columns: Columns) -> dict[int, list[tuple[int, Spot]]]:
-    found: dict[int, list[tuple[int, Spot]]] = {}
+_MADE: Final = ("passed", "failed", "not judged", "reworked, not looked at again")
+
+
+def _number(words: list[str], word: str) -> int:
+    if word not in words:
+        words.append(word)
+    return words.index(word)
+
+
+def _kind(verdict: Verdict | None) -> int:
+    """0: nobody judged it, 1: undecided, 2: confirmed, 3: good, 4: another word."""
+    if verdict is None:
+        return 0
+    return {"undecided": 1, "confirmed": 2}.get(verdict.verdict, 3 if verdict.verdict in _JUDGED_GOOD else 4)
+
+
+def _mended(columns: Columns, failed: Mask) -> list[int]:
+    """The failed looks all of whose calls were mended afterwards, those that were judged good aside."""
+    works: dict[int, list[tuple[int, Spot]]] = {}
     for work in columns.works:
         if work.done:
-            found.setdefault(work.board, []).append((work.time, work.spot))
-    return found
+            works.setdefault(work.board, []).append((work.time, work.spot))
+    board, began = columns.looks.column("board"), columns.looks.column("began")
+    left: dict[int, bool] = {}
+    for call, verdict in zip(columns.calls, columns.verdict, strict=True):
+        look = call.look
+        if not failed[look] or _kind(verdict) == 3:
+            continue
+        since = int(began[look])
+        mine = works.get(int(board[look]), ())
+        mended = any(time >= since and spot.meets(call.spot) for time, spot in mine)
+        left[look] = left.get(look, False) or not mended
+    return [look for look, some in left.items() if not some]
 
 
 def last_looks(columns: Columns, rows: Ints) -> Ints:
     """Of these looks the last of each board. They are in order of time."""
-    last: dict[int, int] = {}
-    for row, board in zip(rows.tolist(), columns.looks.column("board")[rows].tolist(), strict=True):
-        last[board] = row
-    return np.asarray(sorted(last.values()), np.int64)
+    backwards = rows[::-1]
+    _, first = numbered(columns.looks.column("board")[backwards])
+    return np.sort(backwards[first])
+
+
+def parts_of(boards: Boards) -> tuple[Ints, list[str | None]]:
+    """The part of each board by number, and the parts."""
+    code, first = numbered(boards.part)
+    return code, [boards.part[row] for row in first.tolist()]
 
 
 def defects(columns: Columns, looks: Mask) -> list[Defect]:
@@ -133,16 +183,24 @@ def defects(columns: Columns, looks: Mask) -> list[Defect]:
     return sorted(found.values(), key=lambda defect: defect.look)
 
 
-def groups(columns: Columns, by: str, rows: Ints) -> list[str]:
-    """The group of each of these looks: a column's text, or the day, hour or position."""
+def groups(columns: Columns, by: str, rows: Ints) -> tuple[Ints, list[str]]:
+    """The group of each of these looks by number, and the groups' names: a column's text, or the day, hour or position."""
     looks = columns.looks
     if by in ("day", "hour"):
+        long = _DAY if by == "day" else _HOUR
         form = "%Y-%m-%d" if by == "day" else "%Y-%m-%d %H:00"
-        times = looks.column("began")[rows].tolist()
-        return [f"{datetime.fromtimestamp(t / 1e6, UTC):{form}}" for t in times]
+        values = looks.column("began")[rows] // long
+        code, first = numbered(values)
+        return code, [f"{_EPOCH + timedelta(microseconds=t * long):{form}}" for t in values[first].tolist()]
     if by == "position":
-        return [str(columns.boards.position(b) or "not stated") for b in looks.column("board")[rows].tolist()]
-    return [text or "not stated" for text in looks.texts(by, rows)]
+        values = columns.boards.positions[looks.column("board")[rows]]
+        code, first = numbered(values)
+        return code, [str(position or "not stated") for position in values[first].tolist()]
+    values = looks.column(by)[rows]
+    code, first = numbered(values)
+    names = [looks.words[word] or "not stated" for word in values[first].tolist()]
+    one, _ = numbered(names)  # no text, an empty one and those very words are one group
+    return one[code], list(dict.fromkeys(names))
 
 
 GROUPS: Final[Mapping[str, str]] = {

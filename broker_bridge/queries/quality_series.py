@@ -1,15 +1,17 @@
 """One series for a chart or an index: what was measured or counted, point by point, with the boards of each point."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from functools import cache
 from typing import Final, NamedTuple
 
 import numpy as np
 
+from broker_bridge.analysis.columns import numbered
 from broker_bridge.errors import NotFound, UsageError
 from broker_bridge.events.fact import Fact
 from broker_bridge.queries.choice import Choice
-from broker_bridge.queries.columns import Columns, Progress, holding_facts, instant, read_columns
+from broker_bridge.queries.columns import Columns, Ints, Progress, holding_facts, instant, read_columns
 from broker_bridge.queries.columns_boards import PRODUCT, Boards
 from broker_bridge.queries.columns_paste import Paste, read_paste
 from broker_bridge.queries.quality_looks import GROUPS, defects, groups, outcomes
@@ -168,60 +170,70 @@ def counted(columns: Columns, choice: Choice, what: str, per: str, stage: str, p
         raise UsageError(f"{what!r}: there are {', '.join(COUNTED)}")
     if phase is not None and phase not in GROUPS:
         raise UsageError(f"--phase {phase}: there are {', '.join(GROUPS)}")
-    looks, name = columns.looks, columns.boards.key
+    looks = columns.looks
     chosen = columns.chosen(choice) & (looks.column("attempt") == 1)
-    said = outcomes(columns, stage).said
-    rows = [row for row in np.flatnonzero(chosen).tolist() if said[row] in ("passed", "failed")]
-    stations = {text for text in looks.texts("station", np.asarray(rows, np.int64))} if rows else set()
+    judged = outcomes(columns, stage)
+    rows = np.flatnonzero(chosen & judged.are("passed", "failed"))
+    station = looks.column("station")[rows]
+    stations = {looks.words[word] for word in station[numbered(station)[1]].tolist()}
     if len(stations) > 1:
         raise UsageError(
             f"{what} of several stations: {', '.join(sorted(map(str, stations)))}; ask for one by --station"
         )
-    hits: dict[int, int] = {}
+    hits = np.zeros(len(looks), np.int64)
     if what == "failed":
-        hits = {row: int(said[row] == "failed") for row in rows}
-    elif what == "defects":
-        for one in defects(columns, chosen):
-            hits[one.look] = hits.get(one.look, 0) + int(choice.at(one.spot.designator))
+        hits[judged.are("failed")] = 1
     else:
-        for call in columns.calls:
-            if choice.at(call.spot.designator):
-                hits[call.look] = hits.get(call.look, 0) + 1
-    keys = _groups(columns, per, rows)
-    board = looks.column("board")
-    found: dict[str, list[int]] = {}
-    for row, key in zip(rows, keys, strict=True):
-        found.setdefault(key, []).append(row)
-    phases = (
-        dict(zip(rows, groups(columns, phase, np.asarray(rows, np.int64)), strict=True))
-        if phase and rows
-        else {}
-    )
-    members = list(found.values())
+        told = defects(columns, chosen) if what == "defects" else columns.calls
+        hit = [one.look for one in told if choice.at(one.spot.designator)]
+        hits += np.bincount(np.asarray(hit, np.int64), minlength=len(looks))
+    group, labels = _groups(columns, per, rows)
+    phases = _phases(columns, phase, rows, numbered(group)[1]) if phase else [""] * len(labels)
     return Series(
-        f"{what} per {per}, as {stage}", "boards" if what == "failed" else what, [float(sum(hits.get(row, 0) for row in mine)) for mine in members],
-        [float(len(mine)) for mine in members], list(found),
-        [tuple(sorted({name(int(board[row])) for row in mine if hits.get(row)})) for mine in members],
-        [phases.get(mine[0], "") for mine in members], None, None, None,
+        f"{what} per {per}, as {stage}", "boards" if what == "failed" else what,
+        np.bincount(group, hits[rows], len(labels)).tolist(), np.bincount(group, minlength=len(labels)).astype(float).tolist(), labels,
+        _boards(columns, rows[hits[rows] > 0], group[hits[rows] > 0], len(labels)), phases, None, None, None,
     )  # fmt: skip
 
 
-def _groups(columns: Columns, per: str, rows: Sequence[int]) -> list[str]:
+def _boards(columns: Columns, rows: Ints, group: Ints, count: int) -> list[tuple[str, ...]]:
+    """The boards of these looks by group, by name."""
+    name = cache(columns.boards.key)
+    found: list[set[str]] = [set() for _ in range(count)]
+    for one, board in zip(group.tolist(), columns.looks.column("board")[rows].tolist(), strict=True):
+        found[one].add(name(board))
+    return [tuple(sorted(own)) for own in found]
+
+
+def _groups(columns: Columns, per: str, rows: Ints) -> tuple[Ints, list[str]]:
+    """The group of each of these looks by number, and what the groups are called; in order of their first looks."""
     if per.isdigit() and int(per) > 0:
         # Whole groups only: a last one that is not full would have limits of its own.
         size = int(per)
-        return [
-            f"boards {i // size * size + 1} to {i // size * size + size}"
-            for i in range(len(rows) // size * size)
-        ] + ["the rest" for _ in range(len(rows) % size)]
+        whole = len(rows) // size
+        labels = [f"boards {i * size + 1} to {i * size + size}" for i in range(whole)]
+        return np.minimum(np.arange(len(rows)) // size, whole), labels + ["the rest"] * (
+            len(rows) > whole * size
+        )
     if per == "panel":
-        return [
-            columns.boards.panel(b)
-            for b in columns.looks.column("board")[np.asarray(rows, np.int64)].tolist()
-        ]
-    if per not in ("hour", "day", "order"):
+        board = columns.looks.column("board")[rows]
+        code, first = numbered(columns.boards.panels[board])
+        names = [columns.boards.panel(b) for b in board[first].tolist()]
+    elif per in ("hour", "day", "order"):
+        code, names = groups(columns, per, rows)
+        first = numbered(code)[1]
+    else:
         raise UsageError(f"--per {per}: expected hour, day, order, panel or a number of boards")
-    return groups(columns, per, np.asarray(rows, np.int64))
+    order = np.argsort(first)
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    return place[code], [names[one] for one in order.tolist()]
+
+
+def _phases(columns: Columns, phase: str, rows: Ints, first: Ints) -> list[str]:
+    """The phase of each group: that of its first look."""
+    code, names = groups(columns, phase, rows)
+    return [names[one] for one in code[first].tolist()]
 
 
 def _phase(phase: str | None, fact: Fact, time: int) -> str:

@@ -1,18 +1,20 @@
 """Yields, defects per million opportunities, false calls and escapes, each with its ground."""
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
 
 from broker_bridge.analysis.calls import quality_of_counts
-from broker_bridge.analysis.dpmo import Dpmo, Opportunities, defects_per_unit, dpmo, per_million, sigma_level
+from broker_bridge.analysis.columns import distinct, numbered
+from broker_bridge.analysis.dpmo import Dpmo, defects_per_unit, dpmo, per_million, sigma_level
 from broker_bridge.analysis.intervals import Rate, Refused, proportion
 from broker_bridge.analysis.pareto import Pareto, pareto
 from broker_bridge.analysis.yields import RolledYield, Yield, first_pass, rolled_throughput, throughput_yield
 from broker_bridge.errors import UsageError
 from broker_bridge.queries.choice import Choice
-from broker_bridge.queries.columns import Columns, Ints
+from broker_bridge.queries.columns import Columns, Ints, Mask
 from broker_bridge.queries.figures import plain, rate, refused, share
 from broker_bridge.queries.parts import Parts
 from broker_bridge.queries.quality_escapes import Later
@@ -22,11 +24,13 @@ from broker_bridge.queries.quality_looks import (
     Defect,
     Outcomes,
     Step,
+    apart,
     defects,
     ground,
     groups,
     last_looks,
     outcomes,
+    parts_of,
     step_name,
     steps_of,
 )
@@ -86,7 +90,11 @@ class _View:
         self.classes = {**CLASSES, **classes}
         self.chosen = columns.chosen(choice)
         self.judged: Outcomes = outcomes(columns, stage)
-        self.name = columns.boards.key
+        self.results = self.judged.results
+        self.name = cache(columns.boards.key)
+        self.done = columns.looks.is_any("outcome", "passed", "failed")
+        self.part, self.parts_of = parts_of(columns.boards)
+        self.panel, self.in_panel = numbered(columns.boards.panels)
         self.defects: list[Defect] = [
             d for d in defects(columns, self.chosen) if choice.at(d.spot.designator)
         ]
@@ -106,32 +114,29 @@ class _View:
             "passed of those with a result; what was skipped, bypassed, not inspected or not judged is in none of the two",
         )  # fmt: skip
 
-    def _yields(self, name: str, rows: Ints, missed: set[int]) -> list[Figure]:
-        boards, outcome, attempts, waiting = self._attempts(rows)
-        found = first_pass(boards, attempts, outcome, open_reviews=waiting, level=self.level)
-        panels = [self.columns.boards.panel(board) for board in boards]
-        whole = first_pass(boards, attempts, outcome, open_reviews=waiting, panels=panels, level=self.level)
+    def _yields(self, name: str, rows: Ints, missed: int) -> list[Figure]:
         return [
-            self._yield(f"{name}, boards", found, "boards", missed),
-            self._yield(f"{name}, panels", whole, "panels", set()),
+            self._yield(f"{name}, boards", self._first_pass(rows), "boards", missed),
+            self._yield(f"{name}, panels", self._first_pass(rows, panels=True), "panels", 0),
         ]
 
-    def _attempts(self, rows: Ints) -> tuple[list[int], list[str], list[int | None], list[bool]]:
-        """Boards, outcomes and attempts to be judged: all of them, or the last of each board as if it were the first."""
+    def _first_pass(self, rows: Ints, *, panels: bool = False) -> Yield:
+        """Of all looks; as reworked of the last of each board, as if it were the first."""
         looks = self.columns.looks
+        attempts = looks.column("attempt")[rows]
         if self.stage == "reworked":
             rows = last_looks(self.columns, rows)
-        attempts: list[int | None] = [1] * len(rows)
-        if self.stage != "reworked":
-            attempts = list(looks.column("attempt")[rows].tolist())
-        boards = looks.column("board")[rows].tolist()
-        said = [self.judged.said[row] for row in rows.tolist()]
-        return boards, said, attempts, self.judged.open_reviews[rows].tolist()
+            attempts = np.ones(len(rows), np.int64)
+        boards = looks.column("board")[rows]
+        return first_pass(
+            boards, attempts, self.results[rows], open_reviews=self.judged.open_reviews[rows],
+            panels=self.panel[boards] if panels else None, level=self.level,
+        )  # fmt: skip
 
-    def _yield(self, name: str, found: Yield, counted: str, missed: set[int]) -> Figure:
-        self.any_failed = self.any_failed or bool(found.failed)
-        names = self.name if counted == "boards" else str
-        silent = len(found.without_outcome) + len(missed)
+    def _yield(self, name: str, found: Yield, counted: str, missed: int) -> Figure:
+        self.any_failed = self.any_failed or len(found.failed) > 0
+        names = self.name if counted == "boards" else self._panel_name
+        silent = len(found.without_outcome) + missed
         known = 0 if isinstance(found.share, Refused) else found.share.of
         covered = proportion(known, known + silent + len(found.contradicting), level=self.level)
         details: dict[str, Any] = {
@@ -143,30 +148,33 @@ class _View:
         }
         return share(name, found.share, counted, names, of=found.failed, **details)
 
-    def _missed(self, steps: Mapping[Step, Ints], step: Step) -> set[int]:
+    def _panel_name(self, panel: int) -> str:
+        return self.columns.boards.panel(int(self.in_panel[panel]))
+
+    def _missed(self, steps: Mapping[Step, Ints], step: Step) -> int:
         """Boards of the same parts that were looked at in a later step, and never in this one."""
         looks = self.columns.looks
         board, part = looks.column("board"), looks.column("part")
         here = steps[step]
-        mine, parts = set(board[here].tolist()), set(part[here].tolist())
-        later: set[int] = set()
+        same = np.zeros(len(looks.words), bool)
+        same[part[here]] = True
+        later = np.zeros(len(self.columns.boards), bool)
         for other in list(steps)[list(steps).index(step) + 1 :]:
             if other[0] == step[0]:
                 rows = steps[other]
-                later.update(board[rows][np.isin(part[rows], list(parts))].tolist())
-        return later - mine
+                later[board[rows[same[part[rows]]]]] = True
+        later[board[here]] = False
+        return int(later.sum())
 
     def rolled(self, steps: Mapping[Step, Ints]) -> Section:
         counts: dict[str, tuple[int, int]] = {}
-        clean: set[int] = set()
-        dirty: set[int] = set()
+        clean, dirty = (np.zeros(len(self.columns.boards), bool) for _ in range(2))
         for step, rows in steps.items():
-            boards, outcome, attempts, _ = self._attempts(rows)
-            found = first_pass(boards, attempts, outcome, level=self.level)
+            found = self._first_pass(rows)
             if not isinstance(found.share, Refused):
                 counts[step_name(step)] = (found.share.number, found.share.of)
-                clean.update(int(b) for b in found.share.members)  # type: ignore[call-overload]
-                dirty.update(int(b) for b in found.failed)  # type: ignore[call-overload]
+                clean[np.asarray(found.share.members)] = True
+                dirty[np.asarray(found.failed)] = True
         told = rolled_throughput(counts, self.level)
         figures = []
         if isinstance(told, RolledYield):
@@ -179,24 +187,28 @@ class _View:
             ]
         else:
             figures.append(refused("rolled throughput yield", told))
-        right = proportion(
-            len(clean - dirty), len(clean | dirty), members=sorted(clean - dirty), level=self.level
-        )
+        right = np.flatnonzero(clean & ~dirty)
+        found_right = proportion(len(right), int((clean | dirty).sum()), members=right, level=self.level)
         figures.append(
-            share("right in every step that was seen", right, "boards", self.name, of=sorted(dirty))
+            share(
+                "right in every step that was seen",
+                found_right,
+                "boards",
+                self.name,
+                of=np.flatnonzero(dirty),
+            )
         )
         return Section("All steps together", tuple(figures), "the product takes the steps to be independent")
 
     def grouped(self, steps: Mapping[Step, Ints], by: str) -> Section:
         figures = []
         for step, rows in steps.items():
-            found: dict[str, list[int]] = {}
-            for row, group in zip(rows.tolist(), groups(self.columns, by, rows), strict=True):
-                found.setdefault(group, []).append(row)
-            for group, mine in sorted(found.items()):
-                boards, outcome, attempts, waiting = self._attempts(np.asarray(mine, np.int64))
-                told = first_pass(boards, attempts, outcome, open_reviews=waiting, level=self.level)
-                figures.append(self._yield(f"{group}, {step_name(step)}", told, "boards", set()))
+            code, names = groups(self.columns, by, rows)
+            for group, mine in sorted(
+                zip(names, apart(code, len(names)), strict=True), key=lambda one: one[0]
+            ):
+                told = self._first_pass(rows[mine])
+                figures.append(self._yield(f"{group}, {step_name(step)}", told, "boards", 0))
         return Section(f"Yield by {GROUPS[by]}", tuple(figures))
 
     # -- opportunities
@@ -207,39 +219,24 @@ class _View:
         if end_item is not None:
             mask &= looks.is_any("station", end_item)
         first = mask & (looks.column("attempt") == 1)
-        sides: dict[int, set[str | None]] = {}
-        unlooked: set[int] = set()
-        rows = np.flatnonzero(mask)
-        done = looks.is_any("outcome", "passed", "failed")
-        side, board = looks.texts("side", rows), looks.column("board")[rows].tolist()
-        for row, one, b in zip(rows.tolist(), side, board, strict=True):
-            if done[row]:
-                sides.setdefault(b, set()).add(one)
-            else:
-                unlooked.add(b)
-        known: list[int] = []
-        chances: list[Opportunities] = []
-        undeclared: set[int] = set()
-        for b, seen in sides.items():
-            declared = self.parts.opportunities(self.columns.boards.part[b], seen)
-            if declared is None:
-                undeclared.add(b)
-            else:
-                known.append(b)
-                chances.append(declared)
-        roots = [d for d in self._roots(defects(self.columns, first)) if d[0] in sides]
-        at = set(known)
-        counted = [(b, kind) for b, kind, _ in roots if b in at]
-        waiting = {int(looks.column("board")[row]) for row in np.flatnonzero(self.judged.open_reviews & mask)}
-        if undeclared:
+        board = looks.column("board")
+        seen, sides = self._sides(np.flatnonzero(mask & self.done))
+        inspected = np.logical_or.reduce(seen)
+        units = np.flatnonzero(inspected)
+        chances, declared = self._chances(units, seen, sides)
+        roots = [d for d in self._roots(defects(self.columns, first)) if inspected[d[0]]]
+        known = np.zeros_like(inspected)
+        known[units[declared]] = True
+        counted = [(b, kind) for b, kind, _ in roots if known[b]]
+        waiting = np.unique(board[self.judged.open_reviews & mask])
+        unlooked = np.zeros_like(inspected)
+        unlooked[board[mask & ~self.done]] = True
+        if not declared.all():
             self.remarks.append(
-                f"{len(undeclared)} boards of parts whose placement is not declared are in no DPMO"
+                f"{(~declared).sum()} boards of parts whose placement is not declared are in no DPMO"
             )
-        units = sorted(sides)
-        per_board = {b: 0 for b in units}
-        for b, _, _ in roots:
-            per_board[b] += 1
-        told = defects_per_unit([per_board[b] for b in units], keys=units, level=self.level)
+        per_board = np.bincount(np.asarray([b for b, _, _ in roots], np.int64), minlength=len(inspected))
+        told = defects_per_unit(per_board[units], keys=units, level=self.level)
         figures = [rate("defects per unit (DPU)", told, "per board", "boards", self.name)]
         if isinstance(told, Rate):
             figures.append(
@@ -251,17 +248,41 @@ class _View:
                     counted="boards",
                 )
             )
-        if known:
+        if declared.any():
             found = dpmo(
-                known, chances, [b for b, _ in counted], [kind for _, kind in counted],
-                stage="in process" if end_item is None else "end item", not_inspected=sorted(unlooked - set(sides)),
-                open_reviews=sorted(waiting), level=self.level,
+                units[declared], chances[declared], [b for b, _ in counted], [kind for _, kind in counted],
+                stage="in process" if end_item is None else "end item", not_inspected=np.flatnonzero(unlooked & ~inspected),
+                open_reviews=waiting, level=self.level,
             )  # fmt: skip
             figures += self._dpmo(found)
         title = f"Defects per opportunity, {'IPC-9261A, in process' if end_item is None else f'IPC-7912A, end item at {end_item}'}"
         return Section(
             title, tuple(figures), "one root defect counts once; confirmed ones only, at attempt 1"
         )
+
+    def _sides(self, rows: Ints) -> tuple[Mask, list[str | None]]:
+        """Whether these looks saw a side (first axis) of a board (second); and the sides."""
+        looks = self.columns.looks
+        code, first = numbered(looks.column("side")[rows])
+        seen = np.zeros((len(first), len(self.columns.boards)), bool)
+        seen[code, looks.column("board")[rows]] = True
+        return seen, looks.texts("side", rows[first])
+
+    def _chances(self, units: Ints, seen: Mask, sides: Sequence[str | None]) -> tuple[Ints, Mask]:
+        """Opportunities of these boards, one row a board, and whether they are declared; told once a part and sides."""
+        kind = self.part[units]
+        for side in seen:
+            kind = numbered(kind * 2 + side[units])[0]
+        kind, first = numbered(kind)
+        told = [
+            self.parts.opportunities(
+                self.parts_of[self.part[unit]],
+                {side for side, mask in zip(sides, seen, strict=True) if mask[unit]},
+            )
+            for unit in units[first].tolist()
+        ]
+        table = np.asarray([tuple(one or (0, 0, 0)) for one in told], np.int64).reshape(-1, 3)
+        return table[kind], np.asarray([one is not None for one in told], bool)[kind]
 
     def _roots(self, found: Sequence[Defect]) -> list[tuple[int, str | None, Defect]]:
         """One of each root: a component or placement defect once a component, a termination defect once a joint."""
@@ -298,7 +319,7 @@ class _View:
         if isinstance(found.dpmo_index, Rate) and 0 < found.dpmo_index.value < 1e6:
             figures.append(plain("sigma level (shift 1.5)", sigma_level(found.dpmo_index.value)))
         if found.unclassified:
-            boards = sorted(self.name(b) for b in found.unclassified)  # type: ignore[arg-type]
+            boards = sorted(self.name(b) for b in found.unclassified)
             words = sorted({d.word for d in self.defects if d.word not in self.classes})
             figures.append(
                 plain("boards with defects of no class", len(boards), boards=boards,
@@ -312,32 +333,23 @@ class _View:
         looks = self.columns.looks
         figures: list[Figure] = []
         found_later = Later(self.columns, self.parts, self.chosen, self.choice)
-        by_look: dict[int, list[int]] = {}
-        for number, call in enumerate(self.columns.calls):
-            if self.choice.at(call.spot.designator):
-                by_look.setdefault(call.look, []).append(number)
+        board = looks.column("board")
+        by_step = self._calls_by_step(steps)
         for step, rows in steps.items():
-            mine = set(rows.tolist())
-            numbers = [n for row in rows.tolist() for n in by_look.get(row, ())]
+            numbers = by_step.get(step, [])
             if step[3] == "paste" and not any(self.columns.verdict[n] for n in numbers):
                 continue  # nobody judges calls of paste here
             if step[3] in TESTS and not numbers:
                 continue  # a test that calls no place
-            board = looks.column("board")
-            hit = [int(board[self.columns.calls[n].look]) for n in numbers if self._word(n) == "confirmed"]
-            false = [
-                int(board[self.columns.calls[n].look])
-                for n in numbers
-                if self._word(n) in ("false_call", "process_indicator")
-            ]
-            waiting = [
-                int(board[self.columns.calls[n].look])
-                for n in numbers
-                if self._word(n) in (None, "undecided")
-            ]
+            hit, false, waiting = (
+                [int(board[self.columns.calls[n].look]) for n in numbers if self._word(n) in words]
+                for words in (("confirmed",), ("false_call", "process_indicator"), (None, "undecided"))
+            )
             inspected, counted = self._inspected(rows)
-            escaped = [b for b, look in found_later.items_of(mine)]
-            again = found_later.looked_again(mine)
+            mine = np.zeros(len(looks), bool)
+            mine[rows] = True
+            escaped = found_later.items_of(mine)
+            again = found_later.looked_again(rows)
             if inspected is None or not (hit or false or inspected):
                 continue
             name = step_name(step)
@@ -359,12 +371,23 @@ class _View:
             ]  # fmt: skip
             if again:
                 figures[-2] = figures[-2]._replace(
-                    details={"boards looked at again": again, "boards": len({int(b) for b in board[rows]})}
+                    details={"boards looked at again": again, "boards": distinct(board[rows])}
                 )
         return Section(
             "How well it is called", tuple(figures),
             "an escape is known only where something looked again and found it",
         )  # fmt: skip
+
+    def _calls_by_step(self, steps: Mapping[Step, Ints]) -> dict[Step, list[int]]:
+        step_of = np.full(len(self.columns.looks), -1, np.int64)
+        for place, rows in enumerate(steps.values()):
+            step_of[rows] = place
+        order = list(steps)
+        found: dict[Step, list[int]] = {}
+        for number, call in enumerate(self.columns.calls):
+            if step_of[call.look] >= 0 and self.choice.at(call.spot.designator):
+                found.setdefault(order[step_of[call.look]], []).append(number)
+        return found
 
     def _word(self, call: int) -> str | None:
         verdict = self.columns.verdict[call]
@@ -373,16 +396,18 @@ class _View:
     def _inspected(self, rows: Ints) -> tuple[int | None, str]:
         """Opportunities that these looks saw, and what they count."""
         looks = self.columns.looks
-        done = rows[looks.is_any("outcome", "passed", "failed")[rows]]
-        inspected, of = looks.column("inspected")[done], looks.texts("of", done)
-        if len(done) and (inspected >= 0).all() and len(set(of)) == 1:
-            return int(inspected.sum()), of[0] or "opportunities"
+        done = rows[self.done[rows]]
+        inspected, of = looks.column("inspected")[done], looks.column("of")[done]
+        if len(done) and (inspected >= 0).all() and (of == of[0]).all():
+            return int(inspected.sum()), looks.words[of[0]] or "opportunities"
+        part, side = self.part[looks.column("board")[done]], looks.column("side")[done]
+        kind, first = numbered(side * len(self.parts_of) + part)
         total = 0
-        for b, side in zip(looks.column("board")[done].tolist(), looks.texts("side", done), strict=True):
-            declared = self.parts.opportunities(self.columns.boards.part[b], {side})
+        for one, often in zip(first.tolist(), np.bincount(kind).tolist(), strict=True):
+            declared = self.parts.opportunities(self.parts_of[part[one]], {looks.words[side[one]]})
             if declared is None:
                 return len(done), "boards"
-            total += declared.placement
+            total += often * declared.placement
         return total, "components"
 
     # -- the rest
@@ -443,7 +468,7 @@ class _View:
                 plain(
                     bar.category, bar.share, "share", number=bar.weight, of=bars.total, counted="rows",
                     spans=[bar.interval] if bar.interval else [], details={"cumulative": bar.cumulative},
-                    boards=sorted({self.name(b) for b in bar.members}),  # type: ignore[arg-type]
+                    boards=sorted({self.name(b) for b in bar.members}),
                 )
                 for bar in bars.bars
             )  # fmt: skip
