@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from rabbit import authorities, rabbit
 from servers import broker, embedded, mosquitto, require
 
-__all__ = ["broker", "embedded", "mosquitto"]
+__all__ = ["authorities", "broker", "embedded", "mosquitto", "rabbit"]
 
 SHARED = Path(__file__).resolve().parents[2] / "shared" / "data"
 

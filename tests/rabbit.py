@@ -6,10 +6,13 @@ import signal
 import socket
 import subprocess
 import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from servers import free_port, require, until_open
+import pytest
+from servers import free_port, missing, require, until_open
 
 SERVER: Final = "/usr/lib/rabbitmq/bin/rabbitmq-server"
 """The program itself: the wrapper on the path changes the user."""
@@ -132,3 +135,44 @@ class Rabbit:
         self.kill()
         self._epmd.kill()
         self._epmd.wait(timeout=20)
+
+
+@pytest.fixture(scope="session")
+def authorities(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Files: the `known` authority, another one, and the `certificate` and `key` of the first for localhost alone."""
+    from broker_bridge.bus.authority import make_authority, make_server
+
+    folder = tmp_path_factory.mktemp("authorities")
+    now = datetime.now(UTC)
+
+    def written(name: str, text: str) -> Path:
+        path = folder / name
+        path.write_text(text)
+        path.chmod(0o600)
+        return path
+
+    known = make_authority("harbour-works", now)
+    server = make_server(known, ["localhost"], now)
+    return {
+        "known": written("known.pem", known.certificate),
+        "other": written("other.pem", make_authority("elsewhere", now).certificate),
+        "certificate": written("certificate.pem", server.certificate),
+        "key": written("certificate.key", server.key),
+    }
+
+
+@pytest.fixture(scope="session")
+def rabbit(tmp_path_factory: pytest.TempPathFactory, authorities: dict[str, Path]) -> Iterator[Rabbit]:
+    """A running node."""
+    try:
+        import proton
+    except ImportError:
+        missing("python-qpid-proton is not installed: pip install 'broker-bridge[cfx]'")
+    assert proton.__name__ == "proton"
+    files = (authorities["known"], authorities["certificate"], authorities["key"])
+    node = Rabbit(tmp_path_factory.mktemp("rabbit"), files)
+    try:
+        node.start()
+        yield node
+    finally:
+        node.close()

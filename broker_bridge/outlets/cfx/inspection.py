@@ -20,6 +20,8 @@ _VERDICTS: Final = {
 }
 _REPAIRED: Final = {"repaired": "RepairSuccessful", "not_repairable": "UnableToRepair"}
 
+_MOST_SKIPPED: Final = 500
+
 
 def inspected(fact: Fact) -> list[Message]:
     """inspection.completed. A method that CFX has no word for is not sent: a wrong one would be worse."""
@@ -38,17 +40,39 @@ def inspected(fact: Fact) -> list[Message]:
         "Symptoms": [],
         "Measurements": [],
     }
-    coverage = data.get("coverage") or {}
+    total, skipped = _counted(fact, data.get("coverage") or {})
     found = [
         unit
         | {
             "OverallResult": _OUTCOMES[data["outcome"]],
-            "TotalInspectionCount": coverage.get("total"),
-            "Inspections": [look],
+            "TotalInspectionCount": total,
+            "Inspections": [look, *skipped],
         }
         for unit in units.units(data)
     ]
     return [_inspected(fact, method, found)]
+
+
+def _counted(fact: Fact, coverage: dict[str, Any]) -> tuple[int | None, list[Body]]:
+    """How many places there were, and those that were not looked at: a count alone would pass for that of all.
+
+    None where it is not known how many were looked at, or too many were not.
+    """
+    total, inspected = coverage.get("total"), coverage.get("inspected")
+    if total is None or inspected is None or not 0 <= total - inspected <= _MOST_SKIPPED:
+        return None, []
+    names = coverage.get("left_out") or ()
+    return total, [
+        {
+            "UniqueIdentifier": unique_id(f"{fact.source}\n{fact.id}\nnot inspected {place}"),
+            "InspectionName": names[place] if place < len(names) else None,
+            "Result": "Skipped",
+            "DefectsFound": [],
+            "Symptoms": [],
+            "Measurements": [],
+        }
+        for place in range(total - inspected)
+    ]
 
 
 def reviewed(fact: Fact) -> list[Message]:
