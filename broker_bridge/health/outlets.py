@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
-from broker_bridge.config import Settings
+from broker_bridge.config import Settings, TablesOutlet
 from broker_bridge.edge.survey import in_use
 from broker_bridge.errors import BridgeError
 from broker_bridge.health.finding import Finding, Level, ago
@@ -28,15 +28,16 @@ def outlets(settings: Settings) -> Iterator[Finding]:
     try:
         reader = SqliteReader(settings.record.path)
     except BridgeError:
-        yield from (_told(settings, lag) for lag in lags(settings, None))
+        yield from (told(settings, lag) for lag in lags(settings, None))
         return
     try:
-        yield from (_told(settings, lag) for lag in lags(settings, reader))
+        yield from (told(settings, lag) for lag in lags(settings, reader))
     finally:
         reader.close()
 
 
-def _told(settings: Settings, lag: Lag) -> Finding:
+def told(settings: Settings, lag: Lag) -> Finding:
+    """What is to be said of one outlet."""
     subject = f"outlet {lag.config.name}"
     if lag.trouble is not None:
         return Finding(subject, "problem", lag.trouble, "move the file aside: the outlet then begins anew")
@@ -50,7 +51,10 @@ def _told(settings: Settings, lag: Lag) -> Finding:
         parts[-1] += f", the oldest since {ago(lag.oldest_s)}"
     if lag.standing.withheld:
         parts.append(f"{lag.standing.withheld:,} withheld ({lag.standing.why_withheld})")
-    if lag.oldest_s > _LATE_S:
+    gathers_s = lag.config.every_s if isinstance(lag.config, TablesOutlet) else 0.0
+    if lag.behind and gathers_s:
+        parts.append(f"gathers for {gathers_s:g} s")
+    if lag.oldest_s > _LATE_S + gathers_s:
         level, advice = "problem", "see why it waits; nothing is lost, the record keeps its place"
     if lag.letters:
         parts.append(f"{lag.letters:,} dead letters")

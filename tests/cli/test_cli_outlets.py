@@ -1,6 +1,7 @@
 """`outlets` and what `check` says of them, on a position as a courier leaves it."""
 
 import asyncio
+import fcntl
 import json
 from pathlib import Path
 
@@ -10,12 +11,13 @@ from jsonschema import Draft202012Validator
 
 from broker_bridge.bootstrap import run_roles
 from broker_bridge.cli.main import main
-from broker_bridge.config import Settings, load
+from broker_bridge.config import Settings, TablesOutlet, load
 from broker_bridge.errors import NotFound
-from broker_bridge.health.outlets import outlets
+from broker_bridge.health.outlets import outlets, told
 from broker_bridge.health.starting import hindrances
 from broker_bridge.outlets.base import Refused
-from broker_bridge.outlets.cursor import Cursor, standing
+from broker_bridge.outlets.cursor import Cursor, Standing, standing
+from broker_bridge.outlets.lag import Lag
 from broker_bridge.schemas.files import FILES
 from broker_bridge.store.sqlite import SqliteStore
 from broker_bridge.store.sqlite_reader import SqliteReader
@@ -98,9 +100,9 @@ def test_lag_and_dead_letters_are_told_and_can_be_sent_again(
     assert main(["outlets", "list", config, "--json"]) == 1
     document = json.loads(capsys.readouterr().out)
     Draft202012Validator(FILES["outlets.json"]()).validate(document)
-    (told,) = document["outlets"]
-    assert (told["number"], told["behind"], told["dead_letters"], told["withheld"]) == (12, 18, 2, 2)
-    assert told["oldest_s"] >= 0
+    (listed,) = document["outlets"]
+    assert (listed["number"], listed["behind"], listed["dead_letters"], listed["withheld"]) == (12, 18, 2, 2)
+    assert listed["oldest_s"] >= 0
     (finding,) = outlets(settings)
     assert finding.level == "problem"
     for words in ("18 behind", "2 dead letters", "2 withheld", "does not run"):
@@ -115,6 +117,18 @@ def test_lag_and_dead_letters_are_told_and_can_be_sent_again(
     document = json.loads(capsys.readouterr().out)
     Draft202012Validator(FILES["dead-letters.json"]()).validate(document)
     assert [letter["wanted"] for letter in document["letters"]] == [False, True]
+
+
+def test_an_outlet_that_gathers_is_late_only_after_that(settings: Settings) -> None:
+    settings.position(settings.outlets[0]).parent.mkdir()
+    table = TablesOutlet(kind="tables", name="mes", folder=settings.data / "tables", every_s=600)
+    there = Standing("record", 1, 12, 0, None, "running", "", 0, None)
+    for oldest_s, level in ((500.0, "fine"), (1000.0, "problem")):
+        with (settings.position(table)).with_name("mes.db.lock").open("a") as held:
+            fcntl.flock(held, fcntl.LOCK_EX)  # as if it ran
+            finding = told(settings, Lag(table, there, 0, 18, oldest_s))
+        assert finding.level == level, finding
+        assert "gathers for 600 s" in finding.text
 
 
 def test_a_replay_is_asked_for_by_commit_or_event(
