@@ -57,6 +57,48 @@ def first_pass(
     In arrays: boards and panels by integers, attempts with a number below zero where none is stated, outcomes as PASSED,
     FAILED or another number. Members are in order of their first rows.
     """
+    keys = boards if panels is None else panels
+    begin, found = _judged(boards, attempts, outcomes, open_reviews, panels)
+    return _told(level, *(at_rows(keys, begin[mask]) for mask in found))
+
+
+def first_pass_by(
+    groups: Ints,
+    boards: Ints,
+    attempts: Ints,
+    outcomes: NDArray[Any],
+    *,
+    open_reviews: Mask | None = None,
+    level: float = LEVEL,
+) -> list[Yield]:
+    """First-pass yield of boards, of each group of rows by itself: what first_pass says of each, for thousands of groups.
+
+    `groups`: the number of each row's group, from 0, none without rows. A board counts in every group it has rows in.
+    """
+    same_length(groups=groups, boards=boards)
+    low, high = (int(boards.min()), int(boards.max())) if len(boards) else (0, 0)
+    begin, found = _judged(groups * (high - low + 1) + (boards - low), attempts, outcomes, open_reviews, None)
+    count = int(groups.max(initial=-1)) + 1
+    members = [_apart(boards, groups, np.sort(begin[mask]), count) for mask in found]
+    return [_told(level, *own) for own in zip(*members, strict=True)]
+
+
+def _apart(boards: Ints, groups: Ints, rows: Ints, count: int) -> list[Ints]:
+    """The boards of these rows by group."""
+    group = groups[rows]
+    own = boards[rows[np.argsort(group, kind="stable")]]
+    ends = np.cumsum(np.bincount(group, minlength=count)).tolist()
+    return [own[start:end] for start, end in zip([0, *ends[:-1]], ends, strict=True)]
+
+
+def _judged(
+    boards: Keys,
+    attempts: Sequence[int | None] | NDArray[Any],
+    outcomes: Sequence[str] | NDArray[Any],
+    open_reviews: Sequence[bool] | Mask | None,
+    panels: Keys | None,
+) -> tuple[Ints, tuple[Mask, Mask, Mask, Mask, Mask]]:
+    """Of each unit (board or panel) its first row, and whether it is good, failed, silent, contradicting (one of these), waiting."""
     same_length(boards=boards, attempts=attempts, outcomes=outcomes, open_reviews=open_reviews, panels=panels)
     attempt, result = _attempts(attempts), _results(outcomes)
     board, begin = numbered(boards)
@@ -72,25 +114,26 @@ def first_pass(
         waiting = _any(board[first & np.asarray(open_reviews, bool)], len(begin))
     if panels is None:
         other &= ~passed & ~failed  # a second witness that does not tell is no contradiction
-        keys = boards
     else:
         panel, start = numbered(panels)
         _check_panels(boards, panels, panel, begin[board])
-        keys, of_board, begin = panels, panel[begin], start
+        of_board, begin = panel[begin], start
         passed, failed, other, both, waiting = (
             _any(of_board[mask], len(begin)) for mask in (passed, failed, other, both, waiting)
         )
-    bad, silent = failed & ~both, other & ~failed
-    good = passed & ~failed & ~other
-    right, wrong = at_rows(keys, begin[good]), at_rows(keys, begin[bad])
+    return begin, (passed & ~failed & ~other, failed & ~both, other & ~failed, both, waiting)
+
+
+def _told(level: float, *members: Members) -> Yield:
+    right, wrong, silent, both, waiting = members
     judged = len(right) + len(wrong)
     return Yield(
-        share=proportion(len(right), judged, members=right, level=level),
-        failed=wrong,
-        coverage=proportion(judged, len(begin), members=joined(right, wrong), level=level),
-        without_outcome=at_rows(keys, begin[silent]),
-        contradicting=at_rows(keys, begin[both]),
-        open_reviews=at_rows(keys, begin[waiting]),
+        proportion(len(right), judged, members=right, level=level),
+        wrong,
+        proportion(judged, judged + len(silent) + len(both), members=joined(right, wrong), level=level),
+        silent,
+        both,
+        waiting,
     )
 
 

@@ -17,7 +17,14 @@ TESTS: Final = ("in_circuit", "flying_probe", "boundary_scan", "functional")
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _HOUR: Final = 3_600_000_000
 _DAY: Final = 24 * _HOUR
-_JUDGED_GOOD: Final = ("false_call", "process_indicator")
+UNJUDGED, UNDECIDED, CONFIRMED, GOOD = range(4)
+_KINDS: Final[Mapping[str, int]] = {
+    "undecided": UNDECIDED,
+    "confirmed": CONFIRMED,
+    "false_call": GOOD,
+    "process_indicator": GOOD,
+}
+"""What a verdict makes of a call."""
 
 Step = tuple[str, str, str, str]
 """Line, station, side, method; "" where it is not stated."""
@@ -99,12 +106,11 @@ def outcomes(columns: Columns, stage: str) -> Outcomes:
     passed, failed, not_judged, reworked = (_number(words, word) for word in _MADE)
     codes = looks.column("outcome").astype(np.int32)
     waits = np.zeros(len(looks), bool)
-    look = np.fromiter((call.look for call in columns.calls), np.int64, len(columns.calls))
-    kind = np.fromiter((_kind(verdict) for verdict in columns.verdict), np.int64, len(look))
+    look, kind = judged_calls(columns)
     called, of = np.unique(look, return_inverse=True)
     every = np.bincount(of, minlength=len(called))
     unjudged, undecided, confirmed, good = (
-        np.bincount(of[kind == one], minlength=len(called)) for one in range(4)
+        np.bincount(of[kind == one], minlength=len(called)) for one in (UNJUDGED, UNDECIDED, CONFIRMED, GOOD)
     )
     reviewable = ~looks.is_any("method", "paste", *TESTS)[called]
     still_open = (unjudged + undecided > 0) & (reviewable | (unjudged < every))
@@ -129,11 +135,14 @@ def _number(words: list[str], word: str) -> int:
     return words.index(word)
 
 
+def judged_calls(columns: Columns) -> tuple[Ints, Ints]:
+    """The look of each call, and how it was judged: UNJUDGED, UNDECIDED, CONFIRMED, GOOD or another number."""
+    look = np.fromiter((call.look for call in columns.calls), np.int64, len(columns.calls))
+    return look, np.fromiter((_kind(verdict) for verdict in columns.verdict), np.int64, len(look))
+
+
 def _kind(verdict: Verdict | None) -> int:
-    """0: nobody judged it, 1: undecided, 2: confirmed, 3: good, 4: another word."""
-    if verdict is None:
-        return 0
-    return {"undecided": 1, "confirmed": 2}.get(verdict.verdict, 3 if verdict.verdict in _JUDGED_GOOD else 4)
+    return UNJUDGED if verdict is None else _KINDS.get(verdict.verdict, -1)
 
 
 def _mended(columns: Columns, failed: Mask) -> list[int]:
@@ -146,7 +155,7 @@ def _mended(columns: Columns, failed: Mask) -> list[int]:
     left: dict[int, bool] = {}
     for call, verdict in zip(columns.calls, columns.verdict, strict=True):
         look = call.look
-        if not failed[look] or _kind(verdict) == 3:
+        if not failed[look] or _kind(verdict) == GOOD:
             continue
         since = int(began[look])
         mine = works.get(int(board[look]), ())
@@ -155,11 +164,9 @@ def _mended(columns: Columns, failed: Mask) -> list[int]:
     return [look for look, some in left.items() if not some]
 
 
-def last_looks(columns: Columns, rows: Ints) -> Ints:
-    """Of these looks the last of each board. They are in order of time."""
-    backwards = rows[::-1]
-    _, first = numbered(columns.looks.column("board")[backwards])
-    return np.sort(backwards[first])
+def last_of(keys: Ints) -> Ints:
+    """The last row of each key, in order."""
+    return np.sort(len(keys) - 1 - numbered(keys[::-1])[1])
 
 
 def parts_of(boards: Boards) -> tuple[Ints, list[str | None]]:

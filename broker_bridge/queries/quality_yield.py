@@ -11,7 +11,14 @@ from broker_bridge.analysis.columns import distinct, numbered
 from broker_bridge.analysis.dpmo import Dpmo, defects_per_unit, dpmo, per_million, sigma_level
 from broker_bridge.analysis.intervals import Rate, Refused, proportion
 from broker_bridge.analysis.pareto import Pareto, pareto
-from broker_bridge.analysis.yields import RolledYield, Yield, first_pass, rolled_throughput, throughput_yield
+from broker_bridge.analysis.yields import (
+    RolledYield,
+    Yield,
+    first_pass,
+    first_pass_by,
+    rolled_throughput,
+    throughput_yield,
+)
 from broker_bridge.errors import UsageError
 from broker_bridge.queries.choice import Choice
 from broker_bridge.queries.columns import Columns, Ints, Mask
@@ -19,16 +26,20 @@ from broker_bridge.queries.figures import plain, rate, refused, share
 from broker_bridge.queries.parts import Parts
 from broker_bridge.queries.quality_escapes import Later
 from broker_bridge.queries.quality_looks import (
+    CONFIRMED,
+    GOOD,
     GROUPS,
     TESTS,
+    UNDECIDED,
+    UNJUDGED,
     Defect,
     Outcomes,
     Step,
-    apart,
     defects,
     ground,
     groups,
-    last_looks,
+    judged_calls,
+    last_of,
     outcomes,
     parts_of,
     step_name,
@@ -98,6 +109,8 @@ class _View:
         self.defects: list[Defect] = [
             d for d in defects(columns, self.chosen) if choice.at(d.spot.designator)
         ]
+        self.found: dict[Step, Yield] = {}
+        """Boards of each step."""
         self.any_failed = False
         self.remarks: list[str] = []
         self.bars: dict[str, Pareto] = {}
@@ -107,41 +120,52 @@ class _View:
     def first_pass(self, steps: Mapping[Step, Ints]) -> Section:
         figures: list[Figure] = []
         for step, rows in steps.items():
-            figures += self._yields(step_name(step), rows, self._missed(steps, step))
+            found = self.found[step] = self._first_pass(rows)
+            figures += [
+                self._yield(f"{step_name(step)}, boards", found, "boards", self._missed(steps, step)),
+                self._yield(f"{step_name(step)}, panels", self._first_pass(rows, panels=True), "panels", 0),
+            ]
         what = "last attempt" if self.stage == "reworked" else "attempt 1"
         return Section(
             f"Yield by step, {what}, as {self.stage}", tuple(figures),
             "passed of those with a result; what was skipped, bypassed, not inspected or not judged is in none of the two",
         )  # fmt: skip
 
-    def _yields(self, name: str, rows: Ints, missed: int) -> list[Figure]:
-        return [
-            self._yield(f"{name}, boards", self._first_pass(rows), "boards", missed),
-            self._yield(f"{name}, panels", self._first_pass(rows, panels=True), "panels", 0),
-        ]
-
     def _first_pass(self, rows: Ints, *, panels: bool = False) -> Yield:
         """Of all looks; as reworked of the last of each board, as if it were the first."""
-        looks = self.columns.looks
-        attempts = looks.column("attempt")[rows]
+        boards = self.columns.looks.column("board")[rows]
         if self.stage == "reworked":
-            rows = last_looks(self.columns, rows)
-            attempts = np.ones(len(rows), np.int64)
-        boards = looks.column("board")[rows]
+            last = last_of(boards)
+            rows, boards = rows[last], boards[last]
         return first_pass(
-            boards, attempts, self.results[rows], open_reviews=self.judged.open_reviews[rows],
+            boards, self._attempts(rows), self.results[rows], open_reviews=self.judged.open_reviews[rows],
             panels=self.panel[boards] if panels else None, level=self.level,
         )  # fmt: skip
+
+    def _first_pass_by(self, rows: Ints, group: Ints) -> list[Yield]:
+        """The same of each group."""
+        boards = self.columns.looks.column("board")[rows]
+        if self.stage == "reworked":
+            last = last_of(group * len(self.columns.boards) + boards)
+            rows, boards, group = rows[last], boards[last], group[last]
+        return first_pass_by(
+            group, boards, self._attempts(rows), self.results[rows], open_reviews=self.judged.open_reviews[rows],
+            level=self.level,
+        )  # fmt: skip
+
+    def _attempts(self, rows: Ints) -> Ints:
+        attempts = self.columns.looks.column("attempt")[rows]
+        return np.ones_like(attempts) if self.stage == "reworked" else attempts
 
     def _yield(self, name: str, found: Yield, counted: str, missed: int) -> Figure:
         self.any_failed = self.any_failed or len(found.failed) > 0
         names = self.name if counted == "boards" else self._panel_name
         silent = len(found.without_outcome) + missed
         known = 0 if isinstance(found.share, Refused) else found.share.of
-        covered = proportion(known, known + silent + len(found.contradicting), level=self.level)
+        every = known + silent + len(found.contradicting)
         details: dict[str, Any] = {
             "failed": len(found.failed),
-            "coverage": None if isinstance(covered, Refused) else covered.value,
+            "coverage": known / every if every else None,
             "no result": silent,
             "contradicting": len(found.contradicting),
             "open reviews": len(found.open_reviews),
@@ -169,8 +193,8 @@ class _View:
     def rolled(self, steps: Mapping[Step, Ints]) -> Section:
         counts: dict[str, tuple[int, int]] = {}
         clean, dirty = (np.zeros(len(self.columns.boards), bool) for _ in range(2))
-        for step, rows in steps.items():
-            found = self._first_pass(rows)
+        for step in steps:
+            found = self.found[step]
             if not isinstance(found.share, Refused):
                 counts[step_name(step)] = (found.share.number, found.share.of)
                 clean[np.asarray(found.share.members)] = True
@@ -204,11 +228,9 @@ class _View:
         figures = []
         for step, rows in steps.items():
             code, names = groups(self.columns, by, rows)
-            for group, mine in sorted(
-                zip(names, apart(code, len(names)), strict=True), key=lambda one: one[0]
-            ):
-                told = self._first_pass(rows[mine])
-                figures.append(self._yield(f"{group}, {step_name(step)}", told, "boards", 0))
+            told = zip(names, self._first_pass_by(rows, code), strict=True)
+            for group, found in sorted(told, key=lambda one: one[0]):
+                figures.append(self._yield(f"{group}, {step_name(step)}", found, "boards", 0))
         return Section(f"Yield by {GROUPS[by]}", tuple(figures))
 
     # -- opportunities
@@ -334,23 +356,26 @@ class _View:
         figures: list[Figure] = []
         found_later = Later(self.columns, self.parts, self.chosen, self.choice)
         board = looks.column("board")
-        by_step = self._calls_by_step(steps)
+        look, kind = judged_calls(self.columns)
+        at = np.fromiter(
+            (self.choice.at(call.spot.designator) for call in self.columns.calls), bool, len(look)
+        )
         for step, rows in steps.items():
-            numbers = by_step.get(step, [])
-            if step[3] == "paste" and not any(self.columns.verdict[n] for n in numbers):
-                continue  # nobody judges calls of paste here
-            if step[3] in TESTS and not numbers:
-                continue  # a test that calls no place
-            hit, false, waiting = (
-                [int(board[self.columns.calls[n].look]) for n in numbers if self._word(n) in words]
-                for words in (("confirmed",), ("false_call", "process_indicator"), (None, "undecided"))
-            )
-            inspected, counted = self._inspected(rows)
             mine = np.zeros(len(looks), bool)
             mine[rows] = True
+            called = at & mine[look]
+            if step[3] == "paste" and not (kind[called] != UNJUDGED).any():
+                continue  # nobody judges calls of paste here
+            if step[3] in TESTS and not called.any():
+                continue  # a test that calls no place
+            hit, false, waiting = (
+                board[look[called & of]]
+                for of in (kind == CONFIRMED, kind == GOOD, (kind == UNJUDGED) | (kind == UNDECIDED))
+            )
+            inspected, counted = self._inspected(rows)
             escaped = found_later.items_of(mine)
             again = found_later.looked_again(rows)
-            if inspected is None or not (hit or false or inspected):
+            if not (len(hit) or len(false) or inspected):
                 continue
             name = step_name(step)
             good = max(inspected - len(hit) - len(escaped) - len(waiting), len(false))
@@ -359,7 +384,7 @@ class _View:
                 level=self.level, members=(hit, false, escaped),
             )  # fmt: skip
             judged = proportion(len(false), len(false) + len(hit), members=false, level=self.level)
-            ahead: dict[str, Any] = {"open reviews": len(set(waiting))}
+            ahead: dict[str, Any] = {"open reviews": distinct(waiting)}
             figures += [
                 share(f"{name}: false calls of judged calls", judged, "judged calls", self.name, **ahead),
                 rate(
@@ -378,22 +403,7 @@ class _View:
             "an escape is known only where something looked again and found it",
         )  # fmt: skip
 
-    def _calls_by_step(self, steps: Mapping[Step, Ints]) -> dict[Step, list[int]]:
-        step_of = np.full(len(self.columns.looks), -1, np.int64)
-        for place, rows in enumerate(steps.values()):
-            step_of[rows] = place
-        order = list(steps)
-        found: dict[Step, list[int]] = {}
-        for number, call in enumerate(self.columns.calls):
-            if step_of[call.look] >= 0 and self.choice.at(call.spot.designator):
-                found.setdefault(order[step_of[call.look]], []).append(number)
-        return found
-
-    def _word(self, call: int) -> str | None:
-        verdict = self.columns.verdict[call]
-        return None if verdict is None else verdict.verdict
-
-    def _inspected(self, rows: Ints) -> tuple[int | None, str]:
+    def _inspected(self, rows: Ints) -> tuple[int, str]:
         """Opportunities that these looks saw, and what they count."""
         looks = self.columns.looks
         done = rows[self.done[rows]]
