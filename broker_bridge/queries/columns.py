@@ -267,16 +267,12 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 def _settled(rows: NDArray[Any], place: Ints, board: Ints, texts: list[str | None]) -> tuple[Looks, Ints]:
     """One look of many witnesses, attempts counted, all in order of time; and of each row given its look."""
-    column: dict[str, Ints] = {"board": board}
-    for name in COLUMNS[1:-1]:
-        column[name] = rows[name][place]
-    column["stated"] = column["attempt"] > 0
     step = np.zeros(len(place), np.int64)
     for name in ("station", "line", "side", "method"):
-        used, number = _numbered(column[name])
+        used, number = _numbered(rows[name][place])
         step = step * used + number
     key = board * (int(step.max(initial=0)) + 1) + step
-    began, attempt = column["began"], column["attempt"]
+    began, attempt = rows["began"][place], rows["attempt"][place]
     order = np.lexsort([began, key])
     new = np.ones(len(order), bool)
     if len(order) > 1:
@@ -286,8 +282,10 @@ def _settled(rows: NDArray[Any], place: Ints, board: Ints, texts: list[str | Non
     group = np.cumsum(new) - 1
     kept = order[new]
     in_time = np.argsort(began[kept], kind="stable")
-    looks = Looks({name: values[kept[in_time]] for name, values in column.items()}, texts)
-    clash = _clashes(group, column["outcome"][order], looks, len(kept))[in_time]
+    said = place[kept[in_time]]
+    column: dict[str, Ints] = {name: rows[name][said] for name in COLUMNS[1:-1]}
+    looks = Looks({"board": board[kept[in_time]], **column, "stated": column["attempt"] > 0}, texts)
+    clash = _clashes(group, rows["outcome"][place][order], looks, len(kept))[in_time]
     outcome = looks.column("outcome")
     outcome[clash >= 0] = clash[clash >= 0]
     stated = looks.column("attempt")

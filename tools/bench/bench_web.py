@@ -16,19 +16,22 @@ import asyncio
 import json
 import multiprocessing
 import os
-import shutil
 import socket
+import sqlite3
 import statistics
 import sys
 import tempfile
 import threading
 import time
 from collections import defaultdict
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from broker_bridge.store.sqlite_reader import SqliteReader
 
 AIM_MS = 150
 BOARD = "BENCH-300"
@@ -36,7 +39,7 @@ SOURCE = "/harbour-works/smt/line-1/bench"
 
 
 def events(first: int, count: int, board: str | None, start: datetime) -> list[Any]:
-    """Arrivals and departures: of one board station by station, or of a new board with each."""
+    """Arrivals and departures: of one board station by station, or of a new board every twelve stations."""
     from broker_bridge.events.base import Board, Identifier, Origin
     from broker_bridge.events.board import BoardArrived, BoardDeparted
     from broker_bridge.events.ids import EventId
@@ -45,7 +48,7 @@ def events(first: int, count: int, board: str | None, start: datetime) -> list[A
 
     origin, made = Origin(adapter="bench", time_means="end"), []
     for number in range(first, first + count):
-        name = board or f"BENCH-{number // 2}"
+        name = board or f"BENCH-{number // 24}"
         boards = (Board(unit="board", identifiers=(Identifier(kind="board", value=name, how="read"),)),)
         about: dict[str, Any] = {
             "station": f"s-{number // 2 % 15:02}",
@@ -61,6 +64,17 @@ def events(first: int, count: int, board: str | None, start: datetime) -> list[A
         )  # fmt: skip
         made.append(Arrival(parse_event(body), body))
     return made
+
+
+def adopt(path: Path) -> None:
+    """Let the copied index go on: a copied record counts as restored, and its index would be made anew first."""
+    index = path.with_name("record.index.db")
+    if index.exists():
+        incarnation = SqliteReader(path).head().incarnation
+        connection = sqlite3.connect(index)
+        connection.execute("UPDATE cursor SET incarnation = ?", (incarnation,))
+        connection.commit()
+        connection.close()
 
 
 def write(path: Path, rate: int, stop: Any, told: Any) -> None:
@@ -94,11 +108,12 @@ def project(path: Path) -> None:
 
 def serve(url: str, port: int) -> None:
     """The service, as the role runs it."""
+    from broker_bridge.cli.garbage import spare_models
     from broker_bridge.config import Web
     from broker_bridge.web.server import serve as web
 
     settings = Web(port=port, tokens=None, requests_per_minute=1_000_000)
-    asyncio.run(web(settings, url, now=lambda: datetime.now(UTC)))
+    asyncio.run(web(settings, url, now=lambda: datetime.now(UTC), ready=lambda address: spare_models()))
 
 
 def read(
@@ -134,13 +149,19 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=60)
     parser.add_argument("--rate", type=int, default=500)
     parser.add_argument("--other", default="HB50000005", help="another board of that record")
+    parser.add_argument(
+        "--index", type=Path, help="an index of it with the histories made (bench_recall.py --keep)"
+    )
     args = parser.parse_args()
     context = multiprocessing.get_context("spawn")
     with tempfile.TemporaryDirectory(prefix="bench-web-") as folder:
         path = Path(folder) / "record.db"
-        for name in ("record.db", "record.index.db"):
-            if (args.data / name).exists():
-                shutil.copyfile(args.data / name, path.with_name(name))
+        index = args.index or args.data / "record.index.db"
+        for original in (args.data / "record.db", index):
+            if original.exists():
+                with closing(sqlite3.connect(original)) as connection:  # what its log still holds comes along
+                    copy = path if original != index else path.with_name("record.index.db")
+                    connection.execute("VACUUM INTO ?", (str(copy),))
         return _measured(args, path, context)
 
 
@@ -155,6 +176,7 @@ def _measured(args: argparse.Namespace, path: Path, context: Any) -> int:
         await store.close()
 
     asyncio.run(first())
+    adopt(path)
     url = f"sqlite:////{str(path).lstrip('/')}"
     with open_record(url) as record:
         head = record.reader.head()
