@@ -99,7 +99,8 @@ def test_a_file_that_fits_no_pass_of_its_station_is_doubtful(told: Wire) -> None
     assert at_spi(told)[0] == (at("10:00:00"), at("10:00:25"), "observed")
     assert [certainty for *_, certainty in at_spi(told)] == ["observed", "inferred"]
     (doubtful,) = [visit for visit in told.history("A").route if visit.certainty != "observed"]
-    assert doubtful.reason is not None and doubtful.reason.count("fits none of the passes") == 1
+    assert doubtful.reason is not None
+    assert doubtful.reason.count("fits none of the passes") == 1
 
 
 def test_a_station_without_messages_is_taken_at_its_word(told: Wire) -> None:
