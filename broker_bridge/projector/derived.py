@@ -116,6 +116,12 @@ _PASSAGE: Final = (
 )
 
 
+_OVERLAPPING: Final = (
+    "FROM reaches CROSS JOIN passages USING (reach) WHERE line = ? AND since >= ? - reach AND since <= ?"
+    " AND coalesce(latest, until) >= ?"
+)
+
+
 class Derived:
     """An open index, read for what is derived. Use it from one thread at a time."""
 
@@ -241,8 +247,9 @@ class Derived:
     def sides_on_line(self, line: str, since: int, until: int) -> dict[str, set[int]]:
         """The boards seen on a line in a time, by the side worked on."""
         found: dict[str, set[int]] = {}
-        for row in self._overlapping(line, since, until, "AND side IS NOT NULL"):
-            found.setdefault(row.side or "", set()).add(row.board)
+        sql = f"SELECT DISTINCT side, board {_OVERLAPPING} AND side IS NOT NULL"
+        for side, board in self._all(sql, line, since, until, since):
+            found.setdefault(side, set()).add(board)
         return found
 
     def silent(self, line: str, station: str, since: int, until: int) -> list[PassageRow]:
@@ -279,10 +286,7 @@ class Derived:
         self, line: str, since: int, until: int, where: str = "", *values: object
     ) -> list[PassageRow]:
         """Visits on a line that overlap a time."""
-        sql = (
-            f"SELECT {_PASSAGE} FROM reaches CROSS JOIN passages USING (reach) WHERE line = ? AND since >= ? - reach"
-            f" AND since <= ? AND coalesce(latest, until) >= ? {where}"
-        )
+        sql = f"SELECT {_PASSAGE} {_OVERLAPPING} {where}"
         return [PassageRow(*row) for row in self._all(sql, line, since, until, since, *values)]
 
     def _passages(self, where: str, *values: object) -> list[PassageRow]:
