@@ -88,7 +88,7 @@ def _apart(boards: Ints, groups: Ints, rows: Ints, count: int) -> list[Ints]:
     group = groups[rows]
     own = boards[rows[np.argsort(group, kind="stable")]]
     ends = np.cumsum(np.bincount(group, minlength=count)).tolist()
-    return [own[start:end] for start, end in zip([0, *ends[:-1]], ends, strict=True)]
+    return [own[start:end] for start, end in zip([0, *ends], ends, strict=False)]
 
 
 def _judged(

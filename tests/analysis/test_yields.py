@@ -8,7 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from broker_bridge.analysis.intervals import Proportion, Refused
-from broker_bridge.analysis.yields import RolledYield, first_pass, rolled_throughput, throughput_yield
+from broker_bridge.analysis.yields import (
+    FAILED,
+    PASSED,
+    RolledYield,
+    Yield,
+    first_pass,
+    first_pass_by,
+    rolled_throughput,
+    throughput_yield,
+)
 from broker_bridge.errors import UsageError
 
 OUTCOMES = ["passed", "failed", "aborted", "skipped", "bypassed", "not inspected", "unknown"]
@@ -129,3 +138,96 @@ def test_refusals_and_wrong_calls() -> None:
     ):
         with pytest.raises(UsageError):
             call()
+
+
+# -- arrays of numbers, and the definition in plain words
+
+
+MANY = st.lists(
+    st.tuples(
+        st.integers(0, 7), st.sampled_from([None, 1, 1, 1, 2]), st.sampled_from(OUTCOMES), st.booleans()
+    ),
+    max_size=30,
+)
+PANEL_OF = [40, 40, 40, 41, 41, 90_000, 0, 3]
+"""Numbers far apart, as a record's are."""
+
+
+def plainly(rows, panels: bool) -> dict[str, list[int]]:
+    """The definition, board by board: which are good, failed, silent, contradicting and waiting, in no order."""
+    told: dict[int, list[set[str]]] = {}
+    waiting = set()
+    for board in {row[0] for row in rows}:
+        mine = [row for row in rows if row[0] == board]
+        first = [row for row in mine if row[1] == 1 or (row[1] is None and len(mine) == 1)]
+        said = {outcome if outcome in ("passed", "failed") else "silent" for _, _, outcome, _ in first} or {
+            "silent"
+        }
+        unit = PANEL_OF[board] if panels else board
+        told.setdefault(unit, []).append(said)
+        waiting |= {unit for row in first if row[3]}
+    found = {"good": [], "failed": [], "silent": [], "both": [], "waiting": sorted(waiting)}
+    for unit, boards in told.items():
+        if any(said >= {"passed", "failed"} for said in boards):
+            kind = "both"
+        elif any("failed" in said for said in boards):
+            kind = "failed"
+        elif all(said == {"passed"} for said in boards) or (not panels and "passed" in boards[0]):
+            kind = "good"
+        else:
+            kind = "silent"
+        found[kind].append(unit)
+    return {kind: sorted(units) for kind, units in found.items()}
+
+
+def as_arrays(rows) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """The same as numbers."""
+    number = {"passed": PASSED, "failed": FAILED}
+    return (
+        np.array([row[0] for row in rows], np.int64),
+        np.array([-1 if row[1] is None else row[1] for row in rows], np.int64),
+        np.array([number.get(row[2], 0) for row in rows], np.int64),
+        np.array([row[3] for row in rows], bool),
+    )
+
+
+def told_by(found: Yield) -> dict[str, list[int]]:
+    good = [] if isinstance(found.share, Refused) else found.share.members
+    named = (found.failed, found.without_outcome, found.contradicting, found.open_reviews)
+    return {
+        kind: sorted(int(unit) for unit in units)
+        for kind, units in zip(("good", "failed", "silent", "both", "waiting"), (good, *named), strict=True)
+    }
+
+
+@given(MANY, st.booleans())
+def test_boards_and_panels_are_told_as_they_are_defined(rows, panels: bool) -> None:
+    boards, attempts, outcomes, waits = as_arrays(rows)
+    in_panels = np.array(PANEL_OF)[boards] if panels else None
+    numbers = first_pass(boards, attempts, outcomes, open_reviews=waits, panels=in_panels)
+    listed = first_pass(
+        [row[0] for row in rows], [row[1] for row in rows], [row[2] for row in rows],
+        open_reviews=[row[3] for row in rows], panels=[PANEL_OF[row[0]] for row in rows] if panels else None,
+    )  # fmt: skip
+    assert told_by(numbers) == told_by(listed) == plainly(rows, panels)
+    good, failed = (plainly(rows, panels)[kind] for kind in ("good", "failed"))
+    if good or failed:
+        assert (numbers.share.number, numbers.share.of) == (len(good), len(good) + len(failed))
+        assert numbers.share.wilson == listed.share.wilson
+        assert numbers.coverage.of == sum(
+            len(plainly(rows, panels)[kind]) for kind in ("good", "failed", "silent", "both")
+        )
+
+
+@given(MANY, st.data())
+def test_each_of_many_groups_is_told_as_if_it_were_alone(rows, data: st.DataObject) -> None:
+    group = np.array([data.draw(st.integers(0, 2)) for _ in rows], np.int64)
+    group = np.unique(group, return_inverse=True)[1]
+    boards, attempts, outcomes, waits = as_arrays(rows)
+    found = first_pass_by(group, boards, attempts, outcomes, open_reviews=waits)
+    assert len(found) == len(set(group.tolist()))
+    for number, one in enumerate(found):
+        mine = group == number
+        alone = first_pass(boards[mine], attempts[mine], outcomes[mine], open_reviews=waits[mine])
+        assert told_by(one) == told_by(alone)
+        assert (one.coverage.number, one.coverage.of) == (alone.coverage.number, alone.coverage.of)
