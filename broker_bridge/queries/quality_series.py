@@ -199,10 +199,10 @@ def counted(columns: Columns, choice: Choice, what: str, per: str, stage: str, p
 def _boards(columns: Columns, rows: Ints, group: Ints, count: int) -> list[tuple[str, ...]]:
     """The boards of these looks by group, by name."""
     name = cache(columns.boards.key)
-    found: list[set[str]] = [set() for _ in range(count)]
+    found: dict[int, set[str]] = {}
     for one, board in zip(group.tolist(), columns.looks.column("board")[rows].tolist(), strict=True):
-        found[one].add(name(board))
-    return [tuple(sorted(own)) for own in found]
+        found.setdefault(one, set()).add(name(board))
+    return [tuple(sorted(found.get(one, ()))) for one in range(count)]
 
 
 def _groups(columns: Columns, per: str, rows: Ints) -> tuple[Ints, list[str]]:
