@@ -228,19 +228,19 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    from broker_bridge.cli.run import _spare_the_collector
+    from broker_bridge.cli.garbage import spare_models
 
     match sys.argv[1:]:
         case ["edge", host, port, folder, how]:
             import broker_bridge.edge.forwarder
             import broker_bridge.events.union
 
-            _spare_the_collector()
+            spare_models()
             asyncio.run(edge(host, int(port), Path(folder), how == "single"))
         case ["record", host, port, folder]:
             import broker_bridge.recorder.recorder  # noqa: F401  (what is imported now the collector need not walk)
 
-            _spare_the_collector()
+            spare_models()
             asyncio.run(record(host, int(port), Path(folder)))
         case _:
             sys.exit(main())
