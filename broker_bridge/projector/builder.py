@@ -86,8 +86,9 @@ class Builder:
 
         Raises StoreUnavailable when another holds the index longer than was to be waited.
         """
-        head = self._reader.head()
         with self._transaction():
+            # Not before: another that took in newer commits meanwhile would have an index of another record.
+            head = self._reader.head()
             self._begin(head)
             if self.commit >= head.commit:
                 return False

@@ -1,5 +1,7 @@
 """The index: built at once or kept up, by one or by several, it is the same; and it is never more than a copy."""
 
+import contextlib
+import copy
 import sqlite3
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -8,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lives import lives
-from memory_store import MemoryStore
+from memory_store import MemoryReader, MemoryStore
 from told import Told, board, recorded
 
 from broker_bridge.errors import NotFound, StoreUnavailable
@@ -18,6 +20,7 @@ from broker_bridge.projector.builder import Builder, catch_up
 from broker_bridge.projector.index import Index
 from broker_bridge.projector.said import NAME, ROW, TIE
 from broker_bridge.projector.schema import RULES
+from broker_bridge.store.base import Head
 from broker_bridge.trace.mentions import Node
 
 TABLES = (
@@ -148,6 +151,38 @@ def test_one_writes_at_a_time_and_the_other_is_told(tmp_path: Path) -> None:
     holder.execute("ROLLBACK")
     holder.close()
     assert catch_up(store.reader, path, wait_s=0.01) == 2
+
+
+def test_an_index_that_another_has_brought_further_meanwhile_is_not_made_anew(tmp_path: Path) -> None:
+    """A reader brings the index up while the projector does, and the record grows: none of them starts again."""
+    path, store = tmp_path / "i.db", MemoryStore()
+    facts = boards("A", "B", "C")
+    recorded(store, facts[:1])
+    catch_up(store.reader, path)
+    with sqlite3.connect(path) as marking:
+        marking.execute("INSERT INTO words (text) VALUES ('made once')")
+    marking.close()
+    other = Builder(path, store.reader, busy_ms=10)
+
+    class Overtaken(MemoryReader):
+        def head(self) -> Head:
+            found: Head = super().head()
+            if found.number < len(facts):
+                recorded(store, facts[found.number : found.number + 1])
+                with contextlib.suppress(StoreUnavailable):
+                    other.step()
+            return found
+
+    overtaken = copy.copy(store.reader)
+    overtaken.__class__ = Overtaken
+    one = Builder(path, overtaken, busy_ms=1000)
+    while one.step():
+        pass
+    one.close()
+    other.close()
+    catch_up(store.reader, path)
+    assert ("made once",) in [row[1:] for row in content(path)["words"]]
+    assert len(content(path)["names"]) == 2
 
 
 def test_a_step_that_fails_leaves_the_index_as_it_was(

@@ -48,7 +48,7 @@ def events(first: int, count: int, board: str | None, start: datetime) -> list[A
 
     origin, made = Origin(adapter="bench", time_means="end"), []
     for number in range(first, first + count):
-        name = board or f"BENCH-{number // 24}"
+        name = board or f"LIVE-{number // 24}"
         boards = (Board(unit="board", identifiers=(Identifier(kind="board", value=name, how="read"),)),)
         about: dict[str, Any] = {
             "station": f"s-{number // 2 % 15:02}",
