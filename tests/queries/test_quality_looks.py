@@ -194,12 +194,13 @@ def counted(figure: Figure) -> Counts:
 
 
 @settings(max_examples=25, deadline=None)
-@given(LOOKS)
+@given(LOOKS, st.booleans())
 def test_every_stage_says_of_boards_and_panels_what_the_rules_say(
-    tmp_path_factory: pytest.TempPathFactory, drawn
+    tmp_path_factory: pytest.TempPathFactory, drawn, backwards: bool
 ) -> None:
     looks = looks_of(drawn)
-    record = told_record(tell(looks).facts, tmp_path_factory.mktemp("looks") / "index.db")
+    told = tell(looks[::-1] if backwards else looks)  # in whatever order it came
+    record = told_record(told.facts, tmp_path_factory.mktemp("looks") / "index.db")
     as_of = record.as_of()
     columns, parts = read_columns(record, as_of), read_parts(record, as_of)
     for stage in STAGES:

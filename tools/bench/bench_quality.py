@@ -54,7 +54,7 @@ def main() -> int:
     gc.disable()
     _calibrate()
     if args.looks is not None:
-        _questions(_year(args.looks))
+        _questions(_timed("the year itself, made", lambda: _year(args.looks)))
         return 0
     _arithmetic(args.panels, args.pads, args.boards)
     if args.record is not None:
