@@ -9,6 +9,7 @@ should not wait for an event loop to be imported.
 import contextlib
 import os
 import sqlite3
+import time
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Final, Literal, NamedTuple
@@ -137,8 +138,6 @@ def lock(path: Path, kind: Kind) -> Held:
     The lock file lies beside the database and holds the process id of its holder; it stays when the process is
     killed, the lock does not. Raises ConfigError when another process holds it.
     """
-    import fcntl  # no writer on systems without it; readers run there
-
     beside = path.with_name(path.name + ".lock")
     try:
         make_folder(path.parent)
@@ -146,7 +145,7 @@ def lock(path: Path, kind: Kind) -> Held:
     except OSError as error:
         raise StoreUnavailable(f"{beside}: {error.strerror}") from error
     try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        _seize(file)
         file.seek(0)
         left_by = file.read().strip()
         file.truncate(0)
@@ -163,6 +162,17 @@ def lock(path: Path, kind: Kind) -> Held:
         file.close()
         raise StoreUnavailable(f"{beside}: {error.strerror}") from error
     return Held(file, left_by)
+
+
+def _seize(file: IO[str]) -> None:
+    import fcntl  # no writer on systems without it; readers run there
+
+    for pause_s in (0.01, 0.04, 0.2):
+        with contextlib.suppress(BlockingIOError):
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        time.sleep(pause_s)  # whoever asks whether it is held shares the lock for a moment
+    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 async def look_through(
@@ -257,25 +267,53 @@ def settings(synchronous: str) -> tuple[str, ...]:
 async def _prepare(connection: "aiosqlite.Connection", path: Path, kind: Kind, synchronous: str) -> None:
     try:
         await connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
-        mark = await _value(connection, "PRAGMA application_id")
-        version = await _value(connection, "PRAGMA user_version")
-        empty = await _value(connection, "SELECT count(*) FROM sqlite_schema") == 0
-        if not empty or mark or version:
-            _check(path, kind, mark, version)
-        mode = await _value(connection, "PRAGMA journal_mode=WAL")
+        await connection.execute("BEGIN")  # one view of schema and marks, while another writer may be making them
+        version = await _version(connection, path, kind)
+        await connection.execute("COMMIT")
+        mode = await _journal(connection)
         if mode != "wal":
             raise ConfigError(f"{path}: this file system gives no write-ahead log (journal mode {mode})")
         for setting in settings(synchronous):
             await connection.execute_fetchall(setting)
     except sqlite3.DatabaseError as error:
         raise _trouble(path, error) from error
-    for number in range(version + 1, len(kind.migrations) + 1):
+    while version < len(kind.migrations):
         async with transaction(connection):
+            # Another process may have opened it at the same moment: who comes second finds the step done.
+            if (found := await _version(connection, path, kind)) > version:
+                version = found
+                continue
+            number = version + 1
             # One statement at a time: executescript would commit before it begins.
             for statement in split_script(kind.migrations[number - 1]):
                 await connection.execute(statement)
             await connection.execute(f"PRAGMA application_id={kind.application_id}")
             await connection.execute(f"PRAGMA user_version={number}")
+        version = number
+
+
+async def _journal(connection: "aiosqlite.Connection") -> Any:
+    """Ask for the write-ahead log; the mode there is."""
+    import asyncio  # not for readers, which answer one question and end
+
+    end = time.monotonic() + BUSY_MS / 1000
+    while True:
+        try:
+            return await _value(connection, "PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as error:
+            # SQLite does not wait here, whatever the time-out: another process may be changing the mode just now.
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > end:
+                raise
+        await asyncio.sleep(0.02)
+
+
+async def _version(connection: "aiosqlite.Connection", path: Path, kind: Kind) -> int:
+    """The version of the schema, 0 in an empty file. Raises StoreVersionError for a file of another kind or newer."""
+    mark = await _value(connection, "PRAGMA application_id")
+    version = await _value(connection, "PRAGMA user_version")
+    if mark or version or await _value(connection, "SELECT count(*) FROM sqlite_schema"):
+        _check(path, kind, mark, version)
+    return int(version)
 
 
 async def _value(connection: "aiosqlite.Connection", sql: str) -> Any:

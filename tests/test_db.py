@@ -4,6 +4,7 @@ import asyncio
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +13,7 @@ import pytest
 
 from broker_bridge import db
 from broker_bridge.db import Kind, file_system, lock, open_reader, open_writer, split_script, transaction
+from broker_bridge.edge.survey import in_use
 from broker_bridge.errors import ConfigError, NotFound, StoreUnavailable, StoreVersionError
 
 if TYPE_CHECKING:
@@ -106,6 +108,18 @@ def test_a_migration_and_its_record_commit_together(path: Path) -> None:
     assert [row[1] for row in look(path, "PRAGMA table_info(board)")] == ["id", "note"]
     with_writer(path, nothing)
     assert look(path, "PRAGMA user_version") == [(2,)]
+
+
+@pytest.mark.parametrize("turn", range(5))
+def test_who_opens_at_the_same_moment_finds_the_schema_made(path: Path, turn: int) -> None:
+    async def run() -> list[int]:
+        connections = await asyncio.gather(*(open_writer(path, KIND) for _ in range(8)))
+        versions = [(await (await one.execute("PRAGMA user_version")).fetchone())[0] for one in connections]
+        for one in connections:
+            await one.close()
+        return versions
+
+    assert asyncio.run(run()) == [2] * 8
 
 
 def test_a_first_migration_that_fails_leaves_no_mark(path: Path) -> None:
@@ -333,6 +347,24 @@ def test_a_machine_that_tells_no_mounts_is_trusted(monkeypatch: pytest.MonkeyPat
 
     monkeypatch.setattr(Path, "read_text", fail)
     assert file_system(Path("/anywhere")) is None
+
+
+def test_to_be_asked_whether_it_is_held_does_not_stop_a_writer(path: Path) -> None:
+    stop = threading.Event()
+
+    def asks() -> None:
+        while not stop.is_set():
+            in_use(path)
+
+    lock(path, KIND).close()
+    asking = threading.Thread(target=asks)
+    asking.start()
+    try:
+        for _ in range(200):
+            lock(path, KIND).close()
+    finally:
+        stop.set()
+        asking.join()
 
 
 def test_a_second_writing_process_is_refused(path: Path) -> None:
