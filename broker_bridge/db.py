@@ -267,7 +267,9 @@ def settings(synchronous: str) -> tuple[str, ...]:
 async def _prepare(connection: "aiosqlite.Connection", path: Path, kind: Kind, synchronous: str) -> None:
     try:
         await connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
-        await connection.execute("BEGIN")  # one view of schema and marks, while another writer may be making them
+        await connection.execute(
+            "BEGIN"
+        )  # one view of schema and marks, while another writer may be making them
         version = await _version(connection, path, kind)
         await connection.execute("COMMIT")
         mode = await _journal(connection)
