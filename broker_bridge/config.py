@@ -616,6 +616,9 @@ class Web(Section):
     """Open to the network without TLS: only behind a proxy on this machine's side that speaks it."""
     requests_per_minute: Annotated[int, Field(ge=10, le=1_000_000)] = 1200
     """For each address."""
+    processes: Annotated[int, Field(ge=0, le=64)] | None = None
+    """Beside the service, to put histories together; 0: the service does it itself. One for each processor, at most four,
+    unless given."""
 
     @model_validator(mode="after")
     def _certificate_with_key(self) -> "Web":

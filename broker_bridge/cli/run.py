@@ -33,10 +33,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run until a signal comes; 0 after a clean stop."""
     from broker_bridge.bootstrap import run_roles
-    from broker_bridge.cli.garbage import spare_models
     from broker_bridge.cli.service import Service
     from broker_bridge.config import ROLES, load
     from broker_bridge.errors import UsageError
+    from broker_bridge.garbage import spare_models
     from broker_bridge.health.starting import hindrances
 
     _log_to_stderr(as_json=args.json, verbose=args.verbose)

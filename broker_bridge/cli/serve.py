@@ -35,8 +35,8 @@ def run(args: argparse.Namespace) -> int:
     from datetime import UTC, datetime
 
     from broker_bridge.bootstrap import service
-    from broker_bridge.cli.garbage import spare_models
     from broker_bridge.config import Web, load
+    from broker_bridge.garbage import spare_models
     from broker_bridge.queries.record import open_record
 
     logging.basicConfig(

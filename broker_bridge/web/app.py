@@ -12,10 +12,12 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
+from starlette.types import Lifespan
 
 from broker_bridge.errors import BridgeError
 from broker_bridge.web import api, pages
 from broker_bridge.web.answers import asks_for_page, tagged
+from broker_bridge.web.apart import Answerers, Apart
 from broker_bridge.web.guard import Guard, Rate
 from broker_bridge.web.problems import MEDIA_TYPE, Problem, problem_of
 from broker_bridge.web.site import Site
@@ -29,23 +31,36 @@ DESCRIPTION: Final = (
 )
 
 
-def create_app(site: Site, *, names: Collection[str], requests_per_minute: int = 1200) -> FastAPI:
-    """The application over a site. `names`: the hosts it is reached by."""
+def create_app(
+    site: Site, *, names: Collection[str], requests_per_minute: int = 1200, answerers: Answerers | None = None
+) -> FastAPI:
+    """The application over a site. `names`: the hosts it is reached by. `answerers`: who answers what is answered apart."""
 
     @contextlib.asynccontextmanager
     async def running(app: FastAPI) -> AsyncIterator[None]:
-        following = asyncio.create_task(site.stations.follow(), name="web live")
+        tasks = [asyncio.create_task(site.stations.follow(), name="web live")]
+        if answerers is not None:
+            tasks.append(asyncio.create_task(answerers.run(), name="web answerers"))
         try:
             yield
         finally:
-            following.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await following
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
             site.jobs.stop()
             site.records.close()
 
+    app = plain_app(site, running)
+    if answerers is not None:
+        app.add_middleware(Apart, answerers=answerers, records=site.records, told=_told)
+    app.add_middleware(Guard, names=names, rate=Rate(requests_per_minute, site.now))
+    return app
+
+
+def plain_app(site: Site, lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
+    """The application without what stands around it."""
     app = FastAPI(
-        title="Broker Bridge", version="1", description=DESCRIPTION, lifespan=running, openapi_url=None,
+        title="Broker Bridge", version="1", description=DESCRIPTION, lifespan=lifespan, openapi_url=None,
         docs_url=None, redoc_url=None,
     )  # fmt: skip
     app.state.site = site
@@ -54,7 +69,6 @@ def create_app(site: Site, *, names: Collection[str], requests_per_minute: int =
     pages.mount(app)
     _tell_problems(app)
     _describe(app)
-    app.add_middleware(Guard, names=names, rate=Rate(requests_per_minute, site.now))
     return app
 
 
@@ -76,10 +90,7 @@ def _describe(app: FastAPI) -> None:
 def _tell_problems(app: FastAPI) -> None:
     def told(make: Callable[[Any], Problem]) -> Callable[[Request, Any], Awaitable[Response]]:
         async def handler(request: Request, error: Any) -> Response:
-            problem = make(error)
-            if asks_for_page(request):
-                return pages.problem_page(request, problem)
-            return JSONResponse(problem.body(), problem.status, problem.headers, media_type=MEDIA_TYPE)
+            return _told(request, make(error))
 
         return handler
 
@@ -88,6 +99,12 @@ def _tell_problems(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, told(_of_http))
     app.add_exception_handler(RequestValidationError, told(_invalid))
     app.add_exception_handler(Exception, told(_unexpected))
+
+
+def _told(request: Request, problem: Problem) -> Response:
+    if asks_for_page(request):
+        return pages.problem_page(request, problem)
+    return JSONResponse(problem.body(), problem.status, problem.headers, media_type=MEDIA_TYPE)
 
 
 def _of_http(error: HTTPException) -> Problem:

@@ -24,23 +24,27 @@ class _Lent(NamedTuple):
 class Records:
     """Lends a Record to a thread at a time. `now`: seconds of a clock that only goes forward."""
 
-    def __init__(self, url: str, now: Callable[[], float]) -> None:
-        """Raises UsageError for what names no record; whether there is one is seen when it is asked."""
+    def __init__(self, url: str, now: Callable[[], float], *, follow: bool = True) -> None:
+        """`follow`: bring the index up; else somebody else does. Raises UsageError for what names no record; whether there
+        is one is seen when it is asked."""
         self.url = url
+        self._follow = follow
         self._path, self._now = path_of(url), now
         self._idle: list[_Lent] = []
         self._lock = threading.Lock()
         self._catching_up = threading.Lock()
-        self._looked = -_FRESH_S
-        self._note: str | None = None
+        self._looked, self._seen = -_FRESH_S, False
+        self.note: str | None = None
+        """Why answers are as of an earlier commit than the record's newest; None when they are not."""
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Record]:
         """A record to read, as of a moment ago. Raises what `open_record` does."""
-        self._keep_up()
+        if self._follow:
+            self.keep_up()
         lent = self._lent()
         record = lent.record
-        record.note = self._note
+        record.note = self.note
         try:
             yield record
         except BaseException:
@@ -59,22 +63,26 @@ class Records:
         for lent in idle:
             lent.record.close()
 
-    def _keep_up(self) -> None:
-        """Bring the index up, at most once a second, by one of those who ask; the others read what is there."""
-        if self._now() - self._looked < _FRESH_S or not self._catching_up.acquire(blocking=not self._idle):
-            return
+    def keep_up(self) -> str | None:
+        """Bring the index up, at most once a second, by one of those who ask; the others read what is there. Returns `note`.
+
+        Raises what `open_record` does.
+        """
+        if self._now() - self._looked < _FRESH_S or not self._catching_up.acquire(blocking=not self._seen):
+            return self.note
         try:
             if self._now() - self._looked < _FRESH_S:
-                return
+                return self.note
             reader = SqliteReader(self._path)
             try:
                 record = open_with(reader, index_path(self._path))
             except BaseException:
                 reader.close()
                 raise
-            self._note = record.note
+            self.note = record.note
             record.close()
-            self._looked = self._now()
+            self._looked, self._seen = self._now(), True
+            return self.note
         finally:
             self._catching_up.release()
 

@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import ipaddress
 import logging
+import os
 import socket
 import time
 from collections.abc import Callable, Iterator
@@ -16,6 +17,7 @@ from broker_bridge.config import Settings, Web
 from broker_bridge.errors import ConfigError
 from broker_bridge.queries.record import open_record
 from broker_bridge.web.access import read_table
+from broker_bridge.web.apart import Answerers
 from broker_bridge.web.app import create_app
 from broker_bridge.web.jobs import Jobs
 from broker_bridge.web.records import Records
@@ -26,6 +28,7 @@ from broker_bridge.web.stations import Stations
 log = logging.getLogger(__name__)
 
 _DRAIN_S = 3
+_PROCESSES = 4
 
 
 class _Server(uvicorn.Server):
@@ -60,7 +63,10 @@ async def serve(
             secure=web.cert_file is not None,
         )
         names = {web.host.lower(), "localhost", *(name.lower() for name in web.names)}
-        app = create_app(site, names=names, requests_per_minute=web.requests_per_minute)
+        setup = {"url": url, "tokens": str(tokens.absolute()) if tokens else None}
+        count = min(_PROCESSES, os.cpu_count() or 1) if web.processes is None else web.processes
+        answerers = Answerers(count, setup) if count else None
+        app = create_app(site, names=names, requests_per_minute=web.requests_per_minute, answerers=answerers)
         config = uvicorn.Config(
             app, log_config=None, access_log=False, server_header=False, date_header=True, lifespan="on",
             timeout_graceful_shutdown=_DRAIN_S, proxy_headers=False, h11_max_incomplete_event_size=64_000,

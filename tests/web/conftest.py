@@ -108,8 +108,9 @@ def _services() -> Iterator[Opened]:
             tokens: Path | None = None,
             settings: Settings | None = None,
             per_minute: int = 100_000,
+            processes: int = 0,
         ) -> httpx.Client:
-            web = Web(port=0, tokens=tokens, requests_per_minute=per_minute)
+            web = Web(port=0, tokens=tokens, requests_per_minute=per_minute, processes=processes)
             running = Running(web, url, settings)
             stack.callback(running.stop)
             return stack.enter_context(httpx.Client(base_url=running.address, timeout=30))

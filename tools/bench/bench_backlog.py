@@ -228,7 +228,7 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    from broker_bridge.cli.garbage import spare_models
+    from broker_bridge.garbage import spare_models
 
     match sys.argv[1:]:
         case ["edge", host, port, folder, how]:

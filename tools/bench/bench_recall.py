@@ -23,7 +23,7 @@ from typing import TypeVar
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from broker_bridge.cli.garbage import spare_models  # noqa: E402
+from broker_bridge.garbage import spare_models  # noqa: E402
 from broker_bridge.projector.derived import Derived  # noqa: E402
 from broker_bridge.queries.record import Record, open_with  # noqa: E402
 from broker_bridge.queries.settling import settle  # noqa: E402

@@ -309,7 +309,7 @@ def record(host: str, port: int, folder: str, events: int) -> None:
     """The recorder, until it has this many events."""
     from broker_bridge.bus.mqtt import Client
     from broker_bridge.bus.topics import Topics
-    from broker_bridge.cli.garbage import spare_models
+    from broker_bridge.garbage import spare_models
     from broker_bridge.recorder.recorder import Recorder, filters
     from broker_bridge.store.sqlite import SqliteStore
 

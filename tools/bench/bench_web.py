@@ -108,8 +108,8 @@ def project(path: Path) -> None:
 
 def serve(url: str, port: int) -> None:
     """The service, as the role runs it."""
-    from broker_bridge.cli.garbage import spare_models
     from broker_bridge.config import Web
+    from broker_bridge.garbage import spare_models
     from broker_bridge.web.server import serve as web
 
     settings = Web(port=port, tokens=None, requests_per_minute=1_000_000)
