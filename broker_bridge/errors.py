@@ -14,6 +14,7 @@
     │  └─ WireError           quarantine the payload, acknowledge it, carry on
     ├─ StoreError
     │  ├─ StoreUnavailable    retry; do not acknowledge
+    │  │  └─ IndexBehind      the index is being made anew: ask again in a moment
     │  ├─ StoreVersionError   stop: the database is newer than the program
     │  └─ RecordDamaged       stop and tell a person: stored bytes are not what was committed; exit code 5
     ├─ OutletUnavailable      retry that outlet only, with back-off; its position does not move
@@ -93,6 +94,10 @@ class StoreError(BridgeError):
 
 class StoreUnavailable(StoreError):
     """The database cannot be written or read now. Retry; acknowledge nothing meanwhile."""
+
+
+class IndexBehind(StoreUnavailable):
+    """The index has not read what would have to be known for an answer. Ask again in a moment."""
 
 
 class StoreVersionError(StoreError):

@@ -7,19 +7,25 @@ from pathlib import Path
 import pytest
 from told import Told, board, record
 
-from broker_bridge.errors import NotFound, StoreUnavailable, UsageError
+from broker_bridge.errors import IndexBehind, NotFound, StoreUnavailable, UsageError
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector.schema import index_path
 from broker_bridge.queries.boards import board as ask
-from broker_bridge.queries.record import open_record, path_of
+from broker_bridge.queries.record import LIVE, open_record, open_with, path_of
 from broker_bridge.store.sqlite import SqliteStore
+from broker_bridge.store.sqlite_reader import SqliteReader
 
 
-def facts(*values: str) -> list[Fact]:
+def facts(*values: str, commit: int | None = None) -> list[Fact]:
     told = Told()
     for value in values:
-        told.say("board.arrived", "10:00:00", board(value), station="aoi", how="unknown")
+        told.say("board.arrived", "10:00:00", board(value), station="aoi", how="unknown", commit=commit)
     return told.facts
+
+
+def many(count: int) -> list[Fact]:
+    """Boards B1 and so on, in one commit."""
+    return facts(*(f"B{number}" for number in range(1, count + 1)), commit=1)
 
 
 def written(path: Path, told: list[Fact]) -> str:
@@ -60,6 +66,55 @@ def test_held_by_another_it_answers_as_of_the_indexs_commit_and_says_so(tmp_path
         with pytest.raises(NotFound, match="commit 2 is not in the index yet"):
             ask(opened, "A", at=2)
         assert [source.missing for source in ask(opened, "A").completeness.sources] == [None]
+    holder.execute("ROLLBACK")
+    holder.close()
+
+
+def test_far_behind_and_held_by_another_nothing_is_answered_but_how_far_it_is(tmp_path: Path) -> None:
+    path = tmp_path / "record.db"
+    open_record(written(path, facts("B1"))).close()
+    last = LIVE + 2
+    written(path, many(last))
+    holder = sqlite3.connect(index_path(path), isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+    with open_record(f"sqlite:///{path}") as opened:
+        for asked in ("B1", f"B{last}"):  # what is told of the first one may be half of it
+            with pytest.raises(IndexBehind, match=rf"read 1 of the record's {last:,} events.*ask again"):
+                ask(opened, asked)
+        with pytest.raises(IndexBehind, match="ask again"):
+            ask(opened, "B1", at=2)
+        assert ask(opened, "B1", at=1).as_of.commit == 1
+        assert opened.held().commit == 1
+    holder.execute("ROLLBACK")
+    with open_record(f"sqlite:///{path}") as opened:
+        assert ask(opened, f"B{last}").as_of.commit == 2
+    holder.close()
+
+
+def test_as_far_behind_as_a_record_in_use_is_it_answers(tmp_path: Path) -> None:
+    path = tmp_path / "record.db"
+    open_record(written(path, facts("B1"))).close()
+    written(path, many(LIVE + 1))
+    holder = sqlite3.connect(index_path(path), isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+    with open_record(f"sqlite:///{path}") as opened:
+        assert ask(opened, "B1").as_of.commit == 1
+    holder.execute("ROLLBACK")
+    holder.close()
+
+
+def test_index_of_before_a_restore_that_cannot_be_brought_up_answers_nothing(tmp_path: Path) -> None:
+    path, other = tmp_path / "record.db", tmp_path / "other.db"
+    open_record(written(path, facts("A"))).close()
+    written(other, facts("B"))
+    holder = sqlite3.connect(index_path(path), isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+    reader = SqliteReader(other)
+    with (
+        open_with(reader, index_path(path)) as opened,
+        pytest.raises(IndexBehind, match="0 of the record's 1"),
+    ):
+        ask(opened, "A")
     holder.execute("ROLLBACK")
     holder.close()
 

@@ -26,11 +26,11 @@ router = APIRouter(tags=["state"])
 )  # fmt: skip
 def record(request: Request, record: Reading, user: Reader) -> Response:
     """Its name, how far it goes, and as of which commit questions are answered."""
-    head, as_of = record.reader.head(), record.as_of()
+    head, as_of = record.reader.head(), record.held()
     span = record.reader.span(as_of.number)
     told: dict[str, Any] = {
         "name": head.name, "incarnation": head.incarnation, "commit": head.commit, "events": head.number,
-        "answers_as_of": as_of.commit, "note": record.note, "first": span[0] if span else None, "last": span[1] if span else None,
+        "answers_as_of": as_of.commit, "note": record.making or record.note, "first": span[0] if span else None, "last": span[1] if span else None,
     }  # fmt: skip
     return answer(request, {name: value for name, value in told.items() if value is not None})
 

@@ -47,11 +47,10 @@ def scan(
     request: Request, record: Reading, user: Reader, seen: Annotated[list[Seen], Depends(_seen)]
 ) -> Response:
     """One field that has the focus."""
-    as_of = record.as_of()
+    as_of = record.held()
     ends = record.reader.facts([1, as_of.number]) if as_of.number else []
-    return served(
-        request, "scan.html", as_of=as_of, ends=[fact.time for fact in ends], note=record.note, seen=seen
-    )
+    note = record.making or record.note
+    return served(request, "scan.html", as_of=as_of, ends=[fact.time for fact in ends], note=note, seen=seen)
 
 
 @router.get("/scan")
