@@ -1,13 +1,21 @@
-"""schemas: list, write and check the published schemas."""
+"""schemas: list, tell, write and check the published schemas."""
 
 import argparse
 import json
+import shutil
+import textwrap
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from broker_bridge.errors import UsageError
 
+if TYPE_CHECKING:
+    from broker_bridge.schemas.fields import Field
+
 _EPILOG = """\
-example: broker-bridge schemas --out schemas
+example: broker-bridge schemas work.completed      # the fields that a mapping may fill
+         broker-bridge schemas --out schemas
 
 Writing refuses to break a final schema that lies in the folder: a field that goes away or changes its type
 needs a new type beside the old one. CHANGES.md in that folder tells the rules."""
@@ -16,6 +24,9 @@ needs a new type beside the old one. CHANGES.md in that folder tells the rules."
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of this command."""
     parser.epilog = _EPILOG
+    parser.add_argument(
+        "type", metavar="TYPE", nargs="?", help="an event type or an answer, as listed: tell its fields"
+    )
     parser.add_argument("--out", metavar="DIR", type=Path, help="write the schemas into this folder")
     parser.add_argument(
         "--check",
@@ -26,9 +37,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List the schemas, or write or check a folder of them. 1 when the check or the writing found something."""
+    """List the schemas, tell one, or write or check a folder of them. 1 when the check or the writing found something."""
     from broker_bridge.schemas.files import FILES, text
 
+    if args.type is not None:
+        if args.out or args.check:
+            raise UsageError("TYPE is told; --out and --check take all schemas: ask for one of the two")
+        return _tell(args.type, as_json=args.json)
     documents = {name: build() for name, build in FILES.items()}
     if args.check:
         folder = args.out or Path("schemas")
@@ -51,6 +66,59 @@ def run(args: argparse.Namespace) -> int:
         for row in rows:
             print(f"{row['file']:36} {row['status'] or '':6} {row['description'] or ''}".rstrip())
     return 0
+
+
+def _tell(name: str, *, as_json: bool) -> int:
+    from difflib import get_close_matches
+
+    from broker_bridge.schemas.files import FILES, text
+
+    name = name.removesuffix(".json")
+    build = FILES.get(f"{name}.json")
+    if build is None:
+        near = get_close_matches(name, [file.removesuffix(".json") for file in FILES], 5, 0.5)
+        raise UsageError(
+            f"{name!r} is none of them" + (f"; near it are {', '.join(near)}" if near else "")
+            + ": `broker-bridge schemas` lists all"
+        )  # fmt: skip
+    document = build()
+    if as_json:
+        print(text(document), end="")
+    else:
+        width = max(60, min(110, shutil.get_terminal_size((110, 24)).columns))
+        print("\n".join(_told(name, document, width)))
+    return 0
+
+
+def _told(name: str, document: Mapping[str, Any], width: int) -> Iterator[str]:
+    from broker_bridge.events.union import DATA_TYPES
+    from broker_bridge.schemas.fields import fields
+
+    status = f" ({document['x-status']})" if "x-status" in document else ""
+    yield from textwrap.wrap(f"{name}{status}: {document.get('description', '')}".rstrip(": "), width)
+    rows = list(fields(document, leave_out="origin" if name in DATA_TYPES else ""))
+    if not rows:
+        yield "It is no object with fields of its own: --json prints the schema."
+        return
+    yield "* has to be there, within what it is a field of; [] is each member of a list."
+    if name in DATA_TYPES:
+        yield "The adapter itself fills origin, and the envelope: id, source, time ..."
+    yield ""
+    room = min(max(len(row.path) for row in rows), 34)
+    for row in rows:
+        yield from _row(row, room, width)
+
+
+def _row(row: "Field", room: int, width: int) -> Iterator[str]:
+    head = f"{'*' if row.required else ' '} {row.path:<{room}}  "
+    told = f"{row.type}. {row.description}" if row.description else row.type
+    lines = textwrap.wrap(told, width - room - 4, break_on_hyphens=False)
+    if len(row.path) > room:
+        yield head.rstrip()
+        head = " " * (room + 4)
+    for line in lines:
+        yield head + line
+        head = " " * (room + 4)
 
 
 def _differences(folder: Path, texts: dict[str, str]) -> list[str]:

@@ -38,6 +38,31 @@ def test_list_as_json(capsys: pytest.CaptureFixture[str]) -> None:
     assert rows["work.started.json"]["status"] == "draft"
 
 
+def test_one_type_told_field_by_field(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["schemas", "work.completed"]) == 0
+    told = capsys.readouterr().out
+    assert told.startswith("work.completed (draft): ")
+    rows = {line[2:36].rstrip(): (line[0], line[36:]) for line in told.splitlines()[4:]}
+    assert rows["outcome"] == ("*", "completed, failed, aborted, skipped, unknown")
+    assert rows["boards[].identifiers[].value"][0] == "*"
+    assert rows["lane"] == (" ", "integer from 1 to 99")
+    assert "origin" not in rows
+
+
+@pytest.mark.parametrize("name", sorted(FILES))
+def test_every_listed_one_can_be_asked_for(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["schemas", name.removesuffix(".json")]) == 0
+    assert capsys.readouterr().out.startswith(name.removesuffix(".json"))
+    assert main(["schemas", name, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == FILES[name]()
+
+
+def test_one_that_is_none_names_those_near_it(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["schemas", "work.complete"]) == 2
+    assert "'work.complete' is none of them; near it are work.completed" in capsys.readouterr().err
+    assert main(["schemas", "work.completed", "--check"]) == 2
+
+
 def test_written_is_current_and_writing_again_changes_nothing(folder: Path) -> None:
     before = {path.name: path.read_bytes() for path in folder.iterdir()}
     assert before.keys() == FILES.keys()

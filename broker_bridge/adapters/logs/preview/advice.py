@@ -28,7 +28,7 @@ _GENERAL: Final = {
     "count": "a file that holds as many records as it says",
     "ambiguous": "one value in the whole group, or `each = ...` where the records differ",
     "ambiguous_header": "one such record before the group, or [group] per = \"row\"",
-    "schema": "a value that the event's schema takes (`broker-bridge schemas` tells)",
+    "schema": "a value that the event's schema takes (`broker-bridge schemas TYPE` tells its fields)",
 }  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 import json
 import re
+import textwrap
 from collections.abc import Iterator, Sequence
 from typing import Any, Final, NamedTuple
 
@@ -12,8 +13,10 @@ from broker_bridge.adapters.logs.preview.look import Kind, look
 from broker_bridge.adapters.logs.preview.sample import Encoding, encoding_of, known_binary
 from broker_bridge.adapters.logs.preview.shape import TEXT, Shape, shape_of, slug
 from broker_bridge.errors import ConfigError
+from broker_bridge.events.union import DATA_TYPES
 
 QUESTION: Final = "# QUESTION: "
+_WIDE: Final = 110
 _MOST_VALUES: Final = 24
 """Values of a reading that the suggested event carries."""
 
@@ -298,13 +301,13 @@ class _Writer:
         yield "[[event]]"
         if serials and outcome is not None:
             yield f"{QUESTION}is this the right event? An inspection, a test (inspection.test_completed), a review ...?"
-            yield 'type = "inspection.completed"'
+            yield from _typed("inspection.completed")
         elif serials:
-            yield f"{QUESTION}what does a record say? board.arrived, work.completed, material.installed ...? (broker-bridge schemas lists them)"
-            yield 'type = "work.completed"'
+            yield f"{QUESTION}what does a record say? board.arrived, work.completed, material.installed ...? (`broker-bridge schemas` lists them)"
+            yield from _typed("work.completed")
         else:
             yield f"{QUESTION}no column looks like an identifier of a board; which event is it? Until then it is a reading."
-            yield 'type = "reading.recorded"'
+            yield from _typed("reading.recorded")
         yield f"each = {_quoted(kind.kind)}"
         yield from self._event_time(kind)
         yield ""
@@ -397,10 +400,23 @@ class _Writer:
         kind = self._settings["records"][0]["kind"]
         yield f"{QUESTION}no record was found in the samples; what is in them?"
         yield "[[event]]"
-        yield 'type = "reading.recorded"'
+        yield from _typed("reading.recorded")
         yield f"each = {_quoted(kind)}"
         yield 'time = ["$file.modified"]'
         yield 'data = { values = [{ name = "record", text = "seen" }] }'
+
+
+def _typed(name: str) -> Iterator[str]:
+    """The event's type, and what its data may hold."""
+    fields = {key: field for key, field in DATA_TYPES[name].model_fields.items() if key != "origin"}
+    needed = [key for key, field in fields.items() if field.is_required()]
+    more = [key for key in fields if key not in needed]
+    told = f"{'it needs ' + ', '.join(needed) + ' and ' if needed else 'it '}may have {', '.join(more)}"
+    yield f'type = "{name}"'
+    yield from textwrap.wrap(
+        f"{told}; what each is: broker-bridge schemas {name}", _WIDE, initial_indent="# ", subsequent_indent="# ",
+        break_on_hyphens=False,
+    )  # fmt: skip
 
 
 def _many(count: int, thing: str) -> str:

@@ -15,6 +15,7 @@ from broker_bridge.adapters.logs.preview.clock import clock_of
 from broker_bridge.adapters.logs.preview.draft import draft, questions
 from broker_bridge.adapters.logs.preview.sample import encoding_of
 from broker_bridge.events.source import SourceRejected
+from broker_bridge.events.union import DATA_TYPES
 from broker_bridge.simulate import Plant, deliveries
 
 SAMPLES = Path(broker_bridge.adapters.logs.__file__).parent / "samples"
@@ -43,6 +44,18 @@ def test_every_sample_gets_a_mapping_that_reads_it(folder: str) -> None:
     assert events >= len(files)
     assert rejected == 0
     assert questions(text)
+
+
+def test_the_fields_of_the_suggested_event_are_named() -> None:
+    rows = b"Board;Time;Verdict\n" + b"".join(
+        b"LB00000%d;2026-03-02 06:00:0%d;OK\n" % (n, n) for n in range(1, 7)
+    )
+    text = suggested(rows)[0]
+    told = " ".join(line.removeprefix("# ") for line in text.splitlines() if line.startswith("# "))
+    assert "it needs method, outcome and may have station, " in told
+    assert told.index("broker-bridge schemas inspection.completed")
+    for field in set(DATA_TYPES["inspection.completed"].model_fields) - {"origin"}:
+        assert field in told
 
 
 def test_a_board_that_fills_several_rows_is_asked_about() -> None:
