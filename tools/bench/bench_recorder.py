@@ -90,10 +90,12 @@ def payload_file(folder: Path, source: str, events: int, batch: int) -> tuple[Pa
 async def store_rates(folder: Path, events: int) -> tuple[float, float, float]:
     """Events a second through the store, through bare sqlite3 in as many commits, and in one."""
     from broker_bridge.events.union import parse_event
+    from broker_bridge.garbage import spare_models
     from broker_bridge.store.base import Arrival
     from broker_bridge.store.sqlite import SqliteStore
 
     made = bodies(SOURCES[0], events)
+    spare_models()  # as the role does
     path = folder / "store.db"
     store = await SqliteStore.open(path, "bench")
     taken = 0.0
