@@ -150,12 +150,16 @@ def split_batch(raw: bytes) -> list[bytes]:
 
     Raises WireError when the payload is no JSON array of objects.
     """
-    if raw.startswith(b"[\n{") and raw.endswith(b"}\n]"):
-        # Our own spelling: a compact member holds no newline, so this cut needs no second parser.
-        pieces = raw[2:-2].split(b",\n")
-        if all(map(_is_object, pieces)):
-            return pieces
-    return _scan(raw)
+    pieces = cut_batch(raw)
+    return pieces if pieces and all(map(_is_object, pieces)) else _scan(raw)
+
+
+def cut_batch(raw: bytes) -> list[bytes]:
+    """The members of a batch in our own spelling, where every one of them turns out to be an object; empty for other spellings.
+
+    A compact member holds no newline: this cut needs no parser.
+    """
+    return raw[2:-2].split(b",\n") if raw.startswith(b"[\n{") and raw.endswith(b"}\n]") else []
 
 
 def _is_object(piece: bytes) -> bool:

@@ -26,11 +26,13 @@ def _instant(value: object) -> datetime:
     if isinstance(value, datetime):
         return value
     if isinstance(value, str) and _DATE_TIME.fullmatch(value):
-        return datetime.fromisoformat(value.upper())
+        return datetime.fromisoformat(value if value.endswith("Z") else value.upper())
     raise ValueError("is no instant: expected RFC 3339 (section 5.6), for instance 2026-03-02T08:15:30.5Z")
 
 
 def _utc(value: datetime) -> datetime:
+    if value.tzinfo is UTC:
+        return value
     try:
         return value.astimezone(UTC)
     except OverflowError:

@@ -10,7 +10,7 @@ from typing import Any, Final
 import orjson
 
 from broker_bridge.bus.topics import Address, Topics
-from broker_bridge.bus.wire import MAX_PAYLOAD, split_batch
+from broker_bridge.bus.wire import MAX_PAYLOAD, cut_batch, split_batch
 from broker_bridge.errors import WireError
 from broker_bridge.events.envelope import Event
 from broker_bridge.events.union import DATA_TYPES, dump_event, parse_event
@@ -31,6 +31,10 @@ def examine(topics: Topics, topic: str, payload: bytes) -> list[Arrival | Refusa
     if address.kind == "event" or payload.lstrip()[:1] == b"{":
         # A member that was refused is kept by itself, and examined again by itself.
         return [_examine_event(address, topic, payload)]
+    # Read as events they are objects; what has to be told of others is found the longer way.
+    found = [_examine_event(address, topic, member) for member in cut_batch(payload)]
+    if found and all(isinstance(one, Arrival) for one in found):
+        return found
     try:
         members = split_batch(payload)
     except WireError as error:
