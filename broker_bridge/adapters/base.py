@@ -92,7 +92,7 @@ class SourceWriter(Protocol):
         ...
 
     async def answer(self, request: Request, outcome: str) -> None:
-        """Note what came of a request; it is not offered again."""
+        """Note what came of a request; it is not offered again. "refused: ..." where nothing was done, and why."""
         ...
 
     def count(self, **counters: int) -> None:

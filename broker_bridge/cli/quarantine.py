@@ -16,7 +16,9 @@ example: broker-bridge quarantine list
          broker-bridge quarantine retry r17 --config plant.toml     # after mending the mapping, or naming the CFX machine
          broker-bridge quarantine retry --all --source /harbour-works/smt/line-1/spi-1-files
 
-exit codes: 0 nothing in quarantine or retried, 1 something is in quarantine or the retry was refused"""
+exit codes: 0 nothing in quarantine, shown, or read again (`list` tells what is still rejected),
+            1 something is in quarantine, a retry was refused, is not possible (machines on a transfer channel
+            say nothing twice), or was not answered in time"""
 
 _WIDTH: Final = 100
 _DUMP: Final = 512
@@ -40,6 +42,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     retrying = actions.add_parser(
         "retry",
         help="read the archived raw bytes again with mapping, configuration and program as they are now",
+        epilog="exit codes: 0 all were read again, 1 one was refused, is not possible or not answered in time, 2 usage",
     )
     retrying.add_argument("keys", metavar="KEY", nargs="*", help="as `list` shows them")
     retrying.add_argument("--all", action="store_true", help="everything of --source")
@@ -139,8 +142,7 @@ def _retry(args: argparse.Namespace) -> int:
                 or "asked; the edge answers when it runs (`broker-bridge check` shows open requests)"
             )
             print(f"{answer.source}: {told}")
-    refused = any(one.outcome is not None and one.outcome.startswith("refused") for one in answers)
-    return 1 if refused or any(one.outcome is None for one in answers) else 0
+    return 0 if all(answer.done for answer in answers) else 1
 
 
 def _settings(args: argparse.Namespace) -> "Settings | None":

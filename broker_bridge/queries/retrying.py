@@ -25,6 +25,11 @@ class Answer(NamedTuple):
     outcome: str | None
     """None: it did not answer in time; it does when it runs."""
 
+    @property
+    def done(self) -> bool:
+        """Whether it was read again; what of it is still rejected stays in quarantine."""
+        return self.outcome is not None and not self.outcome.startswith("refused")
+
 
 def of_keys(record: Record, keys: Sequence[str]) -> Wanted:
     """The records that some keys of the quarantine stand for. Raises UsageError, NotFound."""

@@ -87,6 +87,50 @@ def test_a_retry_without_a_new_revision_is_refused_with_what_to_do(chain, capsys
     assert "raise its revision to 2" in capsys.readouterr().out
 
 
+def test_a_retry_of_a_source_that_says_nothing_twice_is_refused(chain, capsys):
+    """Whether the machine answers does not matter: nobody listens at the port."""
+    chain.config.write_text(
+        chain.config.read_text(encoding="utf-8")
+        + """\
+[[adapters]]
+kind = "transfer"
+name = "boards"
+area = "smt"
+line = "line-1"
+machines = [{ station = "print", host = "127.0.0.1", port = 9 }]
+""",
+        encoding="utf-8",
+    )
+
+    async def life() -> int:
+        async with chain.running():
+            await until(lambda: in_use(chain.settings.edge.outbox), "the edge runs")
+            words = ["quarantine", "retry", "--all", "--source", "/harbour-works/smt/line-1/boards"]
+            return await asyncio.to_thread(main, [*words, "--config", str(chain.config)])
+
+    assert asyncio.run(life()) == 1
+    assert (
+        "refused: retry is not possible, machines on this channel say nothing twice"
+        in capsys.readouterr().out
+    )
+
+
+def test_a_retry_of_what_the_archive_no_longer_holds_is_refused(chain, capsys):
+    for folder in (chain.folder / "data").rglob("*-[0-9][0-9]"):
+        for file in folder.iterdir():
+            file.unlink()
+    chain.mapping.write_text(mapping_text(2), encoding="utf-8")
+
+    async def life() -> int:
+        async with chain.running():
+            await until(lambda: in_use(chain.settings.edge.outbox), "the edge runs")
+            words = ["quarantine", "retry", "--all", "--source", "/harbour-works/smt/line-1/aoi-files"]
+            return await asyncio.to_thread(main, [*words, "--config", str(chain.config)])
+
+    assert asyncio.run(life()) == 1
+    assert "refused: nothing was read again, 1 file is no longer in the archive" in capsys.readouterr().out
+
+
 def test_verify_proves_a_sound_record_and_finds_a_changed_letter(chain, capsys):
     config = str(chain.config)
     code, text = call(capsys, "verify", "--config", config)

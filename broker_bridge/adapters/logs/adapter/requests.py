@@ -61,10 +61,16 @@ async def _answer(
 
 def told(revision: int, read: int, rejected: int, retracted: int, missing: int) -> str:
     """The answer in words."""
-    words = [f"{read} files read again with revision {revision}"]
-    words.append(f"{rejected} records still rejected" if rejected else "no record rejected")
+    words = ["refused: nothing was read again"]
+    if read:
+        words = [f"{_files(read)} read again with revision {revision}"]
+        words.append(f"{rejected} records still rejected" if rejected else "no record rejected")
     if retracted:
         words.append(f"{retracted} records retracted")
     if missing:
-        words.append(f"{missing} files are no longer in the archive")
+        words.append(f"{_files(missing)} {'is' if missing == 1 else 'are'} no longer in the archive")
     return ", ".join(words)
+
+
+def _files(number: int) -> str:
+    return "1 file" if number == 1 else f"{number} files"

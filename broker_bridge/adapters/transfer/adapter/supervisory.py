@@ -125,7 +125,8 @@ async def _answer_requests(writer: SourceWriter) -> None:
         try:
             for request in await writer.requests():
                 await writer.answer(
-                    request, f"{request.action}: not possible, machines on this channel say nothing twice"
+                    request,
+                    f"refused: {request.action} is not possible, machines on this channel say nothing twice",
                 )
         except StoreUnavailable as error:
             log.warning("%s: %s", writer.source, error)

@@ -745,7 +745,7 @@ def test_retry_reads_a_log_again_from_its_kept_bytes_even_when_it_was_cut(logs: 
     logs.mapping.write_text(rows().replace("revision = 1", "revision = 2").replace('NG = "f', 'ODD = "f'))
     logs.writer.waiting.append(Request(1, "retry", {"generation": logs.ids[0][0]}))
     logs.look(2)
-    assert logs.writer.answers[1] == "1 files read again with revision 2, no record rejected"
+    assert logs.writer.answers[1] == "1 file read again with revision 2, no record rejected"
     assert logs.codes == ["A1", "A2", "A3", "B1"]
     logs.append("a.log", lines("B2"))
     logs.look()

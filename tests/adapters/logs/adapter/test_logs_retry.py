@@ -91,14 +91,14 @@ def test_a_mended_mapping_gives_the_records_again_at_its_revision(plant: Plant) 
     plant.read(MENDED)
     assert plant.told() == [], "what was read is not met again by itself"
     answer = plant.ask(all="")
-    assert answer == "1 files read again with revision 2, no record rejected"
+    assert answer == "1 file read again with revision 2, no record rejected"
     assert plant.told() == [(position, 2, "inspection.completed") for position in (0, 26, 53)]
 
 
 def test_the_original_may_be_gone(plant: Plant) -> None:
     (plant.drop / "P1.csv").unlink()
     plant.read(MENDED)
-    assert plant.ask(all="").startswith("1 files read again")
+    assert plant.ask(all="").startswith("1 file read again")
     assert len(plant.told()) == 3
 
 
@@ -141,7 +141,7 @@ def test_one_generation_can_be_asked_for(plant: Plant) -> None:
     generation = plant.writer.takings[-1].generation
     plant.told()
     plant.read(MENDED)
-    assert plant.ask(generation=generation).startswith("1 files read again")
+    assert plant.ask(generation=generation).startswith("1 file read again")
     assert plant.told() == [(0, 2, "inspection.completed")]
     assert plant.ask(generation="nothing").startswith("refused: nothing of generation nothing")
 
@@ -149,7 +149,7 @@ def test_one_generation_can_be_asked_for(plant: Plant) -> None:
 def test_what_is_no_longer_in_the_archive_is_told(plant: Plant) -> None:
     plant.writer.raw.clear()
     plant.read(MENDED)
-    assert "1 files are no longer in the archive" in plant.ask(all="")
+    assert plant.ask(all="") == "refused: nothing was read again, 1 file is no longer in the archive"
     assert plant.told() == []
 
 

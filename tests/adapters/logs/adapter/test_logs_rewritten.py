@@ -153,7 +153,7 @@ def test_retry_reads_the_last_version_with_the_mended_mapping(docs: Snapshots) -
     docs.writer.waiting.append(Request(1, "retry", {"all": "yes"}))
     docs.look(2)
     assert docs.since(before) == [("inspection.completed", "B2 failed", 2)]
-    assert docs.writer.answers[1] == "1 files read again with revision 2, no record rejected"
+    assert docs.writer.answers[1] == "1 file read again with revision 2, no record rejected"
 
 
 def test_a_pickup_says_what_it_needs_and_what_it_does_not_know(docs: Snapshots) -> None:
