@@ -86,6 +86,22 @@ def intake(path: Path, at_ms: Sequence[int]) -> list[float]:
         connection.close()
 
 
+def oldest(path: Path) -> int | None:
+    """When the oldest event that is still held was taken in, in ms; None where none is. Raises as `holdings` does."""
+    connection = open_reader(path, KIND)
+    try:
+        taken = [
+            connection.execute(
+                "SELECT taken_ms FROM events WHERE place BETWEEN ? AND ? LIMIT 1",
+                (place(number, 0), place(number + 1, 0) - 1),
+            ).fetchone()
+            for (number,) in connection.execute("SELECT source_no FROM sources").fetchall()
+        ]
+    finally:
+        connection.close()
+    return min((int(row[0]) for row in taken if row is not None), default=None)
+
+
 def kept(path: Path, source: str, prefix: str) -> dict[str, bytes]:
     """What the adapter of a source keeps under keys that begin with `prefix`. Raises as `holdings` does."""
     connection = open_reader(path, KIND)

@@ -50,14 +50,33 @@ def test_little_data_is_said_to_be_little(bins: int, word: str) -> None:
     assert word in found.text
 
 
+def test_a_plant_that_has_just_begun_is_not_said_to_have_run_for_three_hours() -> None:
+    found = outlook([0.0] * (BINS - 1) + [5e6], 1e7, age_s=40.0)
+    assert found is not None
+    assert found.seen_s == 40.0
+    assert found.text == "too short to tell when it will be full: seen over 40 s, an hour is needed"
+    assert not found.within(DAY)  # 5 MB in 40 s: a start catches up with its past
+    later = outlook([0.0] * (BINS - 2) + [5e6, 5e6], 90e6, age_s=4 * 3600)
+    assert later is not None
+    assert later.full_s == pytest.approx(36 * 3600)  # 10 MB in four hours, not in six
+    assert "at the rate of the last 4 h" in later.text
+
+
+def test_what_began_long_ago_is_seen_for_as_long_as_is_looked_back() -> None:
+    found = outlook([1e6] * BINS, 1e9, age_s=90 * DAY)
+    assert found == outlook([1e6] * BINS, 1e9)
+
+
 def test_nothing_seen_gives_no_forecast() -> None:
     assert outlook([0.0] * BINS, 1e9) is None
 
 
 @settings(max_examples=50)
-@given(st.lists(st.floats(0, 1e9), min_size=BINS, max_size=BINS), st.floats(0, 1e12))
-def test_the_busiest_time_never_lasts_longer_than_the_mean(grown: list[float], room: float) -> None:
-    found = outlook(grown, room)
+@given(st.lists(st.floats(0, 1e9), min_size=BINS, max_size=BINS), st.floats(0, 1e12), st.floats(0, 1e7))
+def test_the_busiest_time_never_lasts_longer_than_the_mean(
+    grown: list[float], room: float, age_s: float
+) -> None:
+    found = outlook(grown, room, age_s)
     if found is not None:
         assert 0 <= found.soonest_s <= found.full_s * (1 + 1e-9)
 
@@ -130,6 +149,32 @@ def test_check_forecasts_outbox_and_disk(tmp_path: Path) -> None:
     assert "raise edge.ceiling_mb" in outbox.advice
     assert "hardly grows" in findings["forecast: disk of record"].text
     assert next(iter(growth(plant(tmp_path), NOW))).level == "fine"
+
+
+def test_check_of_a_plant_that_has_run_for_a_minute_says_so(tmp_path: Path) -> None:
+    async def record() -> None:
+        ticks = itertools.count(int((NOW - timedelta(seconds=60)).timestamp() * 1e6), 10**6)
+        store = await SqliteStore.open(tmp_path / "record.db", "record", now=ticks.__next__)
+        for part in range(10):
+            await store.commit(run_of(part * 5 + 1, part * 5 + 5))
+        await store.close()
+
+        outbox = await Outbox.open(
+            tmp_path / "outbox.db", archive=Archive(tmp_path), ceiling_bytes=10**9,
+            clock=lambda: NOW - timedelta(seconds=45),
+        )  # fmt: skip
+        writer = await outbox.writer("/harbour-works/smt/line-1/a")
+        said = SourceConnected(origin=Origin(adapter="a", time_means="taken_in"))
+        await writer.take([Taking("g", 1, 1, (Statement(said, NOW),))])
+        await outbox.close()
+
+    asyncio.run(record())
+    findings = {one.subject: one for one in growth(plant(tmp_path, ceiling_mb=0.001), NOW)}
+    assert "seen over 45 s" in findings["forecast: outbox"].text
+    assert (
+        "seen over 5" in findings["forecast: disk of record"].text
+    )  # nothing was committed in the first seconds
+    assert {one.level for one in findings.values()} == {"fine"}
 
 
 def test_without_anything_there_is_nothing_to_forecast(tmp_path: Path) -> None:
