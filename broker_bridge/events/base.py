@@ -180,7 +180,8 @@ class Origin(Model):
     time_text: Text | None = None
     """The time as the source wrote it."""
     time_means: Literal["start", "end", "saved", "reviewed", "sent", "taken_in"] | None = None
-    """What that time is the time of. `taken_in`: the source stated none, the adapter's clock stands in."""
+    """What that time is the time of. `taken_in`: the source stated none, or (with `time_text`) one that is not believed;
+    the adapter's clock stands in."""
     zone: Text | None = None
     """Time zone (IANA name or UTC offset) in which the time text was read."""
     zone_basis: Literal["stated", "configured", "assumed"] | None = None

@@ -21,9 +21,8 @@ from datetime import datetime, timedelta
 from typing import Final, NamedTuple
 
 from broker_bridge.trace.belief import Belief, inferred
-from broker_bridge.trace.witnesses import Witness
+from broker_bridge.trace.witnesses import SUSPECT, Witness
 
-SUSPECT: Final = "clock_suspect"
 UNTIMED: Final = 0.5
 """A statement whose time nothing supports: it may be of another visit."""
 

@@ -208,10 +208,17 @@ def _side_up(statement: Statement) -> str | None:
 
 
 def _clock(statement: Statement) -> str | None:
+    origin = statement.fact.data["origin"]
+    doubts = [flag for flag in origin.get("flags") or () if flag in _CLOCK_FLAGS]
     if statement.time_means == "taken_in" and not statement.get("started") and not statement.get("ended"):
-        return "the source states no time: the time of its intake stands in"
-    doubts = [flag for flag in statement.fact.data["origin"].get("flags") or () if flag in _CLOCK_FLAGS]
+        if not origin.get("time_text"):
+            return "the source states no time: the time of its intake stands in"
+        why = (
+            "is too far from the clock of its intake" if SUSPECT in doubts else "cannot be read as an instant"
+        )
+        return f"the source states a time that is not believed, it {why}: the time of its intake stands in"
     return f"the source's time is doubtful ({', '.join(sorted(doubts))})" if doubts else None
 
 
-_CLOCK_FLAGS: Final = frozenset({"ambiguous_time", "clock_suspect", "nonexistent_time"})
+SUSPECT: Final = "clock_suspect"
+_CLOCK_FLAGS: Final = frozenset({"ambiguous_time", SUSPECT, "nonexistent_time"})

@@ -78,6 +78,28 @@ def test_a_message_that_nothing_explains_proves_no_visit(told: Wire) -> None:
     assert (visit.certainty, visit.probability) == ("inferred", UNTIMED)
 
 
+def test_a_time_that_was_stated_and_not_believed_is_not_said_to_be_missing() -> None:
+    told = Wire()  # nothing shows in which zone the machine's text is
+    told.hears("departed", "10:00:25", "spi", taken="10:06:00")
+    (visit,) = (v for v in told.route if v.station == "spi")
+    assert "states a time that is not believed, it is too far from the clock of its intake" in (
+        visit.reason or ""
+    )
+    assert "states no time" not in (visit.reason or "")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [(None, "states no time"), ("yesterday", "not believed, it cannot be read as an instant")],
+)
+def test_a_time_that_is_missing_or_no_time_is_said_so(told: Wire, text: str | None, said: str) -> None:
+    fact = told.say("board.departed", "10:06:00", A, station="spi", how="transferred", means="taken_in")
+    if text is not None:
+        told.facts[-1] = _with_text(fact, text)
+    (visit,) = (v for v in told.route if v.station == "spi")
+    assert said in (visit.reason or "")
+
+
 def test_a_clock_ahead_is_no_late_message(told: Wire) -> None:
     told.passes("spi", "08:00:00", "08:00:25")
     told.hears("arrived", "11:00:00", "spi", taken="10:00:00")
