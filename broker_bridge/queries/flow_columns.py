@@ -56,6 +56,8 @@ class Visit(NamedTuple):
     seen: float
     """Seen there last."""
     certainty: str
+    supposed: bool = False
+    """Its program was not stated for it."""
 
 
 class Flow(NamedTuple):
@@ -110,7 +112,12 @@ def read_flow(
         derived.close()
     works = _works(record, as_of, {row.station for row in rows}, progress)
     around = sorted(
-        _programmed(list(_visits(rows, works))), key=lambda visit: (visit.arrived, visit.station, visit.thing)
+        (
+            visit
+            for visit in _programmed(list(_visits(rows, works)))
+            if choice.program in (None, visit.program)
+        ),
+        key=lambda visit: (visit.arrived, visit.station, visit.thing),
     )
     kept = choice.when(np.asarray([round(visit.arrived * 1e6) for visit in around], np.int64))
     visits = tuple(visit for visit, keep in zip(around, kept.tolist(), strict=True) if keep)
@@ -126,8 +133,9 @@ def read_flow(
 
 
 def _asked(row: FlowRow, choice: Choice) -> bool:
-    wanted = (choice.station, choice.part, choice.program, choice.side, choice.equipment)
-    stated = (row.station, row.part, row.program, row.side, row.equipment)
+    # Not by program yet: that of boards for which none is stated comes from the others.
+    wanted = (choice.station, choice.part, choice.side, choice.equipment)
+    stated = (row.station, row.part, row.side, row.equipment)
     return (
         choice.on_line(row.line)
         and all(want in (None, said) for want, said in zip(wanted, stated, strict=True))
@@ -208,13 +216,14 @@ def _visits(rows: Iterable[FlowRow], works: Mapping[tuple[str, str, str], list[_
         thing = boards[0] if single else (first.panel or first.value)
         left = first.until / 1e6 if first.latest == first.until else math.nan
         arrived, seen = first.since / 1e6, first.until / 1e6
+        program = next((row.program for row in group if row.program is not None), None)
         names = {first.panel, *(row.value for row in group)} - {None}
         started, finished = _during(
             [work for name in names for work in works.get((first.line, first.station, str(name)), ())],
             arrived, seen, left,
         )  # fmt: skip
         yield Visit(
-            first.line, first.station, first.lane, first.side, thing, boards, first.part, first.program, arrived, started,
+            first.line, first.station, first.lane, first.side, thing, boards, first.part, program, arrived, started,
             finished, left, seen, first.certainty,
         )  # fmt: skip
 
@@ -238,7 +247,7 @@ def _programmed(visits: Sequence[Visit]) -> Iterator[Visit]:
     for visit in visits:
         programs = ran.get((visit.line, visit.station, visit.part, visit.side), ())
         yield (
-            visit._replace(program=next(iter(programs)))
+            visit._replace(program=next(iter(programs)), supposed=True)
             if visit.program is None and len(programs) == 1
             else visit
         )

@@ -114,6 +114,14 @@ def remarks_of(flow: Flow) -> list[str]:
         told.append(
             f"{flow.unknown_departures} of {len(flow.visits)} visits have no departure that was seen: they are in no dwell"
         )
+    supposed = [visit for visit in flow.visits if visit.supposed]
+    if supposed:
+        boards = len({board for visit in supposed for board in visit.boards})
+        stations = ", ".join(sorted({visit.station for visit in supposed}))
+        told.append(
+            f"the program of {boards:,} board{'' if boards == 1 else 's'} is inferred, at {stations}: none is stated for them"
+            " there, and the station stated but one for all others of that part and side"
+        )
     if flow.shift:
         told.append("of a shift: visits that began in it; shares are of its hours only")
     return told + ([flow.settled] if flow.settled else [])

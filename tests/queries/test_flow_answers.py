@@ -121,6 +121,10 @@ def test_a_changeover_is_from_the_last_to_the_first(known: tuple[Record, Flow]) 
     assert change.boards == ("P19", "P20")
 
 
+def test_what_every_board_states_is_not_said_to_be_inferred(known: tuple[Record, Flow]) -> None:
+    assert not any("inferred" in remark for remark in flow_changes(known[1], "").remarks)
+
+
 def test_only_what_is_asked_for(tmp_path: Path) -> None:
     record, flow = read(line(), tmp_path, Choice(station="place", program="B"))
     assert {visit.station for visit in flow.visits} == {"place"}
@@ -210,4 +214,16 @@ def test_a_program_told_for_some_boards_is_that_of_the_part(tmp_path: Path) -> N
     change = figure(flow_changes(flow, ""), "jet", "for X to for Y")
     assert change.value == pytest.approx(60 + 300 - 20)
     assert change.boards == ("P09", "P10")
+    told_so = "the program of 18 boards is inferred, at jet: none is stated for them there"
+    for answer in (
+        flow_changes(flow, ""),
+        flow_line(flow, ""),
+        flow_stations(flow, ""),
+        flow_time(record, flow, ""),
+    ):
+        assert [remark for remark in answer.remarks if remark.startswith(told_so)]
+    record.index.close()
+    record, flow = read(told, tmp_path, Choice(program="for X"))
+    assert [visit.thing for visit in flow.visits] == [f"P{number:02}" for number in range(10)]
+    assert any("the program of 9 boards is inferred" in remark for remark in flow_stations(flow, "").remarks)
     record.index.close()
