@@ -51,8 +51,9 @@ def first_pass(
 ) -> Yield:
     """First-pass yield from inspections or tests, one a row: what attempt 1 said.
 
-    A row without an attempt number is a first attempt only where it is the board's only row. With `panels`, panels are
-    counted instead of boards: good when every board with rows passed, failed when one failed.
+    A row without an attempt number is a first attempt only where it is the board's only row. Rows of one attempt are its
+    witnesses: one that tells no result takes none away from a board. With `panels`, panels are counted instead of
+    boards: good when every board with rows passed, failed when one failed.
 
     In arrays: boards and panels by integers, attempts with a number below zero where none is stated, outcomes as PASSED,
     FAILED or another number. Members are in order of their first rows.
@@ -112,9 +113,8 @@ def _judged(
     waiting = np.zeros(len(begin), bool)
     if open_reviews is not None:
         waiting = _any(board[first & np.asarray(open_reviews, bool)], len(begin))
-    if panels is None:
-        other &= ~passed & ~failed  # a second witness that does not tell is no contradiction
-    else:
+    other &= ~passed & ~failed  # a second witness that does not tell is no contradiction
+    if panels is not None:
         panel, start = numbered(panels)
         _check_panels(boards, panels, panel, begin[board])
         of_board, begin = panel[begin], start

@@ -97,6 +97,15 @@ def test_two_witnesses() -> None:
     said = first_pass(["a", "a", "b", "b"], [1] * 4, ["passed", "failed", "passed", "unknown"])
     assert said.contradicting == ("a",)
     assert said.share.members == ("b",)
+    in_panels = first_pass(
+        ["a", "a", "b", "b", "c"],
+        [1] * 5,
+        ["passed", "failed", "passed", "unknown", "unknown"],
+        panels=list("AABBC"),
+    )
+    assert in_panels.contradicting == ("A",)
+    assert in_panels.share.members == ("B",)
+    assert in_panels.without_outcome == ("C",)
 
 
 def test_panels() -> None:
@@ -172,7 +181,7 @@ def plainly(rows, panels: bool) -> dict[str, list[int]]:
             kind = "both"
         elif any("failed" in said for said in boards):
             kind = "failed"
-        elif all(said == {"passed"} for said in boards) or (not panels and "passed" in boards[0]):
+        elif all("passed" in said for said in boards):
             kind = "good"
         else:
             kind = "silent"

@@ -287,3 +287,21 @@ def _facts(by_board: dict[tuple[str, str, str], list[dict[str, str]]]) -> Iterat
             "2026-03-02T12:00:00Z",
             judged,
         )
+
+
+def test_a_witness_that_does_not_tell_takes_no_result_from_boards_or_panels(told_by_hand: Opened) -> None:
+    told = Told()
+    for number, outcomes in enumerate(
+        (("passed", "unknown"), ("passed", "failed"), ("unknown",), ("passed",))
+    ):
+        for witness, outcome in enumerate(outcomes):
+            clock = f"09:0{number}:{10 * witness:02}"
+            told.inspects(
+                "ict", clock, clock, board(f"B{number}", panel=f"P{number}", position=1), outcome=outcome, attempt=1,
+                source=f"witness-{witness}",
+            )  # fmt: skip
+    answer = ask(told_by_hand(told.facts), stage="inspected")
+    for counted in ("boards", "panels"):
+        found = figure(answer, f"ict, {counted}")
+        assert (found.number, found.of) == (2, 2), counted
+        assert (found.details["no result"], found.details["contradicting"]) == (1, 1), counted
