@@ -38,7 +38,7 @@ class Outlook(NamedTuple):
     def text(self) -> str:
         """In words, with how sure it is."""
         if not self.told:
-            return f"too short to tell when it will be full: seen over {ago(self.seen_s)}, an hour is needed"
+            return f"too early to tell when it is full (seen over {ago(self.seen_s)}, an hour is needed)"
         if self.full_s > _FAR_S:
             return f"hardly grows (seen over {ago(self.seen_s)})"
         sure = (

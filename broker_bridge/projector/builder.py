@@ -403,6 +403,8 @@ def _touched(fact: Fact) -> Iterator[tuple[str, str, int, int]]:
 def trouble(path: Path, error: sqlite3.Error) -> StoreUnavailable:
     if getattr(error, "sqlite_errorcode", None) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return StoreUnavailable(f"{path} is damaged ({error}): delete it, it is made anew from the record")
+    if getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY:
+        return StoreUnavailable(f"another process is writing {path.name}")
     return StoreUnavailable(f"{path} cannot be written: {error}")
 
 

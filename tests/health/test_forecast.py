@@ -54,7 +54,7 @@ def test_a_plant_that_has_just_begun_is_not_said_to_have_run_for_three_hours() -
     found = outlook([0.0] * (BINS - 1) + [5e6], 1e7, age_s=40.0)
     assert found is not None
     assert found.seen_s == 40.0
-    assert found.text == "too short to tell when it will be full: seen over 40 s, an hour is needed"
+    assert found.text == "too early to tell when it is full (seen over 40 s, an hour is needed)"
     assert not found.within(DAY)  # 5 MB in 40 s: a start catches up with its past
     later = outlook([0.0] * (BINS - 2) + [5e6, 5e6], 90e6, age_s=4 * 3600)
     assert later is not None

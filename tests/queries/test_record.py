@@ -62,7 +62,10 @@ def test_held_by_another_it_answers_as_of_the_indexs_commit_and_says_so(tmp_path
     holder.execute("BEGIN IMMEDIATE")
     with open_record(f"sqlite:///{path}") as opened:
         assert ask(opened, "A").as_of.commit == 1
-        assert "stands at commit 2, the index at 1" in (opened.note or "")
+        assert opened.note == (
+            "the record stands at commit 2, the index at 1, and could not be brought up:"
+            " another process is writing record.index.db"
+        )
         with pytest.raises(NotFound, match="commit 2 is not in the index yet"):
             ask(opened, "A", at=2)
         assert [source.missing for source in ask(opened, "A").completeness.sources] == [None]
