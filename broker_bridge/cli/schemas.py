@@ -76,9 +76,9 @@ def _tell(name: str, *, as_json: bool) -> int:
     name = name.removesuffix(".json")
     build = FILES.get(f"{name}.json")
     if build is None:
-        near = get_close_matches(name, [file.removesuffix(".json") for file in FILES], 5, 0.5)
+        near = get_close_matches(name, [file.removesuffix(".json") for file in FILES], 3, 0.6)
         raise UsageError(
-            f"{name!r} is none of them" + (f"; near it are {', '.join(near)}" if near else "")
+            f"{name!r} is no event type and no answer" + (f"; near it are {', '.join(near)}" if near else "")
             + ": `broker-bridge schemas` lists all"
         )  # fmt: skip
     document = build()

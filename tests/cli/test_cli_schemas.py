@@ -62,7 +62,10 @@ def test_one_as_json_is_its_schema(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_one_that_is_none_names_those_near_it(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["schemas", "work.complete"]) == 2
-    assert "'work.complete' is none of them; near it are work.completed" in capsys.readouterr().err
+    assert (
+        "'work.complete' is no event type and no answer; near it are work.completed"
+        in capsys.readouterr().err
+    )
     assert main(["schemas", "work.completed", "--check"]) == 2
 
 
