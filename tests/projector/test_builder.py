@@ -146,7 +146,7 @@ def test_one_writes_at_a_time_and_the_other_is_told(tmp_path: Path) -> None:
     recorded(store, boards("A", "B")[1:])
     holder = sqlite3.connect(path, isolation_level=None)
     holder.execute("BEGIN IMMEDIATE")
-    with pytest.raises(StoreUnavailable, match="another process is writing i.db"):
+    with pytest.raises(StoreUnavailable, match="another process is writing"):
         catch_up(store.reader, path, wait_s=0.01)
     holder.execute("ROLLBACK")
     holder.close()
