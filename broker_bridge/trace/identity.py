@@ -84,7 +84,9 @@ class Thing:
     def about(self, statement: Statement) -> About | None:
         """Whether and how a statement is about the thing. Of several ways the closest and surest counts."""
         ways = [way for mention in statement.mentions for way in self._ways(statement, mention)]
-        return min(ways, key=_closeness) if ways else None
+        if len(ways) < 2:
+            return ways[0] if ways else None
+        return min(ways, key=_closeness)
 
     def unplaced(self, statement: Statement) -> bool:
         """Whether a statement is about one board of the thing's panel without saying which."""
@@ -124,11 +126,12 @@ class Thing:
         if knots.isdisjoint(self._met):
             return None
         ways: list[Belief] = []
-        own = frozenset(knot for knot in knots if unit(knot) == self.unit and self.unit != "slot")
-        shared = frozenset(knot for knot in knots if unit(knot) is None)
+        units = {knot: unit(knot) for knot in knots}
+        own = frozenset(knot for knot in knots if units[knot] == self.unit and self.unit != "slot")
+        shared = frozenset(knot for knot in knots if units[knot] is None)
         if own and self.unit is not None:
             knots = own  # a name of its own says more than any identifier things may share
-        how = {name.node: name.how for name in mention.names}
+        assumed = {name.node for name in mention.names if name.how == "assumed"}
         for knot in knots:
             claim = self.claims.get(knot)
             if knot in self.names:
@@ -139,7 +142,7 @@ class Thing:
                 belief = claim.at(statement.time) if claim else None
             if belief is None:
                 continue
-            if isinstance(knot, Node) and how.get(knot) == "assumed":
+            if isinstance(knot, Node) and knot in assumed:
                 belief = chain(belief, inferred(ASSUMED, f"the source assumed that it was {told(knot)}"))
             if isinstance(knot, Slot) and mention.panel is not None and self._labels:
                 label = self._web.stated_frame(mention.panel.node)

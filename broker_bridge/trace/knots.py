@@ -44,7 +44,8 @@ class Web:
 
     def __init__(self, statements: Sequence[Statement]) -> None:
         self._frames = _frames(statements, persons=True)
-        self._stated_frames = _frames(statements, persons=False)
+        persons = any(statement.fact.type == ASSERTED for statement in statements)
+        self._stated_frames = _frames(statements, persons=False) if persons else self._frames
         self.bonds: dict[Knot, list[Bond]] = {}
         self.parts: dict[Node, list[Bond]] = {}
         """Bonds by the frame of their whole."""
@@ -67,9 +68,9 @@ class Web:
 
     def knots(self, mention: Mention) -> frozenset[Knot]:
         """All that a mention names its thing by."""
-        names: set[Knot] = {name.node for name in mention.names}
+        names: list[Knot] = [name.node for name in mention.names]
         if mention.panel is not None and mention.position is not None:
-            names.add(Slot(self.frame(mention.panel.node), mention.position))
+            names.append(Slot(self.frame(mention.panel.node), mention.position))
         return frozenset(names)
 
     def neighbours(self, knot: Knot, stated_only: bool = False) -> list[Knot]:

@@ -38,15 +38,18 @@ _REASONS = (
 def loops(route: Sequence[Visit]) -> list[Loop]:
     """The returns, in order of the coming back."""
     last: dict[tuple[str | None, str | None], int] = {}
+    done: dict[str, int] = {}
+    """Where each work was done last."""
     found: list[Loop] = []
     for place, visit in enumerate(route):
         before = last.get((visit.station, visit.side))
         last[visit.station, visit.side] = place
+        if place:
+            done.update(dict.fromkeys(route[place - 1].work, place - 1))
         if before is None or visit.station is None:
             continue
         first, between = route[before], route[before + 1 : place]
-        done = {work for one in (first, *between) for work in one.work}
-        why = next((word for work, word in _REASONS if work in done), None)
+        why = next((word for work, word in _REASONS if done.get(work, -1) >= before), None)
         if why is None and (first.left == "removed" or visit.came == "inserted"):
             why = "by_hand"
         doubtful = max((first, visit), key=lambda one: (one.certainty != "observed", one.certainty))

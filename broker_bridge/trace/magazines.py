@@ -54,11 +54,7 @@ def stored(
     """The stays in order of time; `statements` hold everything that is filed of the magazines."""
     found: list[Storage] = []
     unread: list[tuple[Statement, About]] = []
-    entries = [
-        (statement, way, slot)
-        for statement, way in about
-        if way.scope != "member" and (slot := _put(statement, way, web)) is not None
-    ]
+    entries = [(statement, way, _slot(statement, way)) for statement, way in about if puts(statement, way)]
     for place, (put, way, slot) in enumerate(entries):
         magazine = str(put.get("magazine"))
         if place and entries[place - 1][0].get("magazine") == magazine and put.fact.type == _HANDLED:
@@ -84,6 +80,14 @@ def stored(
             mention = Mention("object", (), None, None, None, None, "unknown", None, ())
             unread.append((taken, About(belief, "self", mention, unit(thing.key) or "board")))
     return Stored(tuple(found), tuple(unread))
+
+
+def puts(statement: Statement, way: About) -> bool:
+    """Whether a statement puts the thing into a magazine."""
+    if statement.get("magazine") is None or way.scope == "member":
+        return False
+    kind = statement.fact.type
+    return kind == "board.departed" or (kind == _HANDLED and way.mention.role == "content")
 
 
 def seen_again(put: Statement, about: Sequence[tuple[Statement, About]]) -> datetime | None:
@@ -134,16 +138,12 @@ def _storage(
     )
 
 
-def _put(statement: Statement, way: About, web: Web) -> str | None:
-    """The slot a statement puts the board in; None where it puts it nowhere."""
-    if statement.get("magazine") is None:
-        return None
-    if statement.fact.type == "board.departed":
-        return str(statement.get("slot") or "?")
-    if statement.fact.type == _HANDLED and way.mention.role == "content":
-        contents = [m for m in statement.mentions if m.role == "content"]
-        return str(statement.get("contents")[contents.index(way.mention)]["slot"])
-    return None
+def _slot(put: Statement, way: About) -> str:
+    """The slot a statement puts the board in."""
+    if put.fact.type == "board.departed":
+        return str(put.get("slot") or "?")
+    contents = [m for m in put.mentions if m.role == "content"]
+    return str(put.get("contents")[contents.index(way.mention)]["slot"])
 
 
 def _unexpected(web: Web, known: Sequence[Statement]) -> Statement | None:

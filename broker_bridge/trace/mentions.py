@@ -134,8 +134,11 @@ def _claimed(objects: list[Mention]) -> Iterator[Tie]:
 
 def _mention(role: Role, board: Mapping[str, Any], extra: Any = ()) -> Mention:
     identifiers = board.get("identifiers") or ()
-    names = [Named(Node(i["kind"], i["value"]), i["how"]) for i in identifiers if i["kind"] not in CARRIERS]
-    names += [Named(Node(i["kind"], i["value"]), i["how"]) for i in extra if i["kind"] not in CARRIERS]
+    names = [
+        Named(Node(i["kind"], i["value"]), i["how"])
+        for i in (*identifiers, *extra)
+        if i["kind"] not in CARRIERS
+    ]
     if len(names) > 1:
         first = {name.node: name for name in reversed(names)}
         names = [first[node] for node in sorted(first, key=order)]

@@ -56,14 +56,15 @@ def wanted(found: Iterable[Stay]) -> list[tuple[str, Window]]:
 
 def readings(found: Sequence[Stay], route: Sequence[Visit], statements: Iterable[Statement]) -> list[Reading]:
     """The readings in order of time; `route` holds the visits of the stays, in the same order."""
-    taken = [s for s in statements if s.fact.type == READING and not s.mentions]
+    taken: dict[tuple[str, str], list[Statement]] = {}
+    for statement in statements:
+        if statement.fact.type == READING and not statement.mentions:
+            taken.setdefault((statement.get("station"), statement.line), []).append(statement)
     result = [
         _reading(statement, visit)
         for (station, window), visit in zip(wanted(found), (v for v in route if v.station), strict=True)
-        for statement in taken
-        if statement.get("station") == station
-        and statement.line == window.line
-        and _inside(statement, window)
+        for statement in taken.get((station, window.line), ())
+        if _inside(statement, window)
     ]
     return sorted(set(result), key=lambda reading: (reading.time, reading.evidence))
 

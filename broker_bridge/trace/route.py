@@ -48,14 +48,14 @@ def silent(
     seen: Sequence[Seen], declarations: Iterable[Statement], part: str | None, known: Sequence[Gap]
 ) -> list[Gap]:
     """Stations declared for the board's process, before the last one it was seen at, without a visit."""
-    stated = list(declarations)
+    stated = _Declared(declarations, part)
     result: list[Gap] = []
     groups: dict[tuple[str, str | None], list[Visit]] = {}
     for visit, line in seen:
         if visit.station is not None:
             groups.setdefault((line, visit.side), []).append(visit)
     for (line, side), visits in sorted(groups.items(), key=repr):
-        declaration = _in_force(stated, line, side, part, visits[0].arrived)
+        declaration = stated.in_force(line, side, visits[0].arrived)
         if declaration is not None:
             result.extend(_silent(declaration, visits, known))
     return result
@@ -72,11 +72,11 @@ class Deviation(Value):
 
 def deviations(seen: Sequence[Seen], declarations: Iterable[Statement], part: str | None) -> list[Deviation]:
     """Stations which the process declared for the board's line on that date does not name, or not in that order."""
-    stated = list(declarations)
+    stated = _Declared(declarations, part)
     result: list[Deviation] = []
     reached: dict[tuple[str, str | None], tuple[int, Visit]] = {}
     for visit, line in seen:
-        declaration = _in_force(stated, line, visit.side, part, visit.arrived)
+        declaration = stated.in_force(line, visit.side, visit.arrived)
         if declaration is None or visit.station is None:
             continue
         order = _order(declaration)
@@ -98,10 +98,10 @@ def deviations(seen: Sequence[Seen], declarations: Iterable[Statement], part: st
 
 def leavings(seen: Sequence[Seen], declarations: Iterable[Statement], part: str | None) -> list[Leaving]:
     """When the board left the last station of the process declared for its line."""
-    stated = list(declarations)
+    stated = _Declared(declarations, part)
     result: list[Leaving] = []
     for visit, line in seen:
-        declaration = _in_force(stated, line, visit.side, part, visit.arrived)
+        declaration = stated.in_force(line, visit.side, visit.arrived)
         if declaration is None or visit.departed is None:
             continue
         if visit.station == declaration.fact.data["stations"][-1]["name"]:
@@ -116,25 +116,30 @@ def _order(declaration: Statement) -> dict[str, int]:
     return {station["name"]: place for place, station in enumerate(stations)}
 
 
-def _in_force(
-    declarations: Sequence[Statement], line: str, side: str | None, part: str | None, date: datetime
-) -> Statement | None:
-    fitting = []
-    for statement in declarations:
-        data = statement.fact.data
-        declared_part = (data.get("part") or {}).get("number")
-        fits = (
-            declares(statement, line)
-            and declared_part in (None, part)
-            and data.get("side") in (None, side)
-            and instant(data["valid_from"]) <= date
-        )
-        if fits:
-            narrow = (declared_part is not None) + (data.get("side") is not None)
-            fitting.append(
-                (narrow, instant(data["valid_from"]), statement.time, statement.evidence, statement)
-            )
-    return max(fitting, key=lambda row: row[:4])[4] if fitting else None
+class _Declared:
+    """What is declared of a part's process."""
+
+    def __init__(self, declarations: Iterable[Statement], part: str | None) -> None:
+        self._declarations, self._part = list(declarations), part
+        self._fitting: dict[tuple[str, str | None], list[tuple[datetime, Statement]]] = {}
+
+    def in_force(self, line: str, side: str | None, date: datetime) -> Statement | None:
+        """The narrowest declaration for a line and side that was valid at a time, of equals the newest."""
+        if (line, side) not in self._fitting:
+            self._fitting[line, side] = self._of(line, side)
+        return next((one for since, one in self._fitting[line, side] if since <= date), None)
+
+    def _of(self, line: str, side: str | None) -> list[tuple[datetime, Statement]]:
+        fitting = []
+        for statement in self._declarations:
+            data = statement.fact.data
+            part = (data.get("part") or {}).get("number")
+            if declares(statement, line) and part in (None, self._part) and data.get("side") in (None, side):
+                narrow = (part is not None) + (data.get("side") is not None)
+                since = instant(data["valid_from"])
+                fitting.append(((narrow, since, statement.time, statement.evidence), since, statement))
+        fitting.sort(key=lambda row: row[0], reverse=True)
+        return [(since, statement) for _, since, statement in fitting]
 
 
 def _silent(declaration: Statement, visits: Sequence[Visit], known: Sequence[Gap]) -> list[Gap]:

@@ -85,9 +85,13 @@ def opened(
     `crowded` are identifiers that name so much that they tell nothing apart; they are left out like placeholders.
     """
     unique = {fact.number: fact for fact in facts}
+    read = [(fact, mentions(fact)) for fact in unique.values()]
+    names = {name.node for _, found in read for mention in found for name in mention.names}
+    names.update(mention.panel.node for _, found in read for mention in found if mention.panel is not None)
+    empty = {node for node in names if node in crowded or is_placeholder(node.value, placeholders)}
     result = [
-        Statement(fact, instant(fact.time), _telling(mentions(fact), placeholders, crowded))
-        for fact in unique.values()
+        Statement(fact, instant(fact.time), _telling(found, empty) if empty else found)
+        for fact, found in read
     ]
     result.sort(key=_order)
     return result
@@ -99,17 +103,12 @@ def together(some: Iterable[Statement], others: Iterable[Statement]) -> list[Sta
     return sorted(unique.values(), key=_order)
 
 
-def _telling(
-    found: tuple[Mention, ...], placeholders: Collection[str], crowded: Collection[Node]
-) -> tuple[Mention, ...]:
-    def empty(node: Node) -> bool:
-        return node in crowded or is_placeholder(node.value, placeholders)
-
+def _telling(found: tuple[Mention, ...], empty: Collection[Node]) -> tuple[Mention, ...]:
     result = []
     for mention in found:
-        if any(empty(name.node) for name in mention.names):
-            mention = mention._replace(names=tuple(name for name in mention.names if not empty(name.node)))
-        if mention.panel is not None and empty(mention.panel.node):
+        if any(name.node in empty for name in mention.names):
+            mention = mention._replace(names=tuple(name for name in mention.names if name.node not in empty))
+        if mention.panel is not None and mention.panel.node in empty:
             mention = mention._replace(panel=None, position=None)
         result.append(mention)
     return tuple(result)

@@ -4,8 +4,10 @@ A board has come again when it had left, or was seen elsewhere in between. A sec
 of the same work, without either is suspect: a stale code read on another board looks the same.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from functools import cached_property
 from itertools import groupby, pairwise
 from typing import Final
 
@@ -38,17 +40,17 @@ class Stay(Value):
         """Where."""
         return self.witnesses[0].station
 
-    @property
+    @cached_property
     def first(self) -> datetime:
         """The first sight of the board there."""
         return min(witness.start for witness in self.timed)
 
-    @property
+    @cached_property
     def last(self) -> datetime:
         """The last sight of the board there."""
         return max(witness.end for witness in self.timed)
 
-    @property
+    @cached_property
     def timed(self) -> Sequence[Witness]:
         """The witnesses whose time counts: all of them where nothing supports the time of any."""
         return [witness for witness in self.witnesses if not untimed(witness)] or self.witnesses
@@ -73,8 +75,9 @@ def stays(witnesses: Iterable[Witness]) -> list[Stay]:
         key = (witness.station, () if witness.station else witness.candidates)
         stations.setdefault(key, []).append(witness)
     found: list[Stay] = []
+    sighted = [w for w in ordered if w.station is not None and not untimed(w)]
     for key in sorted(stations, key=repr):
-        elsewhere = [w for w in ordered if w.station not in (None, key[0]) and not untimed(w)]
+        elsewhere = [w for w in sighted if w.station != key[0]]
         found.extend(_numbered(list(_split(stations[key], elsewhere if key[0] else [])), elsewhere))
     return sorted(
         _placed(found),
@@ -111,8 +114,11 @@ def _numbered(found: list[Stay], elsewhere: Sequence[Witness]) -> list[Stay]:
     for place, stay in enumerate(found):
         for attempt in {(*w.test, w.attempt) for w in stay.witnesses if w.test and w.attempt is not None}:
             attempts.setdefault(attempt, []).append(place)
+    twice = {attempt: places for attempt, places in attempts.items() if len(places) > 1}
+    if not twice:
+        return found
     reworked = [w.start for w in elsewhere if w.statement.fact.type == "inspection.rework_performed"]
-    for (*_, number), places in attempts.items():
+    for (*_, number), places in twice.items():
         for one, other in pairwise(places):
             if not any(found[one].first <= moment <= found[other].last for moment in reworked):
                 why = f"attempt {number} was stated twice: one of them may be another board"
@@ -122,7 +128,7 @@ def _numbered(found: list[Stay], elsewhere: Sequence[Witness]) -> list[Stay]:
 
 
 def _again(current: Sequence[Witness], witness: Witness, elsewhere: Sequence[Witness]) -> str | None:
-    """None: the same visit. Else a new one, and why it is suspect; empty when it is not."""
+    """None: the same visit. Else a new one, and why it is suspect; empty when it is not. `elsewhere` is in order."""
     last = max(seen.end for seen in current)
     departed = max((seen.end for seen in current if seen.role == "departed"), default=None)
     if departed is not None and (witness.start > departed or witness.role == "arrived"):
@@ -136,7 +142,9 @@ def _again(current: Sequence[Witness], witness: Witness, elsewhere: Sequence[Wit
         arrivals = [seen for seen in current if seen.role == "arrived"]
         if any(seen.statement.fact.source == witness.statement.fact.source for seen in arrivals):
             return None
-    if any(other.start - last > SKEW and witness.start - other.end > SKEW for other in elsewhere):
+    since = bisect_right(elsewhere, SKEW, key=lambda other: other.start - last)
+    until = bisect_left(elsewhere, witness.start, since, key=lambda other: other.start)
+    if any(witness.start - other.end > SKEW for other in elsewhere[since:until]):
         return ""
     if witness.start - last > SKEW and _turned(current, witness):
         return ""
@@ -229,5 +237,7 @@ def _inside(began: datetime, ended: datetime, other_began: datetime, other_ended
 
 
 def _order(witness: Witness) -> tuple[datetime, int, datetime, Evidence]:
-    rank = {"arrived": 0, "present": 1, "departed": 2}[witness.role]
-    return witness.start, rank, witness.end, witness.statement.evidence
+    return witness.start, _RANK[witness.role], witness.end, witness.statement.evidence
+
+
+_RANK: Final = {"arrived": 0, "present": 1, "departed": 2}

@@ -39,7 +39,7 @@ def unnamed(statements: Iterable[Statement], found: Sequence[Window]) -> list[Ga
     """The gaps, a station and source each, in order of station and source."""
     groups: dict[tuple[str, str], list[Statement]] = {}
     for statement in statements:
-        if any(mention.names or mention.panel is not None for mention in statement.mentions):
+        if statement.fact.type not in SEEN or any(m.names or m.panel for m in statement.mentions):
             continue  # most are, and need not be read again
         if not names_no_board(statement.fact, mentions(statement.fact)):
             continue

@@ -240,7 +240,10 @@ def _at(data: Mapping[str, Any], stay: Stay) -> bool:
 def one_of(values: Iterable[T | None]) -> T | None:
     """The value most witnesses state; the least of equals, so that no order decides."""
     known = [value for value in values if value is not None]
-    return max(sorted(set(known), key=repr), key=known.count) if known else None
+    distinct = set(known)
+    if len(distinct) < 2:
+        return known[0] if known else None
+    return max(sorted(distinct, key=repr), key=known.count)
 
 
 def _worst(outcomes: Iterable[str | None], scale: Sequence[str]) -> str | None:

@@ -198,6 +198,7 @@ def _witness(
         side=where.get("side"),
         side_up=about.mention.side_up or _side_up(statement),
         clock=_clock(statement),
+        doubt=None,
     )
 
 

@@ -301,6 +301,15 @@ class Test16LateReviews:
         assert (loop.station, loop.pass_, loop.through, loop.why) == ("aoi", 2, ("bench",), "rework")
         assert history.defects[0].state == "passed_again"
 
+    def test_what_was_done_before_it_left_explains_no_loop(self) -> None:
+        told = self.told()
+        told.inspects("aoi", at("10:00:00", 4), at("10:00:20", 4), A)
+        told.passes("x-ray", at("11:00:00", 4), at("11:01:00", 4), A)
+        told.inspects("aoi", at("12:00:00", 4), at("12:00:20", 4), A)
+        assert [(loop.through, loop.why) for loop in told.history("A").loops] == [
+            (("bench",), "rework"), (("x-ray",), None),
+        ]  # fmt: skip
+
 
 class Test17InTheOven:
     def test_readings_join_the_interval_the_board_was_inside(self) -> None:

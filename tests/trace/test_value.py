@@ -16,7 +16,7 @@ class Point(Value):
 
 
 def test_fields_by_order_by_name_and_by_default() -> None:
-    assert Point(1, 2) == Point(x=1, y=2) == Point(1, y=2) == (1, 2)
+    assert Point(1, 2) == Point(x=1, y=2) == Point(1, y=2) == Point(y=2, x=1) == (1, 2)
     assert Point(1) == Point(x=1) == (1, 7)
     assert Point(3).x == 3
     assert Point(3)._replace(y=0) == (3, 0)
