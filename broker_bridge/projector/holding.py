@@ -12,6 +12,8 @@ def holding(reader: StoreReader, index: Index, numbers: Iterable[int], upto: int
     """The facts of these numbers that hold as of the event `upto`."""
     facts = reader.facts(sorted(numbers))
     several = index.revised({raw_record(fact) for fact in facts}, upto)
+    if not several:
+        return facts
     revised = _revised(reader, [fact.number for fact in facts if raw_record(fact) in several], upto)
     return [fact for fact in facts if fact.revision == revised.get(raw_record(fact), fact.revision)]
 

@@ -4,6 +4,7 @@ More events than needed never change an answer, fewer might: where in doubt they
 asked as of an event number.
 """
 
+import json
 import sqlite3
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from datetime import datetime
@@ -127,9 +128,8 @@ class Index:
             found |= self._touching(window.line, since, until, upto, _MISSING)
             line = declared_line(window.line + "/", window.line.rpartition("/")[2])
             found |= self._notices("line = ? AND type = ?", (line, DECLARED), upto)
-            for source in self.sources(window.line, upto):
-                found |= self._undated(source, since, upto)
-                found |= self._last_words(source, upto)
+            found |= self._undated(window.line, since, upto)
+            found |= self._last_words(window.line, upto)
         for file in files:
             found |= self._notices("source = ? AND generation = ? AND type = 'source.rejected'", file, upto)
         return frozenset(found)
@@ -138,9 +138,16 @@ class Index:
         """Numbers of the events that are filed under something that is no line (module entries)."""
         return frozenset(self._notices("line = ?", (under,), upto))
 
-    def filed_between(self, under: str, since: datetime, until: datetime, upto: int) -> frozenset[int]:
-        """The same, of those that touch a time."""
-        return frozenset(self._touching(under, microseconds(since), microseconds(until), upto))
+    def filed_between(self, spans: Iterable[tuple[str, datetime, datetime]], upto: int) -> frozenset[int]:
+        """The same, of those that touch a time: all that is asked for, as what it is filed under, since and until."""
+        sql = (
+            "WITH asked AS (SELECT json_extract(value, '$[0]') AS under, json_extract(value, '$[1]') AS start,"
+            " json_extract(value, '$[2]') AS finish FROM json_each(?))"
+            " SELECT number FROM asked CROSS JOIN reaches CROSS JOIN notices USING (reach) WHERE line = under"
+            " AND since >= start - reach AND since <= finish AND until >= start AND number <= ?"
+        )
+        asked = [(under, microseconds(since), microseconds(until)) for under, since, until in spans]
+        return frozenset(number for (number,) in self._all(sql, json.dumps(asked), upto))
 
     def filed_after(
         self, under: str, since: datetime, until: datetime | None, upto: int, limit: int
@@ -199,9 +206,12 @@ class Index:
 
     def families(self, line: str, station: str, upto: int) -> dict[str, list[str]]:
         """The families of marks of a station and the slots of each, in order."""
-        sql = "SELECT family, slot FROM slots WHERE place = ? AND first <= ? AND family <> ? ORDER BY slot"
+        sql = (
+            "SELECT family, slot FROM places CROSS JOIN slots USING (place) WHERE line = ? AND station = ?"
+            " AND first <= ? AND family <> ? ORDER BY slot"
+        )
         found: dict[str, list[str]] = {}
-        for family, slot in self._all(sql, self._place(line, station), upto, LOADED):
+        for family, slot in self._all(sql, line, station, upto, LOADED):
             found.setdefault(family, []).append(slot)
         return found
 
@@ -279,8 +289,7 @@ class Index:
     def missing_of(self, line: str, station: str, since: int, until: int, upto: int) -> frozenset[int]:
         """Numbers of gaps and rejected records of a line that touch a time, for a station or for none."""
         found = self._touching(line, since, until, upto, f"{_MISSING} AND station IN (?, '')", station)
-        for source in self.sources(line, upto):
-            found |= self._undated(source, since, upto, "AND station IN (?, '')", station)
+        found |= self._undated(line, since, upto, "AND station IN (?, '')", station)
         return frozenset(found)
 
     def mark_sources(self, line: str, station: str, upto: int) -> set[str]:
@@ -315,10 +324,11 @@ class Index:
             self._places[line, station] = rows[0][0]
         return self._places[line, station]
 
-    def _last_words(self, source: str, upto: int) -> set[int]:
-        """What a source last said of each station it hears; some more, as a revision may have superseded it."""
+    def _last_words(self, line: str, upto: int) -> set[int]:
+        """What a line's sources last said of each station they hear; some more, as a revision may have superseded it."""
         found: set[int] = set()
-        for (station,) in self._all("SELECT station FROM hearings WHERE source = ?", source):
+        hearings = "SELECT source, station FROM sources CROSS JOIN hearings USING (source) WHERE line = ? AND first <= ?"
+        for source, station in self._all(hearings, line, upto):
             for word in HEARING:
                 sql = (
                     "SELECT number FROM notices WHERE source = ? AND type = ? AND station = ? AND number <= ?"
@@ -327,15 +337,22 @@ class Index:
                 found.update(n for (n,) in self._all(sql, source, word, station, upto, _LAST_WORDS))
         return found
 
-    def _undated(self, source: str, since: int, upto: int, where: str = "", *values: object) -> set[int]:
-        """The newest rejected records of a source that may be of any time before they were saved."""
+    def _undated(self, line: str, since: int, upto: int, where: str = "", *values: object) -> set[int]:
+        """The newest rejected records of a line's sources that may be of any time before they were saved."""
+        far = reach(FIRST, LAST)
+        files = json.dumps([undated_file(source) for source in self.sources(line, upto)])
+        some = (
+            "SELECT value FROM json_each(?) WHERE EXISTS"
+            " (SELECT 1 FROM notices WHERE line = value AND reach = ? AND since = ?)"
+        )
         sql = (
             "SELECT number FROM notices WHERE line = ? AND reach = ? AND since = ? AND until >= ? AND number <= ?"
             f" {where} ORDER BY number DESC LIMIT ?"
         )
-        far = reach(FIRST, LAST)
         return {
-            n for (n,) in self._all(sql, undated_file(source), far, FIRST, since, upto, *values, UNDATED + 1)
+            number
+            for (file,) in self._all(some, files, far, FIRST)
+            for (number,) in self._all(sql, file, far, FIRST, since, upto, *values, UNDATED + 1)
         }
 
     def _touching(
@@ -416,6 +433,7 @@ class _Walk:
         self.crowded: set[_Name] = set()
         self._walked: set[_Name] = set()
         self._asked: set[_Name] = set()
+        self._tied: dict[tuple[_Name, int, int | None], list[tuple[_Name, int]]] = {}
 
     def from_asked(self, asked: Knot) -> None:
         """Everything about what was asked for."""
@@ -455,8 +473,8 @@ class _Walk:
             if isinstance(knot, _Name):
                 if not self._take(knot):
                     continue
-                found = [other for other, _ in self._index.tied(knot, SAME, self._upto)]
-                for whole, position in self._index.tied(knot, PART, self._upto):
+                found = [other for other, _ in self._ties(knot, SAME)]
+                for whole, position in self._ties(knot, PART):
                     wholes.add(whole)
                     if position and (whole, position) not in seen_slots:
                         seen_slots.add((whole, position))
@@ -466,7 +484,7 @@ class _Walk:
                 wholes.add(whole)
                 for frame in self._frames(whole):
                     self._take(frame, position)
-                    found += [other for other, _ in self._index.tied(frame, WHOLE, self._upto, position)]
+                    found += [other for other, _ in self._ties(frame, WHOLE, position)]
             for other in found:
                 if other in seen:
                     continue
@@ -502,12 +520,19 @@ class _Walk:
         seen, agenda = {panel}, [panel]
         while agenda:
             label = agenda.pop()
-            for other, _ in self._index.tied(label, SAME, self._upto):
+            for other, _ in self._ties(label, SAME):
                 labels = other.kind == "panel" or (label.kind == "panel" and other.kind not in UNITS)
                 if labels and other not in seen and other not in self.crowded:
                     seen.add(other)
                     agenda.append(other)
         return seen
+
+    def _ties(self, name: _Name, relation: int, position: int | None = None) -> list[tuple[_Name, int]]:
+        """What is tied to a name, asked once of the index: a panel is met from each of its boards."""
+        key = name, relation, position
+        if key not in self._tied:
+            self._tied[key] = list(self._index.tied(name, relation, self._upto, position))
+        return self._tied[key]
 
     def _take(self, name: _Name, place: int | None = ITSELF) -> bool:
         """Take the events along that give a name; false when it is crowded and was not asked for."""

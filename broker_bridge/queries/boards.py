@@ -25,7 +25,7 @@ from broker_bridge.trace.history import (
     windows,
 )
 from broker_bridge.trace.identity import About
-from broker_bridge.trace.magazines import seen_again
+from broker_bridge.trace.magazines import puts, seen_again
 from broker_bridge.trace.mentions import Knot, Node, Slot
 from broker_bridge.trace.statements import PLACEHOLDERS, Statement, is_placeholder
 
@@ -117,12 +117,12 @@ def history_of(
     }
     notices |= in_magazines(record, about, as_of)
     notices |= {number for file in files_of for number in record.index.filed(file, as_of.number)}
-    for window in around:
-        since, until = widened(window)
-        notices |= record.index.filed_between(unnamed_file(window.line), since, until, as_of.number)
-    for station, window in sightings(account):
-        file = reading_file(window.line, station)
-        notices |= record.index.filed_between(file, window.start, window.end, as_of.number)
+    spans = [(unnamed_file(window.line), *widened(window)) for window in around]
+    spans += [
+        (reading_file(window.line, station), window.start, window.end)
+        for station, window in sightings(account)
+    ]
+    notices |= record.index.filed_between(spans, as_of.number)
     subject = beside(found.subject, holding(record, notices, as_of.number), placeholders)
     newest = record.reader.head().commit == as_of.commit
     return history(
@@ -146,9 +146,11 @@ def history_of(
 def in_magazines(record: Record, about: Sequence[tuple[Statement, About]], as_of: AsOf) -> set[int]:
     """Numbers of what is told of the magazines a thing lay in, while it lay there."""
     found: set[int] = set()
+    # Bare boards come out of magazines into which nobody put them: what became of the others there tells nothing.
+    lain = {statement.get("magazine") for statement, way in about if puts(statement, way)}
     for statement, way in about:
         magazine = statement.get("magazine")
-        if magazine and way.scope != "member":
+        if magazine and magazine in lain and way.scope != "member":
             file = magazine_file(statement.fact.source, magazine)
             until = seen_again(statement, about)
             found.update(record.index.filed_after(file, statement.time, until, as_of.number, _IN_MAGAZINE))

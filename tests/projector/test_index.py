@@ -45,6 +45,15 @@ def opened(fact: Fact) -> Statement:
     return Statement(fact, instant(fact.time), ())
 
 
+def touching(readings: list[Fact], windows: list[Window]) -> set[int]:
+    return {
+        f.number
+        for f in readings
+        for window in windows
+        if instant(f.time) <= window.end and instant(f.data["until"]) >= window.start
+    }
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.tuples(kinds, spans), max_size=12), st.lists(spans, min_size=1, max_size=4))
 def test_what_touches_a_time_is_found_however_long_it_lasted(
@@ -77,16 +86,15 @@ def test_what_touches_a_time_is_found_however_long_it_lasted(
         assert index.missing_of(LINE, "aoi", first, last, upto) == frozenset()
         file = reading_file(LINE, "spi")
         readings = [f for f in told.facts if f.type == "reading.recorded"]
-        assert index.filed_between(file, window.start, window.end, upto) == {
-            f.number
-            for f in readings
-            if instant(f.time) <= window.end and instant(f.data["until"]) >= window.start
-        }
+        assert index.filed_between([(file, window.start, window.end)], upto) == touching(readings, [window])
         later = sorted(
             (instant(f.time), f.number) for f in readings if window.start <= instant(f.time) <= window.end
         )
         assert index.filed_after(file, window.start, window.end, upto, 3) == [
             number for _, number in later[:3]
         ]
+    windows = [Window(LINE, after(start), after(start + length)) for start, length in asked]
+    assert index.filed_between([(file, w.start, w.end) for w in windows], upto) == touching(readings, windows)
+    assert index.filed_between([(f"{file}x", w.start, w.end) for w in windows], upto) == frozenset()
     assert [undated(s) for s in missing] == [kind == "undated" for kind, _ in told_of if kind != "reading"]
     index.close()

@@ -14,9 +14,10 @@ from broker_bridge.errors import Ambiguous, NotFound, UsageError
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector import index as index_module
 from broker_bridge.queries.boards import board as ask
+from broker_bridge.queries.boards import find, in_magazines
 from broker_bridge.queries.record import Record, open_with
 from broker_bridge.trace.history import AsOf, History, history, subjects, told_of, windows
-from broker_bridge.trace.mentions import Knot, Slot
+from broker_bridge.trace.mentions import Knot, Node, Slot
 from broker_bridge.trace.revisions import holding
 
 
@@ -87,6 +88,27 @@ def test_a_record_that_ended_there_gives_the_same(tmp_path: Path) -> None:
         assert then == now._replace(completeness=alike)
         ended.close()
     full.close()
+
+
+def test_only_magazines_it_was_put_into_are_read(tmp_path: Path) -> None:
+    told = Told()
+    for clock, serial in (("08:00:00", "A"), ("08:00:30", "B")):
+        told.say(
+            "board.arrived", clock, board(serial), station="load", how="loaded", magazine="BARE", slot="1"
+        )
+    told.say(
+        "board.departed", "10:01:00", board("A"), station="unload", how="unloaded", magazine="M", slot="1"
+    )
+    put = told.say(
+        "board.departed", "10:02:00", board("B"), station="unload", how="unloaded", magazine="M", slot="2"
+    )
+    sealed = told.say("board.magazine_handled", "10:05:00", station="unload", magazine="M", act="sealed")
+    record = opened(told.facts, tmp_path)
+    (found,) = find(record, Node("board", "A"), record.as_of())
+    read = in_magazines(record, told_of(found.subject).about, record.as_of())
+    assert read - found.related.numbers == {put.number, sealed.number}
+    assert asked(record, Node("board", "A")) == whole(record.reader, Node("board", "A"), 5)[0]  # type: ignore[arg-type]
+    record.close()
 
 
 def test_a_revoked_assertion_is_gone_and_back_when_the_revocation_is_revoked(tmp_path: Path) -> None:
