@@ -7,7 +7,8 @@ import json
 import os
 import sqlite3
 import sys
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections import OrderedDict
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,12 +18,16 @@ from broker_bridge.events.fact import Fact
 from broker_bridge.events.ids import EventId
 from broker_bridge.store.base import Commit, Conflict, Head, Progress, RefusedRow, Sibling
 from broker_bridge.store.instants import text
-from broker_bridge.store.packing import UNREADABLE, unpack
+from broker_bridge.store.packing import PLAIN, UNREADABLE, unpack
 from broker_bridge.store.rows import PROGRESS, REFUSALS, progress_of, refused_row
 from broker_bridge.store.schema import RECORD
 
 _CHUNK: Final = 500
 """Numbers asked for in one statement; older SQLite takes 999 parameters."""
+
+_KEPT: Final = 2000
+"""Events kept as they were read, for who asks again: a board's page, the other boards of its panel. Large ones, which lie
+compressed, are not: with these it is a few megabytes."""
 
 _MANY: Final = 100
 """Events asked for at once from which a faster decoder is worth its import."""
@@ -42,6 +47,7 @@ class SqliteReader:
         self._connection = open_reader(path, RECORD)
         self._sources: dict[int, str] = {}
         self._types: dict[int, str] = {}
+        self._kept: OrderedDict[int, Fact] = OrderedDict()
         self._loads: Callable[[bytes], Any] = json.loads
 
     def head(self) -> Head:
@@ -78,11 +84,14 @@ class SqliteReader:
         """See StoreReader."""
         if self._loads is json.loads and "orjson" in sys.modules:
             self._loads = sys.modules["orjson"].loads  # somebody has waited for it already
-        found: dict[int, Fact] = {}
-        for start in range(0, len(numbers), _CHUNK):
-            part = numbers[start : start + _CHUNK]
-            sql = f"{_FACTS} WHERE e.number IN ({','.join('?' * len(part))})"
-            found.update((fact.number, fact) for fact in self._facts(self._all(sql, part)))
+        found = {number: self._kept[number] for number in numbers if number in self._kept}
+        unread = [number for number in numbers if number not in found]
+        for start in range(0, len(unread), _CHUNK):
+            part = unread[start : start + _CHUNK]
+            rows = self._all(f"{_FACTS} WHERE e.number IN ({','.join('?' * len(part))})", part)
+            facts = self._facts(rows)
+            found.update((fact.number, fact) for fact in facts)
+            self._keep(fact for fact, row in zip(facts, rows, strict=True) if row[-2] == PLAIN)
         try:
             return [found[number] for number in numbers]
         except KeyError as error:
@@ -260,6 +269,12 @@ class SqliteReader:
 
             self._loads = orjson.loads
 
+    def _keep(self, facts: Iterable[Fact]) -> None:
+        """Keep what was read last; the record never changes it, and nobody may."""
+        self._kept.update((fact.number, fact) for fact in facts)
+        while len(self._kept) > _KEPT:
+            self._kept.popitem(last=False)
+
     def _facts(self, rows: Sequence[Sequence[Any]]) -> list[Fact]:
         try:
             return [self._fact(row) for row in rows]
@@ -281,7 +296,7 @@ class SqliteReader:
             revision,
             self._types.get(kind) or self._type(kind),
             text(time),
-            self._loads(body if encoding == 0 else unpack(encoding, body))["data"],
+            self._loads(body if encoding == PLAIN else unpack(encoding, body))["data"],
         )
 
     def _source(self, number: int) -> str:

@@ -22,6 +22,7 @@ from contracts.store_contract import Driven, StoreContract, refusal
 from broker_bridge.errors import ConfigError, NotFound, RecordDamaged, StoreUnavailable, StoreVersionError
 from broker_bridge.events.base import Origin
 from broker_bridge.events.source import SourceRejected
+from broker_bridge.store import sqlite_reader
 from broker_bridge.store.sqlite import SqliteStore
 from broker_bridge.store.sqlite_reader import SqliteReader
 
@@ -384,6 +385,25 @@ def test_a_record_that_is_not_as_it_was_written_is_damaged_in_one_sentence(
             question()
     reader.close()
     assert any(f"event {number}: " in finding for finding in findings(path) for number in (1, 2, 3))
+
+
+def test_events_read_last_are_kept_and_no_more(
+    path: Path, opened: Opening, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sqlite_reader, "_KEPT", 3)
+    driven = opened(path)
+    large = arrival(9)._replace(body=arrival(9).body[:-1] + b" " * 9_000 + b"}")
+    driven.commit([*run_of(1, 8), large])
+    reader = SqliteReader(path)
+    (first,) = reader.facts([1])
+    assert reader.facts([1, 9, 1])[::2] == [first, first]
+    assert reader.facts([1])[0] is first
+    assert reader.facts([9])[0] is not reader.facts([9])[0], "large ones are read anew"
+    assert [fact.number for fact in reader.facts([2, 3, 4, 1])] == [2, 3, 4, 1]
+    assert reader.facts([1])[0] is not first
+    assert reader.facts([1]) == [first]
+    assert reader.facts(range(1, 10)) == reader.after(0, 10)
+    reader.close()
 
 
 def test_a_source_that_is_gone_is_damage(path: Path, opened: Opening) -> None:
