@@ -75,6 +75,7 @@ class BoardRow(NamedTuple):
     station: str | None
     there: int
     since: int | None
+    line_end: str | None
 
 
 class FlowRow(NamedTuple):
@@ -182,7 +183,7 @@ class Derived:
             part = wanted[start : start + _CHUNK]
             sql = (
                 "SELECT board, kind, value, position, unit, panel, panel_position, part, work_orders, purpose, state,"
-                f" station, there, since FROM boards WHERE board IN ({','.join('?' * len(part))})"
+                f" station, there, since, line_end FROM boards WHERE board IN ({','.join('?' * len(part))})"
             )
             found += [BoardRow(*row) for row in self._all(sql, *part)]
         return found

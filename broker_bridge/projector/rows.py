@@ -47,6 +47,7 @@ def rows(made: Made) -> Rows:
     """The rows of a history."""
     history = made.history
     who, where = history.identity, whereabouts(history)
+    held = where.held if where.state in ("in_process", "left_line") else None
     needs = {need.visit: need for need in made.needs}
     window: dict[int, tuple[int, int]] = {}
     for need in made.needs:
@@ -67,7 +68,7 @@ def rows(made: Made) -> Rows:
     board = (
         who.key.kind, who.key.value, who.key.position or 0, who.unit, who.panel.value if who.panel else None, who.position,
         who.part_number, who.revision, json.dumps([order.order for order in who.work_orders]), who.purpose,
-        where.state, where.station, int(where.there), _instant(where.since),
+        "held" if held else where.state, where.station, int(where.there), _instant(held or where.since), where.end,
         _instant(history.completeness.first_seen), _instant(history.completeness.last_seen), len(history.findings),
     )  # fmt: skip
     called: list[Row] = [

@@ -231,7 +231,8 @@ CREATE INDEX board_files_by_board ON board_files (board);
 CREATE TABLE crowded (name INTEGER PRIMARY KEY) STRICT;
 
 -- The things of which a history was made. Their key: an identifier, or a panel's with a position (0: none).
--- state: in_process, held, shipped, scrapped, returned. station: where it was last seen; since: from when, or when it left.
+-- state: in_process, left_line, held, shipped, scrapped, returned. station: where it was last seen; since: from when, or when it
+-- left; line_end: what it left behind it last.
 CREATE TABLE boards (
     board INTEGER PRIMARY KEY,
     kind TEXT NOT NULL,
@@ -248,6 +249,7 @@ CREATE TABLE boards (
     station TEXT,
     there INTEGER NOT NULL,
     since INTEGER,
+    line_end TEXT,
     first INTEGER,
     last INTEGER,
     doubts INTEGER NOT NULL,

@@ -16,7 +16,7 @@ from broker_bridge.errors import NotFound, RecordDamaged, StoreUnavailable, Usag
 from broker_bridge.queries.record import path_of
 from broker_bridge.store.sqlite_reader import SqliteReader
 from broker_bridge.trace.plain import plain
-from broker_bridge.trace.recall import Answer
+from broker_bridge.trace.recall import Answer, place_words
 
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}\Z")
 
@@ -135,6 +135,4 @@ def _members(listed: Iterable[Mapping[str, Any]]) -> dict[str, Mapping[str, Any]
 
 
 def _where(member: Mapping[str, Any]) -> str:
-    state = str(member["state"]).replace("_", " ")
-    station = member.get("station")
-    return f"{state} at {station}" if member["state"] == "in_process" and station else state
+    return place_words(str(member["state"]), member.get("end"), member.get("station"))

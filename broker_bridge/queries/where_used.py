@@ -20,6 +20,7 @@ from broker_bridge.trace.gaps import UNDATED, extent
 from broker_bridge.trace.recall import Answer, Asked, Member, Use, answer, named
 from broker_bridge.trace.route import DECLARED
 from broker_bridge.trace.statements import Statement, instant, opened
+from broker_bridge.trace.whereabouts import standing
 
 Progress = Callable[[int, int], None]
 
@@ -138,12 +139,15 @@ class _Search:
 
     def members(self) -> Iterator[Member]:
         """The boards, with all uses of each."""
+        span = self._record.reader.span(self._record.as_of().number)
+        now = None if span is None else instant(span[1])
         for row in self._derived.boards(self._uses):
+            since = _time(row.since)
             yield Member(
                 kind=row.kind, value=row.value, position=row.position or None, unit=row.unit, panel=row.panel,
                 panel_position=row.panel_position, part=row.part, work_orders=tuple(json.loads(row.work_orders)),
-                purpose=row.purpose, state=row.state, station=row.station, there=bool(row.there),
-                since=_time(row.since), uses=tuple(sorted(self._uses[row.board], key=_use_order)),
+                purpose=row.purpose, state=row.state if now is None else standing(row.state, bool(row.there), since, now),
+                station=row.station, there=bool(row.there), since=since, end=row.line_end, uses=tuple(sorted(self._uses[row.board], key=_use_order)),
             )  # fmt: skip
 
     # -- what is asked for --------------------------------------------------------------------------------

@@ -11,10 +11,7 @@ from typing import Final
 from broker_bridge.trace.history import AsOf, History
 from broker_bridge.trace.portrait import Key
 from broker_bridge.trace.value import Value
-
-IDLE: Final = timedelta(hours=24)
-"""A board that nothing was said of for so long, and that is at no station, is not accounted for; common practice, no
-source."""
+from broker_bridge.trace.whereabouts import IDLE, Whereabouts, standing, whereabouts
 
 
 class Member(Value):
@@ -33,15 +30,6 @@ class Member(Value):
     note: str | None
 
 
-class Left(Value):
-    """Where and when a board was seen last."""
-
-    station: str | None
-    arrived: datetime
-    departed: datetime | None
-    by_hand: bool
-
-
 class Under(Value):
     """A work order a board was made under, and since when it is named under it."""
 
@@ -58,15 +46,9 @@ class Course(Value):
     skipped: str | None
     """Why the position never was a board."""
     orders: tuple[Under, ...]
-    scrapped: bool
+    where: Whereabouts
     why: str | None
-    """Why it was scrapped."""
-    shipped: bool
-    held: bool
-    last: Left | None
-    ended: datetime | None
-    """When it left the last station of its declared process."""
-    end: str | None
+    """Why it was dispositioned as it was last."""
 
 
 class Balance(Value):
@@ -104,21 +86,14 @@ def course(history: History) -> Course:
     who = history.identity
     never = who.states and all(state.state in ("skipped", "missing") for state in who.states)
     disposed = [one for one in history.decisions if one.type == "board.dispositioned"]
-    last = history.route[-1] if history.route else None
-    end = history.ends[-1] if history.ends else None
     return Course(
         board=who.key,
         unit=who.unit,
         purpose=who.purpose,
         skipped=f"{who.states[-1].state}, says {who.states[-1].station or 'a source'}" if never else None,
         orders=tuple(Under(one.order, one.since) for one in who.work_orders),
-        scrapped=bool(disposed) and disposed[-1].what == "scrap",
+        where=whereabouts(history),
         why=disposed[-1].why if disposed else None,
-        shipped=any(one.type == "board.shipped" for one in history.decisions),
-        held=bool(history.held),
-        last=Left(last.station, last.arrived, last.departed, last.left == "removed") if last else None,
-        ended=end.time if end else None,
-        end=end.what if end else None,
     )
 
 
@@ -136,8 +111,8 @@ def member(one: Course, order: str, end: str | None, now: datetime, idle: timede
         unit=one.unit,
         since=since,
         state=state,
-        station=one.last.station if one.last else None,
-        seen=(one.last.departed or one.last.arrived) if one.last else None,
+        station=one.where.station,
+        seen=one.where.seen,
         note=note,
     )
 
@@ -180,23 +155,21 @@ def _state(
     newest = one.orders[-1]
     if newest.order != order:
         return "other_order", f"under {newest.order} since {newest.since:%Y-%m-%d %H:%M}"
-    if one.scrapped:
+    where = one.where
+    if where.state == "scrapped":
         return "scrapped", one.why
-    if one.shipped:
-        return "finished", "shipped"
-    held = "on hold" if one.held else None
-    last = one.last
-    if last is None:
-        return "not_accounted_for", "never seen at a station"
-    if end is not None:
-        if last.station == end and last.departed is not None:
-            return "finished", held or f"left {end}"
-    elif one.ended is not None and one.ended >= last.arrived:
-        return "finished", held or f"left the {one.end}"
-    if last.departed is None:
-        return "in_process", held
-    if last.by_hand:
-        return ("in_process" if now - last.departed <= idle else "not_accounted_for"), "taken out by hand"
-    if now - last.departed <= idle:
-        return "in_process", held
-    return "not_accounted_for", held or f"nothing is known of it since it left {last.station or 'a station'}"
+    if where.state in ("shipped", "returned"):
+        return "finished", where.state
+    state = standing("in_process" if end is not None else where.state, where.there, where.seen, now, idle)
+    note = "on hold" if where.held else f"{where.again}, and seen again" if where.again else None
+    if end is not None and where.station == end and not where.there:
+        return "finished", note or f"left {end}"
+    if state == "left_line":
+        return "finished", note or f"left the {where.end}"
+    if where.seen is None:
+        return state, "never seen at a station"
+    if where.by_hand:
+        return state, "taken out by hand"
+    if state == "not_accounted_for":
+        note = note or f"nothing is known of it since it left {where.station or 'a station'}"
+    return state, note

@@ -18,6 +18,9 @@ CAUTION: Final = (
     " and what may go on."
 )
 
+SOUGHT: Final = frozenset({"in_process", "not_accounted_for", "held"})
+"""States in which a board is looked for where it was seen last."""
+
 
 class Asked(Value):
     """What was asked for; absent fields were not."""
@@ -71,12 +74,15 @@ class Member(Value):
     work_orders: tuple[str, ...]
     purpose: str | None
     state: str
-    """in_process, held, shipped, scrapped or returned"""
+    """in_process, left_line (its declared line; what came then is not known), not_accounted_for (not heard of for long),
+    held, shipped, scrapped or returned"""
     station: str | None
     """Where it was seen last."""
     there: bool
     """Whether nothing shows that it has left there."""
     since: datetime | None
+    end: str | None
+    """What it left last: `end of line-1`; None: nothing shows that it has left its line, or it came back."""
     uses: tuple[Use, ...]
 
 
@@ -101,6 +107,8 @@ class Now(Value):
 
     state: str
     station: str | None
+    end: str | None
+    """What those left that left their line."""
     exact: int
     possible: int
 
@@ -156,6 +164,21 @@ def answer(
     )
 
 
+def place_words(state: str, end: str | None, station: str | None, since: str = "") -> str:
+    """A state and where such a board was seen last: `left the end of line-1 at ...`, `in process, last seen at aoi`."""
+    left = f"left the {end}" if end else ""
+    if state == "left_line":
+        return f"{left or 'left its line'}{' at ' + since if since else ''}"
+    when = f" since {since}" if since else ""
+    head = state.replace("_", " ")
+    if state not in SOUGHT:
+        return head + when
+    seen = left or (f"last seen at {station}" if station else "")
+    if state == "held":
+        return f"{head}{when}, {seen}" if seen else head + when
+    return f"{head}, {seen}{when}" if seen else head + when
+
+
 def named(asked: Asked) -> str:
     """What was asked for, in words."""
     said = [
@@ -186,8 +209,8 @@ def _summary(
         gone = len(exact) + len(possible) - carried
         if gone and carried:
             head += f"; {gone} of them carry it no more"
-        states = Counter(m.state for m in (*exact, *possible))
-        told = ", ".join(f"{count} {state.replace('_', ' ')}" for state, count in sorted(states.items()))
+        states = Counter(m.state.replace("_", " ") for m in (*exact, *possible))
+        told = ", ".join(f"{count} {state}" for state, count in sorted(states.items()))
         head += f"; {told}"
     return f"{head}. {'The list is bounded' if bounded else 'The list is NOT BOUNDED: there may be more'}."
 
@@ -213,13 +236,14 @@ def _shrink(possible: Sequence[Member]) -> list[Shrink]:
 
 
 def _now(exact: Sequence[Member], possible: Sequence[Member]) -> list[Now]:
-    counted: dict[tuple[str, str | None], list[int]] = defaultdict(lambda: [0, 0])
+    counted: dict[tuple[str, str | None, str | None], list[int]] = defaultdict(lambda: [0, 0])
     for place, members in enumerate((exact, possible)):
         for member in members:
-            station = member.station if member.state == "in_process" else None
-            counted[member.state, station][place] += 1
-    ordered = sorted(counted.items(), key=lambda pair: (pair[0][0], pair[0][1] or ""))
-    return [Now(state, station, *counts) for (state, station), counts in ordered]
+            station = member.station if member.state in SOUGHT else None
+            end = member.end if member.state == "left_line" else None
+            counted[member.state, station, end][place] += 1
+    ordered = sorted(counted.items(), key=lambda pair: tuple(part or "" for part in pair[0]))
+    return [Now(state, station, end, *counts) for (state, station, end), counts in ordered]
 
 
 def _count(number: int, noun: str) -> str:

@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from broker_bridge.trace.recall import Answer, Member, Use
+from broker_bridge.trace.recall import Answer, Member, Use, place_words
 from broker_bridge.words.telling import safe
 
 WIDTH: Final = 96
@@ -13,7 +13,7 @@ _MOST: Final = 40
 
 HEADS: Final = (
     "member", "panel", "position", "part", "orders", "certainty", "probability", "carries_now", "station", "side", "slot",
-    "designators", "from", "reason", "confirm", "state", "last_seen_at", "since",
+    "designators", "from", "reason", "confirm", "state", "last_seen_at", "since", "left",
 )  # fmt: skip
 
 
@@ -45,9 +45,8 @@ def words(answer: Answer) -> Iterator[str]:
         yield ""
         yield "Where they are now"
         for now in answer.now:
-            station = f", last seen at {now.station}" if now.station else ""
-            state = now.state.replace("_", " ")
-            yield from _line(f"{state}{station}: {now.exact} for sure, {now.possible} possible", 2, "- ")
+            place = place_words(now.state, now.end, now.station)
+            yield from _line(f"{place}: {now.exact} for sure, {now.possible} possible", 2, "- ")
     yield ""
     if answer.bounded:
         yield "Bounded: nothing that the record knows of can add a board."
@@ -72,7 +71,7 @@ def rows(answer: Answer) -> list[list[str]]:
                 "" if use.probability is None else f"{use.probability:g}", "yes" if use.now else "no",
                 use.station or "", use.side or "", use.slot or "", " ".join(use.designators),
                 use.from_.isoformat(), use.reason or "", use.confirm or "", member.state, member.station or "",
-                member.since.isoformat() if member.since else "",
+                member.since.isoformat() if member.since else "", member.end or "",
             ])  # fmt: skip
     return found
 
@@ -89,17 +88,12 @@ def name(member: Member) -> str:
 def _told(member: Member) -> str:
     place = f" ({member.panel}/{member.panel_position})" if member.panel and member.panel_position else ""
     unsure = "" if member.unit == "board" else f", {member.unit}: which boards is not known"
-    state = member.state.replace("_", " ")
-    since = f" since {member.since:%Y-%m-%d %H:%M}" if member.since else ""
-    where = (
-        f", last seen at {member.station}{since}"
-        if member.state == "in_process" and member.station
-        else since
-    )
+    since = f"{member.since:%Y-%m-%d %H:%M}" if member.since else ""
+    now = place_words(member.state, member.end, member.station, since)
     gone = "" if any(use.now for use in member.uses) or not _carried(member) else "; carries it no more"
     used = "; ".join(dict.fromkeys(_use(use) for use in member.uses[:4]))
     more = f" and {len(member.uses) - 4} more" if len(member.uses) > 4 else ""
-    return f"{name(member)}{place}{unsure}: {state}{where}; {used}{more}{gone}"
+    return f"{name(member)}{place}{unsure}: {now}; {used}{more}{gone}"
 
 
 def _carried(member: Member) -> bool:

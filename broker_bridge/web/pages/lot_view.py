@@ -5,8 +5,9 @@ from datetime import datetime
 from typing import Any, Final, NamedTuple
 
 from broker_bridge.trace.inspections import Place
-from broker_bridge.trace.recall import Answer, Asked, Member, Use, named
+from broker_bridge.trace.recall import Answer, Asked, Member, Use, named, place_words
 from broker_bridge.web.pages import addresses
+from broker_bridge.web.pages.texts import token
 from broker_bridge.words.materials import runs
 from broker_bridge.words.recall import name
 
@@ -32,8 +33,7 @@ class MemberRow(NamedTuple):
     name: str
     address: str
     panel: str
-    state: str
-    since: datetime | None
+    now: str
     uses: tuple[UseRow, ...]
     more: int
     """Uses that are not shown."""
@@ -84,8 +84,7 @@ def lot_view(found: Answer) -> LotView:
             if members
         ),
         now=tuple(
-            Count(one.state.replace("_", " ") + (f", last seen at {one.station}" if one.station else ""),
-                  one.exact, one.possible)
+            Count(place_words(one.state, one.end, one.station), one.exact, one.possible)
             for one in found.now
         ),
         table=addresses.to("/api/v1/where-used.csv", **asked),
@@ -116,14 +115,12 @@ def _listed(title: str, key: str, members: Sequence[Member]) -> MemberList:
 
 
 def _member(one: Member) -> MemberRow:
-    at = f" at {one.station}" if one.state == "in_process" and one.station else ""
     carried = any(use.slot is not None or use.designators for use in one.uses)
     return MemberRow(
         name=name(one),
         address=addresses.board(one.value, None if one.kind == "board" else one.kind, one.position),
         panel=f"{one.panel}/{one.panel_position}" if one.panel and one.panel_position else one.panel or "",
-        state=one.state.replace("_", " ") + (", last seen" + at if at else ""),
-        since=one.since,
+        now=place_words(one.state, one.end, one.station, token(one.since) if one.since else ""),
         uses=tuple(_uses(one.uses)),
         more=max(0, len(one.uses) - _USES),
         gone=carried and not any(use.now for use in one.uses),
