@@ -25,9 +25,9 @@ from broker_bridge.store.schema import RECORD
 _CHUNK: Final = 500
 """Numbers asked for in one statement; older SQLite takes 999 parameters."""
 
-_KEPT: Final = 2000
+_KEPT: Final = 1000
 """Events kept as they were read, for who asks again: a board's page, the other boards of its panel. Large ones, which lie
-compressed, are not: with these it is a few megabytes."""
+compressed, are not: with these it is about five megabytes."""
 
 _MANY: Final = 100
 """Events asked for at once from which a faster decoder is worth its import."""
