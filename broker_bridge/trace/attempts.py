@@ -55,6 +55,9 @@ class Test(Value):
     probability: float | None
     reason: str | None
     evidence: tuple[Evidence, ...]
+    corrected: datetime | None = None
+    """When it began, or else ended, with the error of its machine's clock taken off (see Inspection)."""
+    clock: str | None = None
 
     @property
     def begun(self) -> datetime | None:

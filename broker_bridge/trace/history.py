@@ -5,8 +5,8 @@ same.
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from datetime import datetime
-from typing import Final
+from datetime import datetime, timedelta
+from typing import Any, Final
 
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace import (
@@ -50,7 +50,7 @@ from broker_bridge.trace.unnamed import unnamed
 from broker_bridge.trace.uses import Material, Need, Tool
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Stray, Visit, doubt_of, stray_programs, visits
-from broker_bridge.trace.witnesses import Witness, witnesses
+from broker_bridge.trace.witnesses import Witness, span, witnesses
 
 MATERIALS: Final = (
     "stated for this board or its panel, or joined with what was set up at slots and on the stencil meanwhile; material"
@@ -221,6 +221,7 @@ def made(
     doubts = _doubted(found, torn_places)
     records = [Record(statement, _lowered(statement, way, doubts)) for statement, way in about]
     reworked = decisions.reworks(_of(records, decisions.REWORK, decisions.TOP_UP))
+    wrong = _wrong_clocks(found)
     reviewed = reviews.review(
         inspections.inspections(_own(records, "inspection.completed", inspections.PASTE)),
         _own(records, "inspection.reviewed"),
@@ -261,8 +262,8 @@ def made(
         route=tuple(route_visits),
         loops=tuple(loops.loops(route_visits)),
         magazines=magazine.stays,
-        inspections=tuple(inspected),
-        tests=tuple(tests),
+        inspections=tuple(one._replace(**_by_the_line(one, wrong)) for one in inspected),
+        tests=tuple(one._replace(**_by_the_line(one, wrong)) for one in tests),
         defects=called.defects,
         undecided=called.undecided,
         standing=called.standing,
@@ -385,6 +386,26 @@ def _doubted(found: Sequence[Stay], torn: Collection[int]) -> dict[Evidence, Bel
         if doubt is not None:
             doubts[evidence] = chain(doubts[evidence], doubt) if evidence in doubts else doubt
     return doubts
+
+
+def _wrong_clocks(found: Sequence[Stay]) -> dict[Evidence, tuple[timedelta, str]]:
+    """By how much the times of statements were corrected for the visits they witness, and why."""
+    return {
+        witness.statement.evidence: (witness.start - span(witness.statement)[0], witness.clock)
+        for stay in found
+        for witness in stay.witnesses
+        if witness.role == "present" and witness.clock and witness.start != span(witness.statement)[0]
+    }
+
+
+def _by_the_line(one: Inspection | Test, wrong: Mapping[Evidence, tuple[timedelta, str]]) -> dict[str, Any]:
+    """When it was by the clock that its visit is told by, and what shows that its machine's is wrong."""
+    shifts = {wrong[evidence] for evidence in one.evidence if evidence in wrong}
+    time = one.started or one.ended
+    if time is None or len(shifts) != 1:
+        return {}
+    ((shift, why),) = shifts
+    return {"corrected": time + shift, "clock": why}
 
 
 def _lowered(statement: Statement, way: About, doubts: Mapping[Evidence, Belief]) -> About:

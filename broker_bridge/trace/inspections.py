@@ -121,6 +121,11 @@ class Inspection(Value):
     probability: float | None
     reason: str | None
     evidence: tuple[Evidence, ...]
+    corrected: datetime | None = None
+    """When it began, or else ended, with the error of its machine's clock taken off; `started` and `ended` are what the
+    machine stated. None: nothing shows that its clock is wrong."""
+    clock: str | None = None
+    """By how much its machine's clock is wrong, and what shows it."""
 
 
 class Record(Value):

@@ -21,6 +21,8 @@ CAUTION: Final = (
 SOUGHT: Final = frozenset({"in_process", "not_accounted_for", "held"})
 """States in which a board is looked for where it was seen last."""
 
+_COUNTED: Final = {"left_line": "have left their line"}
+
 
 class Asked(Value):
     """What was asked for; absent fields were not."""
@@ -209,7 +211,7 @@ def _summary(
         gone = len(exact) + len(possible) - carried
         if gone and carried:
             head += f"; {gone} of them carry it no more"
-        states = Counter(m.state.replace("_", " ") for m in (*exact, *possible))
+        states = Counter(_COUNTED.get(m.state, m.state.replace("_", " ")) for m in (*exact, *possible))
         told = ", ".join(f"{count} {state}" for state, count in sorted(states.items()))
         head += f"; {told}"
     return f"{head}. {'The list is bounded' if bounded else 'The list is NOT BOUNDED: there may be more'}."

@@ -236,8 +236,8 @@ class _Telling(Telling):
     def inspections(self, found: Sequence[Inspection]) -> None:
         self.section(f"Inspections: {len(found)}")
         for number, one in enumerate(found, 1):
-            time = one.started or one.ended
-            place = [one.station or "station not known", one.side, one.method, time and self.when(time)]
+            time = self._began(one.started or one.ended, one.corrected)
+            place = [one.station or "station not known", one.side, one.method, time]
             scope = (
                 ""
                 if one.scope == "board"
@@ -258,8 +258,15 @@ class _Telling(Telling):
             if one.outcome_after_review:
                 after = one.outcome_after_review
                 self.line(f"after review: {'not stated by the reviewer' if after == 'unknown' else after}", 5)
+            if one.clock:
+                self.line(f"note: {one.clock}", 5)
             self.doubt(one)
             self.proof(one.evidence)
+
+    def _began(self, stated: datetime | None, corrected: datetime | None) -> str:
+        if stated is None or corrected is None:
+            return self.when(stated) if stated else ""
+        return f"{self.when(corrected)} ({self.when(stated)} by its machine's clock)"
 
     def _call(self, call: Call) -> str:
         text = f"{place_words(call.place)}: {call.label}"
@@ -281,13 +288,15 @@ class _Telling(Telling):
             attempt = f"attempt {one.attempt}" if one.attempt else "attempt not numbered"
             fixture = f", fixture {one.fixture}" if one.fixture else ""
             place = f"{one.station or 'station not known'}, {one.method.replace('_', ' ')}"
-            time = f", {self.when(one.begun)}" if one.begun else ""
+            time = f", {self._began(one.begun, one.corrected)}" if one.begun else ""
             self.line(f"{place}{time}, {attempt}{fixture}: {outcome_words(one.outcome)}.", 2, f"T{number} ")
             for step in one.failed_steps:
                 value = step.text if step.value is None else f"{step.value:g} {step.unit or ''}".strip()
                 self.line(f"failed step {step.name}: {value or 'no value'}", 5, "- ")
             for call in one.calls:
                 self.line(self._call(call), 5, "- ")
+            if one.clock:
+                self.line(f"note: {one.clock}", 5)
             self.doubt(one)
             self.proof(one.evidence)
 

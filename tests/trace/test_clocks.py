@@ -10,6 +10,7 @@ from told import Told, at, board
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace.clocks import UNTIMED
 from broker_bridge.trace.visits import Visit
+from broker_bridge.words.board import words
 
 A = board("A")
 
@@ -154,3 +155,26 @@ def test_calls_of_an_inspection_with_a_doubtful_time_are_doubtful(told: Wire) ->
     assert inspection.certainty == "inferred"
     first = next(v for v in told.route if v.station == "aoi")
     assert (first.certainty, first.outcome) == ("observed", None)
+
+
+def test_an_inspection_is_told_by_the_clock_of_its_visit_and_keeps_what_its_machine_stated(
+    told: Wire,
+) -> None:
+    told.hears("arrived", "09:58:25", "spi", taken="10:00:00")
+    told.inspects("spi", "09:58:25", "09:58:40", A, source="spi-files", method="paste")
+    told.hears("departed", "09:58:50", "spi", taken="10:00:25")
+    history = told.history("A")
+    (found,) = history.inspections
+    assert (found.started, found.ended) == (at("09:58:25"), at("09:58:40"))
+    assert found.corrected == at("10:00:00")
+    assert "95 s behind" in (found.clock or "")
+    text = " ".join(" ".join(words(history)).split())
+    assert "spi, paste, 2026-03-02 10:00:00 (09:58:25 by its machine's clock): passed" in text
+    assert "note: its machine's clock is 95 s behind, as its messages show: that much is taken off" in text
+
+
+def test_an_inspection_on_a_right_clock_is_told_as_it_is_stated(told: Wire) -> None:
+    told.passes("spi", "10:00:00", "10:00:25")
+    told.inspects("spi", "10:00:05", "10:00:20", A, source="spi-files", method="paste")
+    (found,) = told.history("A").inspections
+    assert (found.corrected, found.clock) == (None, None)
