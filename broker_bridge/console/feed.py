@@ -43,6 +43,10 @@ class Record(Protocol):
         """The events behind a number, in order, at most `limit`."""
         ...
 
+    def replaced(self) -> bool:
+        """Whether another record lies there by now: it has to be opened anew."""
+        ...
+
     def close(self) -> None:
         """Let go of the record."""
         ...
@@ -185,9 +189,10 @@ class Feed:
                 self._event(fact, past=not self.caught_up.is_set())
             self.number = facts[-1].number
             await asyncio.sleep(0)
-        if (newest := record.newest()) < self.number:
-            self._put(Notice("the record was restored or begun anew: it goes on from where it stands now"))
-            self.number = newest
+        if record.replaced():
+            self._put(Notice("the record was restored, moved or begun anew: it is opened again"))
+            self._open = None
+            record.close()
 
     def _event(self, fact: Fact, *, past: bool) -> None:
         if self._seen.new(fact.source, fact.id):

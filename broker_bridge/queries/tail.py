@@ -17,7 +17,22 @@ class Tail:
     """An open record. Raises NotFound when there is none, StoreUnavailable when it cannot be read now."""
 
     def __init__(self, url: str) -> None:
-        self._reader = SqliteReader(path_of(url))
+        self._path = path_of(url)
+        self._reader = SqliteReader(self._path)
+        self.file = self._lies_there()
+        """Which file it is."""
+        self.incarnation = self._reader.head().incarnation
+        """Of the record when it was opened."""
+
+    def replaced(self) -> bool:
+        """Whether another record lies there by now, or none, or this one has begun a new life: it has to be opened anew."""
+        return self._lies_there() != self.file or self._reader.head().incarnation != self.incarnation
+
+    def _lies_there(self) -> int:
+        try:
+            return self._path.stat().st_ino
+        except OSError:
+            return 0
 
     def newest(self) -> int:
         """Number of the newest event; 0 when there is none."""

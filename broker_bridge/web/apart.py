@@ -5,12 +5,11 @@ process everything else would wait that long, other readers, live pages, and who
 """
 
 import asyncio
-import contextlib
 import logging
 import os
 import sys
 from asyncio.subprocess import PIPE, Process
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,22 +22,25 @@ from broker_bridge.web.frames import PREFIX, Frame, lengths, packed, unpacked
 from broker_bridge.web.guard import App, Receive, Scope, Send
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.records import Records
-from broker_bridge.web.site import SAFE, session_of
+from broker_bridge.web.site import SAFE, may_read, session_of
 
 log = logging.getLogger(__name__)
 
+REPORT: Final = "/api/v1/board/report"
+"""As PDF it takes seconds: one at a time, so that the others have a process left."""
 PATHS: Final = frozenset(
     {
         "/board", "/board/why", "/scan",
-        "/api/v1/board", "/api/v1/board/why", "/api/v1/board/word", "/api/v1/board/report",
+        "/api/v1/board", "/api/v1/board/why", "/api/v1/board/word", REPORT,
     }
 )  # fmt: skip
 """What is answered there: it reads the record and nothing else, and puts histories together."""
-_SECONDS: Final = frozenset({"/api/v1/board/report"})
-"""Takes seconds: one at a time, so that the others have a process left."""
 _HEADERS: Final = frozenset({b"accept", b"authorization", b"cookie", b"host", b"if-none-match"})
 _WAITING: Final = 200
-_LONGEST_S: Final = 60.0
+_SOON_S: Final = 20.0
+"""A history takes tens of milliseconds, the longest some seconds."""
+_LONG_S: Final = 60.0
+_TURN_S: Final = 20.0
 _AGAIN_S: Final = 2.0
 
 
@@ -82,31 +84,33 @@ class Answerers:
             for _ in range(self._count):
                 group.create_task(self._keep())
 
-    async def ask(self, frame: Frame) -> Frame:
+    async def ask(self, frame: Frame, patience_s: float) -> Frame:
         """What one of them answers. Raises Problem where none does."""
         if self._waiting >= _WAITING:
             raise Problem(503, "too many ask at once: try again", headers={"Retry-After": "5"})
+        end = asyncio.get_running_loop().time() + patience_s
         answerer = None
+        self._waiting += 1
         try:
-            async with asyncio.timeout(_LONGEST_S):
-                self._waiting += 1
-                try:
-                    while answerer is None or answerer.ended:
-                        answerer = await self._free.get()
-                finally:
-                    self._waiting -= 1
+            async with asyncio.timeout_at(end):
+                while answerer is None or answerer.ended:
+                    answerer = await self._free.get()
+        except TimeoutError:
+            raise _late(patience_s) from None
+        finally:
+            self._waiting -= 1
+        return await _to_its_end(self._asked(answerer, frame, end, patience_s))
+
+    async def _asked(self, answerer: _Answerer, frame: Frame, end: float, patience_s: float) -> Frame:
+        try:
+            async with asyncio.timeout_at(end):
                 told = await answerer.ask(frame)
-        except BaseException as error:
-            if answerer is not None:
-                answerer.end()  # what it still says is no answer to the next question
+        except (OSError, asyncio.IncompleteReadError) as error:
+            answerer.end()
             if isinstance(error, TimeoutError):
-                raise Problem(
-                    503, f"no answer within {_LONGEST_S:.0f} s", headers={"Retry-After": "10"}
-                ) from None
-            if isinstance(error, OSError | asyncio.IncompleteReadError):
-                why = "the process that put the answer together ended: try again"
-                raise Problem(503, why, headers={"Retry-After": "2"}) from None
-            raise
+                raise _late(patience_s) from None
+            why = "the process that put the answer together ended: try again"
+            raise Problem(503, why, headers={"Retry-After": "2"}) from None
         self._free.put_nowait(answerer)
         return told
 
@@ -141,6 +145,23 @@ class Answerers:
             await asyncio.sleep(_AGAIN_S)
 
 
+async def _to_its_end(asking: Coroutine[Any, Any, Frame], then: Callable[[], object] = lambda: None) -> Frame:
+    """What it gives. Whoever does not wait any more leaves it to end by itself: the process is free again only then."""
+    task = asyncio.ensure_future(asking)
+
+    def done(ended: asyncio.Task[Frame]) -> None:
+        then()
+        if not ended.cancelled():
+            ended.exception()  # perhaps nobody else looks at it
+
+    task.add_done_callback(done)
+    return await asyncio.shield(task)
+
+
+def _late(patience_s: float) -> Problem:
+    return Problem(503, f"no answer within {patience_s:.0f} s", headers={"Retry-After": "10"})
+
+
 class Apart:
     """Wraps an application and hands on what is answered apart; until a process is ready the application answers itself.
 
@@ -156,7 +177,7 @@ class Apart:
         told: Callable[[Request, Problem], Response],
     ) -> None:
         self._app, self._answerers, self._records, self._told = app, answerers, records, told
-        self._slow = asyncio.Lock()
+        self._laying_out = asyncio.Lock()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """See ASGI 3."""
@@ -168,18 +189,44 @@ class Apart:
         ):
             await self._app(scope, receive, send)
             return
+        request = Request(scope)
+        if not may_read(request):
+            await self._app(scope, receive, send)  # it tells why not
+            return
         try:
             note = await asyncio.to_thread(self._records.keep_up)
         except BridgeError:
             await self._app(scope, receive, send)  # it tells why
             return
-        request = Request(scope)
+        asking = asyncio.ensure_future(self._answer(request, _asked(request, note)))
+        leaving = asyncio.ensure_future(_left(receive))
         try:
-            async with self._slow if scope["path"] in _SECONDS else contextlib.nullcontext():
-                answer = _response(await self._answerers.ask(_asked(request, note)))
+            await asyncio.wait({asking, leaving}, return_when=asyncio.FIRST_COMPLETED)
+            if asking.done():
+                await asking.result()(scope, receive, send)
+        finally:
+            for task in (asking, leaving):
+                task.cancel()
+            await asyncio.gather(asking, leaving, return_exceptions=True)
+
+    async def _answer(self, request: Request, frame: Frame) -> Response:
+        try:
+            if request.url.path != REPORT or request.query_params.get("form") != "pdf":
+                return _response(await self._answerers.ask(frame, _SOON_S))
+            async with asyncio.timeout(_TURN_S):
+                await self._laying_out.acquire()
+            return _response(await _to_its_end(self._answerers.ask(frame, _LONG_S), self._laying_out.release))
+        except TimeoutError:
+            why = "another report is being laid out: try again"
+            return self._told(request, Problem(503, why, headers={"Retry-After": "10"}))
         except Problem as problem:
-            answer = self._told(request, problem)
-        await answer(scope, receive, send)
+            return self._told(request, problem)
+
+
+async def _left(receive: Receive) -> None:
+    """Ends when nobody waits for the answer any more."""
+    while (await receive())["type"] != "http.disconnect":
+        pass
 
 
 def _asked(request: Request, note: str | None) -> Frame:

@@ -3,6 +3,7 @@
 Pure ASGI, around everything else, so that no route can forget it.
 """
 
+import asyncio
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Collection, MutableMapping
 from typing import Any, Final
@@ -20,6 +21,9 @@ BODY: Final = 1_000_000
 TARGET: Final = 8_000
 """Bytes of path and query."""
 _CLIENTS: Final = 10_000
+_AT_ONCE: Final = 400
+"""Requests that are being answered; listeners among them."""
+_STREAM: Final = "/api/v1/live"
 
 HEADERS: Final = {
     "content-security-policy": (
@@ -61,6 +65,7 @@ class Guard:
     def __init__(self, app: App, *, names: Collection[str], rate: Rate) -> None:
         """`names`: hosts this service is reached by, in lower case; a page elsewhere cannot pose as one of them."""
         self._app, self._names, self._rate = app, frozenset(names), rate
+        self._open = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """See ASGI 3."""
@@ -83,14 +88,28 @@ class Guard:
         if problem is not None:
             await _answer(problem, with_headers)
             return
-        body = _Body(receive)
+        body, begun = _Body(receive), False
 
         async def unless_too_large(message: Message) -> None:
+            nonlocal begun
             # Whoever was reading the body has made something of his own of its broken end.
             if not body.over:
+                begun = True
                 await with_headers(message)
 
-        await self._app(scope, body.receive, unless_too_large)
+        if scope["method"] == "HEAD" and scope["path"] != _STREAM:
+            scope = {**scope, "method": "GET"}  # the server leaves the body out (RFC 9110, 9.3.2)
+        self._open += 1
+        try:
+            await self._app(scope, body.receive, unless_too_large)
+        except asyncio.CancelledError:
+            if begun:
+                raise
+            await _answer(
+                Problem(503, "the service is being stopped", headers={"Retry-After": "5"}), with_headers
+            )
+        finally:
+            self._open -= 1
         if body.over:
             await _answer(_too_large(), with_headers)
 
@@ -107,6 +126,10 @@ class Guard:
         lengths = [value for name, value in headers if name == b"content-length"]
         if any(not length.isdigit() or int(length) > BODY for length in lengths):
             return _too_large()
+        if self._open >= _AT_ONCE:
+            return Problem(
+                503, f"{_AT_ONCE} requests are being answered: try again", headers={"Retry-After": "5"}
+            )
         client = scope["client"][0] if scope.get("client") else ""
         if wait := self._rate.take(client):
             return Problem(

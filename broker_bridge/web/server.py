@@ -19,6 +19,7 @@ from broker_bridge.queries.record import open_record
 from broker_bridge.web.access import read_table
 from broker_bridge.web.apart import Answerers
 from broker_bridge.web.app import create_app
+from broker_bridge.web.connection import Connection
 from broker_bridge.web.jobs import Jobs
 from broker_bridge.web.records import Records
 from broker_bridge.web.sessions import Sessions
@@ -62,6 +63,7 @@ async def serve(
             settings=settings,
             secure=web.cert_file is not None,
         )
+        site.table()  # whether there are tokens is known from the start
         names = {web.host.lower(), "localhost", *(name.lower() for name in web.names)}
         setup = {"url": url, "tokens": str(tokens.absolute()) if tokens else None}
         count = min(_PROCESSES, os.cpu_count() or 1) if web.processes is None else web.processes
@@ -70,7 +72,7 @@ async def serve(
         config = uvicorn.Config(
             app, log_config=None, access_log=False, server_header=False, date_header=True, lifespan="on",
             timeout_graceful_shutdown=_DRAIN_S, proxy_headers=False, h11_max_incomplete_event_size=64_000,
-            limit_concurrency=500, timeout_keep_alive=15,
+            limit_concurrency=1000, timeout_keep_alive=15, http=Connection,
             ssl_certfile=str(web.cert_file) if web.cert_file else None, ssl_keyfile=str(web.key_file) if web.key_file else None,
         )  # fmt: skip
         server = _Server(config)

@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 from fastapi import Depends, Request
 
 from broker_bridge.config import Settings
+from broker_bridge.errors import BridgeError
 from broker_bridge.queries.record import Record
 from broker_bridge.web.access import ANYBODY, Role, User, read_table, user_of
 from broker_bridge.web.jobs import Jobs
@@ -36,6 +37,8 @@ class Site:
     """The plant's configuration; None where only a record was named: then nothing can be asked of an edge."""
     secure: bool = False
     """Reached over TLS."""
+    closed: bool = False
+    """There were tokens: without one nobody gets in any more, also where the last one was taken away."""
     _table: dict[str, User] = field(default_factory=dict)
     _stamp: tuple[int, int] = (-1, -1)
 
@@ -50,6 +53,7 @@ class Site:
             stamp = (-1, -1)
         if stamp != self._stamp:
             self._table, self._stamp = read_table(self.tokens), stamp
+            self.closed = self.closed or bool(self._table)
             self.sessions.drop_unknown(frozenset(self._table.values()))
         return self._table
 
@@ -84,7 +88,15 @@ def user_or_none(request: Request) -> User | None:
         return found
     if session := session_of(request):
         return session.user
-    return None if table else ANYBODY
+    return None if table or here.closed else ANYBODY
+
+
+def may_read(request: Request) -> bool:
+    """Whether whoever asks may read now."""
+    try:
+        return user_or_none(request) is not None
+    except (Problem, BridgeError):
+        return False
 
 
 def reader(request: Request) -> User:

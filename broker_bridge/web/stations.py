@@ -1,7 +1,6 @@
 """The line as it is now, from the newest events of the record, and the same events for whoever listens."""
 
 import asyncio
-import contextlib
 from collections import deque
 from collections.abc import AsyncGenerator, Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
@@ -27,10 +26,29 @@ _KEPT: Final = 5_000
 """Events kept for listeners that come back after a short while."""
 
 
+class Mark(NamedTuple):
+    """A place in a record. In another incarnation of the record the number may be another event's."""
+
+    incarnation: int
+    number: int
+
+    def __str__(self) -> str:
+        return f"{self.incarnation}.{self.number}"
+
+    @classmethod
+    def read(cls, text: str) -> "Mark":
+        """What `str` gives; a number alone is of incarnation 0, which means: not told. Raises ValueError."""
+        incarnation, _, number = text.rpartition(".")
+        return cls(int(incarnation or 0), int(number))
+
+
+MARK: Final = r"^([0-9]{1,18}\.)?[0-9]{1,18}$"
+
+
 class Live(NamedTuple):
     """An event as listeners get it."""
 
-    number: int
+    mark: Mark
     told: Told
 
 
@@ -52,9 +70,10 @@ class Stations:
         self._more = asyncio.Event()
         self._glances: dict[type[Clock], Glance] = {}
         self._heard: dict[str, datetime] = {}
+        self._file = 0
         self.looked_from: datetime | None = None
         """When the oldest event taken in here was recorded."""
-        self.number = 0
+        self.mark = Mark(0, 0)
         """Of the newest event taken in."""
         self.listeners = 0
         self.since = clock()
@@ -74,9 +93,18 @@ class Stations:
         """When the recorder took in the newest event of every source, by its own clock: those of machines may be wrong."""
         return dict(self._heard)
 
-    def holds(self, after: int) -> bool:
-        """Whether all that came behind a number is still kept."""
-        return after >= self.number or (bool(self._kept) and after + 1 >= self._kept[0].number)
+    @property
+    def number(self) -> int:
+        """Of the newest event taken in."""
+        return self.mark.number
+
+    def holds(self, after: Mark) -> bool:
+        """Whether all that came behind a place is still kept."""
+        if after.incarnation not in (0, self.mark.incarnation) or after.number > self.number:
+            return False
+        return after.number == self.number or (
+            bool(self._kept) and after.number + 1 >= self._kept[0].mark.number
+        )
 
     def glance(self, kind: type[Clock]) -> Glance:
         """The view of at most a second ago: many may look, and each look costs the event loop some milliseconds."""
@@ -87,19 +115,19 @@ class Stations:
             held = self._glances[kind] = Glance(clock, self.view(clock))
         return held
 
-    async def listen(self, after: int | None = None) -> AsyncGenerator[Live]:
-        """Events as they come; with `after`, first those kept that came behind this number.
+    async def listen(self, after: Mark | None = None) -> AsyncGenerator[Live]:
+        """Events as they come; with `after`, first those kept that came behind this place.
 
-        Ends where what was asked for is no longer kept: read it from the record.
+        Ends where what was asked for is no longer kept, or of another record: read it from the record.
         """
-        seen = self.number if after is None else after
+        seen = self.mark if after is None else Mark(after.incarnation or self.mark.incarnation, after.number)
         self.listeners += 1
         try:
             while self.holds(seen):
-                for one in [one for one in self._kept if one.number > seen]:
-                    seen = one.number
+                for one in [one for one in self._kept if one.mark.number > seen.number]:
+                    seen = one.mark
                     yield one
-                if seen >= self.number:
+                if seen == self.mark:
                     await self._more.wait()
         finally:
             self.listeners -= 1
@@ -111,16 +139,17 @@ class Stations:
             while True:
                 try:
                     if tail is None:
-                        tail = Tail(self._url)
-                        await asyncio.to_thread(self._begin, tail)
+                        opened = await asyncio.to_thread(_open, self._url, self._clock())
+                        tail = opened.tail
+                        self._begin(opened)
                     facts, taken = await asyncio.to_thread(_next, tail, self.number)
                     if facts:
                         self._take(facts, taken)
                         continue
-                    if tail.newest() < self.number:
-                        self._again()
+                    if await asyncio.to_thread(tail.replaced):
                         tail.close()
                         tail = None
+                        continue
                     self.trouble = ""
                 except (NotFound, StoreUnavailable) as error:
                     self.trouble = str(error)
@@ -132,21 +161,17 @@ class Stations:
             if tail is not None:
                 tail.close()
 
-    def _begin(self, tail: Tail) -> None:
-        if self.number:
+    def _begin(self, opened: "_Opened") -> None:
+        """A record was opened: the same as before, after trouble, or another one."""
+        if (opened.file, opened.incarnation) == (self._file, self.mark.incarnation):
             return
-        with contextlib.suppress(NotFound):
-            newest = tail.newest()
-            hours = max(tail.number_at(self._clock() - _PAST), newest - _MOST_PAST)
-            self.number = max(min(hours, newest - _LEAST_PAST), 0)
-
-    def _again(self) -> None:
-        """The record was restored or begun anew."""
-        self.number = 0
         self._kept.clear()
         self._heard.clear()
         self.looked_from = None
         self.picture = Picture(self._order)
+        self._glances.clear()
+        self._file, self.mark = opened.file, Mark(opened.incarnation, opened.begin)
+        self._tell_listeners()
 
     def _take(self, facts: Iterable[Fact], taken: Mapping[int, datetime]) -> None:
         for fact in facts:
@@ -155,10 +180,33 @@ class Stations:
                 self._heard[fact.source] = when
                 self.looked_from = self.looked_from or when
             self.picture.take(told)
-            self._kept.append(Live(fact.number, told))
-            self.number = fact.number
+            self.mark = self.mark._replace(number=fact.number)
+            self._kept.append(Live(self.mark, told))
+        self._tell_listeners()
+
+    def _tell_listeners(self) -> None:
         self._more.set()
         self._more.clear()
+
+
+class _Opened(NamedTuple):
+    """A record, and the number behind which its events are taken in."""
+
+    tail: Tail
+    file: int
+    incarnation: int
+    begin: int
+
+
+def _open(url: str, now: datetime) -> _Opened:
+    tail = Tail(url)
+    try:
+        newest = tail.newest()
+        hours = max(tail.number_at(now - _PAST), newest - _MOST_PAST)
+        return _Opened(tail, tail.file, tail.incarnation, max(min(hours, newest - _LEAST_PAST), 0))
+    except BaseException:
+        tail.close()
+        raise
 
 
 def _next(tail: Tail, number: int) -> tuple[Sequence[Fact], Mapping[int, datetime]]:

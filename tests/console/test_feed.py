@@ -73,6 +73,7 @@ class FakeRecord:
         self.facts = list(facts)
         self.down: Exception | None = None
         self.closed = False
+        self.other = False
 
     def newest(self) -> int:
         return len(self.facts)
@@ -84,6 +85,9 @@ class FakeRecord:
         if self.down is not None:
             raise self.down
         return self.facts[number : number + limit]
+
+    def replaced(self) -> bool:
+        return self.other
 
     def close(self) -> None:
         self.closed = True
@@ -218,13 +222,15 @@ def test_a_record_that_cannot_be_read_is_told_once_and_read_again() -> None:
 def test_a_record_restored_from_a_backup_is_read_on_from_where_it_stands() -> None:
     async def scenario() -> None:
         facts = numbered(5)
-        record = FakeRecord(facts[:4])
-        async with Watched(lambda: record, since=at("11:00:00")) as watched:
+        records = [FakeRecord(facts[:4]), FakeRecord(facts[:1])]
+        opened = iter(records)
+        async with Watched(lambda: next(opened), since=at("11:00:00")) as watched:
             await until(lambda: len(watched.heard()) == 4, "all four")
-            record.facts = facts[:1]
+            records[0].other = True
             await until(watched.notices, "it says so")
+            assert records[0].closed
             # The edges fill it again; what was shown before is known.
-            record.facts = [*facts[:4], facts[4]]
+            records[1].facts = [*facts[:4], facts[4]]
             await until(lambda: len(watched.heard()) == 5, "the new one")
             assert [label for label, _ in watched.heard()] == ["B0", "B1", "B2", "B3", "B4"]
             assert len(watched.notices()) == 1

@@ -6,12 +6,13 @@ import signal
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import httpx
 import pytest
 
 from broker_bridge.web import apart
+from broker_bridge.web.access import write_table
 from broker_bridge.web.frames import PREFIX, Frame, lengths, packed, unpacked
 
 from conftest import HOSTILE, Opened, Tokens  # isort: skip
@@ -58,18 +59,30 @@ class Counted(apart.Answerers):
         self.made.append(self)
 
 
+class Beside(NamedTuple):
+    """A service with one process beside it."""
+
+    client: httpx.Client
+    answerers: Counted
+    number: int
+    before: set[int]
+
+    def replaced(self) -> bool:
+        """Whether another process answers."""
+        own = children() - self.before
+        return bool(own) and self.number not in own and self.answerers.ready == 1
+
+
 @pytest.fixture
-def beside(
-    service: Opened, told_record: str, monkeypatch: pytest.MonkeyPatch
-) -> tuple[httpx.Client, Counted, int]:
-    """A service with one process beside it that is ready, what keeps that process, and its number."""
+def beside(service: Opened, told_record: str, monkeypatch: pytest.MonkeyPatch) -> Beside:
+    """A service with one process beside it that is ready."""
     monkeypatch.setattr("broker_bridge.web.server.Answerers", Counted)
     before = children()
     asked = service(told_record, processes=1)
     answerers = Counted.made[-1]
     until(lambda: answerers.ready == 1, "a process is ready")
     (number,) = children() - before
-    return asked, answerers, number
+    return Beside(asked, answerers, number, before)
 
 
 def told(response: httpx.Response) -> tuple[int, dict[str, str], bytes]:
@@ -81,10 +94,8 @@ def told(response: httpx.Response) -> tuple[int, dict[str, str], bytes]:
     )
 
 
-def test_answers_are_those_of_the_service_itself(
-    beside: tuple[httpx.Client, Counted, int], asked: httpx.Client
-) -> None:
-    client, _, number = beside
+def test_answers_are_those_of_the_service_itself(beside: Beside, asked: httpx.Client) -> None:
+    client, number = beside.client, beside.number
     for address in ASKED:
         for headers in (PAGE, {}):
             assert told(client.get(address, headers=headers)) == told(asked.get(address, headers=headers)), (
@@ -126,27 +137,62 @@ def test_who_may_not_read_reads_nothing_there_either(
     assert client.get("/board?id=A", headers=PAGE).status_code == 401
 
 
-def test_a_process_that_is_killed_is_replaced(beside: tuple[httpx.Client, Counted, int]) -> None:
-    client, answerers, number = beside
+def test_who_loses_the_token_reads_nothing_from_then_on(
+    service: Opened, told_record: str, tokens: Tokens, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table, read, operate = tokens
+    monkeypatch.setattr("broker_bridge.web.server.Answerers", Counted)
+    client = service(told_record, tokens=table, processes=1)
+    until(lambda: Counted.made[-1].ready == 1, "a process is ready")
+    client.post("/sign-in", data={"token": operate})
+    assert client.get("/board?id=A", headers=PAGE).status_code == 200
+    bearer = {"authorization": f"Bearer {read}"}
+    with (
+        httpx.Client(base_url=client.base_url, headers=bearer) as other,
+        other.stream("GET", "/api/v1/live") as live,
+    ):
+        assert other.get("/api/v1/board?id=A").status_code == 200
+        write_table(table, {})
+        assert client.get("/board?id=A", headers=PAGE).status_code == 401
+        assert other.get("/api/v1/board?id=A").status_code == 401
+        assert live.status_code == 200
+    # The last token was taken away: that opens nothing, there or elsewhere.
+    with httpx.Client(base_url=client.base_url) as stranger:
+        for address in ("/api/v1/board?id=A", "/api/v1/record", "/board?id=A", "/api/v1/live"):
+            assert stranger.get(address).status_code == 401
+        table.unlink()
+        assert stranger.get("/api/v1/record").status_code == 401
+
+
+def test_a_process_that_is_killed_is_replaced(beside: Beside) -> None:
+    client, number = beside.client, beside.number
     os.kill(number, signal.SIGKILL)
     # Whoever asks meanwhile is answered, by the service itself or after the next one has begun.
     assert client.get("/board?id=A").status_code in (200, 503)
-    until(lambda: answerers.ready == 1 and number not in children(), "another is ready")
+    until(beside.replaced, "another is ready")
     assert client.get("/board?id=A").status_code == 200
 
 
-def test_a_process_that_hangs_is_given_up(
-    beside: tuple[httpx.Client, Counted, int], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    client, answerers, number = beside
-    monkeypatch.setattr(apart, "_LONGEST_S", 0.5)
+def test_a_process_that_hangs_is_given_up(beside: Beside, monkeypatch: pytest.MonkeyPatch) -> None:
+    client, number = beside.client, beside.number
+    monkeypatch.setattr(apart, "_SOON_S", 0.5)
     os.kill(number, signal.SIGSTOP)
     found = client.get("/api/v1/board?id=A")
     assert (found.status_code, found.headers["content-type"]) == (503, "application/problem+json")
     assert int(found.headers["retry-after"]) > 0
     monkeypatch.undo()
-    until(lambda: answerers.ready == 1 and number not in children(), "another is ready")
+    until(beside.replaced, "another is ready")
     assert client.get("/api/v1/board?id=A").status_code == 200
+
+
+def test_whoever_goes_away_leaves_no_process_behind(beside: Beside) -> None:
+    client = beside.client
+    for _ in range(3):
+        with contextlib.suppress(httpx.ReadTimeout):
+            client.get("/api/v1/board/report?id=A&form=pdf", timeout=0.05)
+    assert client.get("/api/v1/board/report?id=A&form=pdf", timeout=60).status_code == 200
+    assert client.get("/api/v1/board?id=A").status_code == 200
+    assert children() - beside.before == {beside.number}
 
 
 def test_processes_end_with_the_service(told_record: str) -> None:

@@ -9,7 +9,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from broker_bridge.schemas.files import FILES
-from broker_bridge.web.stations import Stations
+from broker_bridge.web.stations import Mark, Stations
 
 from conftest import HOSTILE, line, ok  # isort: skip
 
@@ -69,12 +69,12 @@ def test_what_is_known_is_not_sent_again(asked: httpx.Client) -> None:
 
 def test_pages_of_events_hold_each_once(asked: httpx.Client) -> None:
     seen: list[int] = []
-    after = 0
+    after = "0"
     while (page := ok(asked.get(f"/api/v1/events?after={after}&limit=3")))["events"]:
         events: Any = page["events"]
         assert all(one["event"]["specversion"] == "1.0" for one in events)
         seen += [one["number"] for one in events]
-        after = int(str(page["next"]))
+        after = str(page["next"])
     assert seen == list(range(1, len(seen) + 1))
     assert len(seen) == ok(asked.get("/api/v1/record"))["events"]
 
@@ -93,6 +93,21 @@ def test_live_events_come_again_from_where_a_listener_was(asked: httpx.Client) -
     assert [one["type"] for one in told] == ["board.held", "source.rejected"]
 
 
+@pytest.mark.parametrize("after", ["{incarnation}.999999", "999999", "1.1"])
+def test_a_place_in_another_record_is_told_so(asked: httpx.Client, after: str) -> None:
+    until_ready(asked)
+    incarnation, _, number = str(ok(asked.get("/api/v1/events?limit=1"))["next"]).partition(".")
+    assert number == "1"
+    after = after.format(incarnation=incarnation)
+    for response in (
+        asked.get(f"/api/v1/events?after={after}"),
+        asked.get("/api/v1/live", headers={"last-event-id": after}),
+    ):
+        assert response.status_code == 410
+        assert "application/problem+json" in response.headers["content-type"]
+    assert asked.get(f"/api/v1/events?after={incarnation}.1").status_code == 200
+
+
 def until_ready(asked: httpx.Client) -> None:
     import time
 
@@ -105,10 +120,12 @@ def test_who_was_away_too_long_is_told_to_read_the_record() -> None:
     stations = Stations("sqlite:///none.db", (), lambda: datetime(2026, 3, 2, tzinfo=UTC))
     told = line().facts
     stations._take(told, {})
-    assert stations.holds(0)
+    assert stations.holds(Mark(0, 0))
     stations._kept.popleft()
-    assert not stations.holds(0)
-    assert stations.holds(1)
+    assert not stations.holds(Mark(0, 0))
+    assert stations.holds(Mark(0, 1))
+    assert not stations.holds(Mark(7, 1)), "in another life of the record"
+    assert not stations.holds(Mark(0, 1_000)), "beyond the newest"
 
 
 def test_stations_and_sources_tell_where_things_stand(asked: httpx.Client) -> None:
@@ -148,3 +165,20 @@ def test_every_operation_is_described(asked: httpx.Client) -> None:
         for method, operation in operations.items():
             assert operation.get("summary"), f"{method} {path}"
             assert "default" in operation["responses"] or "404" in operation["responses"]
+
+
+def test_head_tells_what_get_would(asked: httpx.Client) -> None:
+    """RFC 9110, 9.3.2."""
+    until_ready(asked)
+    for address in (
+        "/api/v1/board?id=A",
+        "/api/v1/record",
+        "/",
+        "/board?id=NOPE",
+        "/nowhere",
+        "/static/pages.css",
+    ):
+        got, head = asked.get(address), asked.head(address)
+        assert (head.status_code, head.content) == (got.status_code, b""), address
+        assert head.headers["content-length"] == got.headers["content-length"]
+    assert asked.head("/api/v1/live").status_code == 405
