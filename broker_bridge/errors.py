@@ -2,6 +2,7 @@
 
     BridgeError
     ├─ UsageError             stop: the command line asks for something that cannot be; exit code 2
+    │  └─ Taken               a name that is given away: choose another one
     ├─ ConfigError            stop: refuse to start; names file, key, offending value and what is allowed
     ├─ SourceError
     │  ├─ SourceUnavailable   retry with back-off; the source is reported as disconnected
@@ -36,6 +37,10 @@ class BridgeError(Exception):
 
 class UsageError(BridgeError):
     """The command line asks for something that cannot be."""
+
+
+class Taken(UsageError):
+    """A name is given away already, and what has it is never written over. Choose another one."""
 
 
 class ConfigError(BridgeError):

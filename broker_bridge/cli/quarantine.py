@@ -47,6 +47,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     retrying.add_argument("keys", metavar="KEY", nargs="*", help="as `list` shows them")
     retrying.add_argument("--all", action="store_true", help="everything of --source")
     retrying.add_argument("--source", help="with --all: the source, /site/area/line/adapter")
+    retrying.add_argument("--who", help="who asks; a pseudonym is kept with the request")
+    retrying.add_argument("--why", help="in a sentence, kept with the request")
     retrying.add_argument(
         "--wait", type=float, default=30.0, metavar="S", help="seconds to wait for the edge (30)"
     )
@@ -132,7 +134,7 @@ def _retry(args: argparse.Namespace) -> int:
     else:
         with open_record(args.record or f"sqlite:////{str(settings.record.path).lstrip('/')}") as record:
             wanted = of_keys(record, args.keys)
-    answers = retry(settings, wanted, args.wait)
+    answers = retry(settings, wanted, args.wait, who=args.who, why=args.why)
     if args.json:
         print(json.dumps([answer._asdict() for answer in answers], indent=1))
     else:

@@ -53,6 +53,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--freeze", metavar="NAME", help="keep the answer beside the record; never written over"
     )
+    parser.add_argument(
+        "--who",
+        help="with --freeze: who keeps it; a pseudonym stands in it, by the key of the edge of --config",
+    )
+    parser.add_argument("--why", help="with --freeze: the reason, in a sentence")
     parser.add_argument("--frozen", metavar="NAME", help="show a kept answer and what is different today")
     parser.add_argument(
         "--csv", metavar="FILE", help="also write every use of every member, safe against formulas"
@@ -65,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     """Tell them; 1 where the list is not bounded or empty."""
     from broker_bridge.queries.record import open_record
 
-    url = record_url(args)
+    url, by = record_url(args), _by(args)
     with open_record(url, counting("indexing", "events")) as record:
         if record.note:
             print(record.note, file=sys.stderr)
@@ -77,9 +82,27 @@ def run(args: argparse.Namespace) -> int:
         if args.freeze is not None:
             from broker_bridge.queries.frozen import freeze
 
-            print(f"frozen in {freeze(url, args.freeze, answer)}", file=sys.stderr)
+            kept = freeze(url, args.freeze, answer, **by)
+            print(f"frozen in {kept}", file=sys.stderr)
         _tell(answer, json=args.json)
     return 0 if answer.bounded and (answer.exact or answer.possible) else 1
+
+
+def _by(args: argparse.Namespace) -> dict[str, str]:
+    """Who keeps an answer, as a pseudonym, and why, as far as that is told. Raises UsageError, ConfigError."""
+    from broker_bridge.queries.acting import pseudonym, reason
+
+    if args.freeze is None and not (args.who is None and args.why is None):
+        raise UsageError("--who and --why go with --freeze")
+    found = {}
+    if args.who is not None:
+        from broker_bridge.cli.where import DEFAULT
+        from broker_bridge.config import load
+
+        found["who"] = pseudonym(load(args.config or DEFAULT), args.who)
+    if args.why is not None:
+        found["why"] = reason(args.why)
+    return found
 
 
 def _asked(args: argparse.Namespace) -> "Asked":
@@ -130,6 +153,7 @@ def _write_csv(path: Path, answer: "Answer") -> None:
 def _frozen(url: str, record: "Record", args: argparse.Namespace) -> int:
     from broker_bridge.queries.frozen import compared, frozen, proven
     from broker_bridge.trace.recall import Asked
+    from broker_bridge.words.telling import safe
 
     document = frozen(url, args.frozen)
     then = document["answer"]
@@ -139,6 +163,10 @@ def _frozen(url: str, record: "Record", args: argparse.Namespace) -> int:
         return 0 if intact and then["bounded"] else 1
     print(f"Frozen as {args.frozen}: {then['summary']}")
     print(f"As of commit {then['as_of']['commit']} of record {then['as_of']['record']}.")
+    if who := document.get("who"):
+        print(f"Kept by {who}.")
+    if why := document.get("why"):
+        print(f"Kept because: {safe(why)}")
     print(
         "The record holds the very events it stands on."
         if intact

@@ -5,7 +5,6 @@ It is taken into the outbox of this machine's edge like any other event. Where n
 
 import asyncio
 import json
-import re
 import time
 import uuid
 from collections.abc import Mapping
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from broker_bridge.errors import BusUnavailable, NotFound, UsageError
+from broker_bridge.queries.acting import check_name, edge_needed, pseudonym, reason
 from broker_bridge.trace.value import Value
 
 if TYPE_CHECKING:
@@ -23,10 +23,9 @@ if TYPE_CHECKING:
 CLAIMS: Final = (
     "same", "not-same", "part-of", "not-part-of", "visited", "not-visited", "note", "held", "released", "outcome",
 )  # fmt: skip
-_WHO: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
 _NEEDED: Final[Mapping[str, tuple[str, ...]]] = {
     "part-of": ("of",), "not-part-of": ("of",), "visited": ("station", "happened"), "not-visited": ("station",),
-    "outcome": ("corrects", "outcome"),
+    "outcome": ("corrects", "outcome"), "revoked": ("revoke",),
 }  # fmt: skip
 
 
@@ -69,18 +68,11 @@ def state(
     Raises UsageError for a claim that is none, NotFound for a board that is none, ConfigError without an adapter for it,
     BusUnavailable when no edge runs or it does not answer: nothing was written then.
     """
-    from broker_bridge.edge.persons import Persons
-    from broker_bridge.edge.survey import in_use
-
     source = source_for(settings, claim, adapter)
     outbox = settings.edge.outbox
-    if not in_use(outbox):
-        raise BusUnavailable(
-            f"no edge runs on this machine ({outbox} is held by nobody): nothing was written. Start it with"
-            " `broker-bridge run`, or state it where it runs"
-        )
+    edge_needed(settings)
     # A pseudonym before anything is kept, the request included.
-    claim = claim._replace(who=Persons(settings.edge.persons).pseudonym(claim.who))
+    claim = claim._replace(who=pseudonym(settings, claim.who), why=reason(claim.why))
     data = _data(record, claim, source)
     taken = _ask(outbox, source, data, patience)
     if not taken.startswith("taken: "):
@@ -91,18 +83,16 @@ def state(
 
 def _check(claim: Claim) -> None:
     if claim.claim not in (*CLAIMS, "revoked"):
-        raise UsageError(f"{claim.claim!r} is no claim; there are {', '.join(CLAIMS)}, and --revoke")
-    if not _WHO.match(claim.who):
-        raise UsageError(
-            f"--who {claim.who!r}: a pseudonym of letters, digits, dots and dashes; names stay out of the record"
-        )
+        raise UsageError(f"{claim.claim!r} is no claim; there are {', '.join(CLAIMS)}, and revoked")
+    check_name(claim.who)
+    reason(claim.why)
     if not claim.ids:
         raise UsageError("about which board? name at least one")
     if claim.claim in ("same", "not-same") and len(claim.ids) < 2:
         raise UsageError(f"{claim.claim} needs two identifiers or more")
     for option in _NEEDED.get(claim.claim, ()):
         if getattr(claim, option) is None:
-            raise UsageError(f"{claim.claim} needs --{option}")
+            raise UsageError(f"a claim of {claim.claim} needs {option!r}")
 
 
 def source_for(settings: "Settings", claim: Claim, name: str | None) -> str:
@@ -120,7 +110,7 @@ def source_for(settings: "Settings", claim: Claim, name: str | None) -> str:
             + '; add [[adapters]] with kind = "assertions", name, area and line'
         )
     if len(found) > 1:
-        raise UsageError(f"which adapter? --adapter {' or '.join(adapter.name for adapter in found)}")
+        raise UsageError(f"which adapter? adapter = {' or '.join(adapter.name for adapter in found)}")
     return settings.source(found[0])
 
 

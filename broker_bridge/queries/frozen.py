@@ -1,7 +1,7 @@
 """Answers that were frozen: kept beside the record, never written again, compared with today's.
 
-A frozen answer names the record, the commit it holds as of and the hash of all its events up to there, and carries a
-seal over itself.
+A frozen answer names the record, the commit it holds as of, the hash of all its events up to there, and, where that was
+told, who kept it (a pseudonym) and why; it carries a seal over itself.
 """
 
 import hashlib
@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from broker_bridge.errors import NotFound, RecordDamaged, StoreUnavailable, UsageError
+from broker_bridge.errors import NotFound, RecordDamaged, StoreUnavailable, Taken, UsageError
 from broker_bridge.queries.record import path_of
 from broker_bridge.store.sqlite_reader import SqliteReader
 from broker_bridge.trace.plain import plain
@@ -34,11 +34,12 @@ class Compared(NamedTuple):
     """Elsewhere than then, in words."""
 
 
-def freeze(url: str, name: str, answer: Answer) -> Path:
-    """Keep an answer under a name. Raises UsageError for a name that is none or is taken."""
+def freeze(url: str, name: str, answer: Answer, *, who: str | None = None, why: str | None = None) -> Path:
+    """Keep an answer under a name. `who`: a pseudonym. Raises UsageError for a name that is none, Taken for one that is taken."""
     folder = folder_of(url)
     path = _path(folder, name)
-    document = {
+    by = {field: value for field, value in (("who", who), ("why", why)) if value is not None}
+    document = by | {
         "name": name,
         "answer": plain(answer),
         "record_hash": _digest(url, answer.as_of.number),
@@ -48,9 +49,13 @@ def freeze(url: str, name: str, answer: Answer) -> Path:
         folder.mkdir(exist_ok=True)
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o444)
     except FileExistsError:
-        raise UsageError(f"{name!r} is frozen already in {path}: nothing frozen is written over") from None
+        raise Taken(
+            f"{name!r} is frozen already beside the record: nothing frozen is written over; choose another name"
+        ) from None
     except OSError as error:
-        raise StoreUnavailable(f"{path} cannot be written: {error}") from error
+        raise StoreUnavailable(
+            f"{folder.name}/{path.name} cannot be written beside the record: {error.strerror}"
+        ) from error
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         json.dump(document, file, indent=1, ensure_ascii=True)
         file.flush()
@@ -67,9 +72,14 @@ def frozen(url: str, name: str) -> dict[str, Any]:
         there = ", ".join(names(url)) or "none"
         raise NotFound(f"nothing is frozen under {name!r} beside the record; there is: {there}") from None
     except (OSError, ValueError) as error:
-        raise RecordDamaged(f"{path} cannot be read: {error}") from error
+        told = error.strerror if isinstance(error, OSError) else error
+        raise RecordDamaged(
+            f"what was frozen as {name!r} beside the record cannot be read: {told}"
+        ) from error
     if document.get("seal") != _seal({key: value for key, value in document.items() if key != "seal"}):
-        raise RecordDamaged(f"{path} is not what was frozen: its seal does not fit")
+        raise RecordDamaged(
+            f"what lies frozen as {name!r} beside the record is not what was frozen: its seal does not fit"
+        )
     return document
 
 

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 from broker_bridge.errors import UsageError
+from broker_bridge.queries.acting import pseudonym, reason
 from broker_bridge.queries.quarantine import one
 from broker_bridge.queries.record import Record
 
@@ -24,6 +25,9 @@ class Answer(NamedTuple):
     asked: Mapping[str, str]
     outcome: str | None
     """None: it did not answer in time; it does when it runs."""
+    who: str | None = None
+    """Pseudonym of who asked; None: not told."""
+    why: str | None = None
 
     @property
     def done(self) -> bool:
@@ -34,7 +38,7 @@ class Answer(NamedTuple):
 def of_keys(record: Record, keys: Sequence[str]) -> Wanted:
     """The records that some keys of the quarantine stand for. Raises UsageError, NotFound."""
     if not keys:
-        raise UsageError("retry what? give keys as `quarantine list` shows them, or --all --source SOURCE")
+        raise UsageError("retry what? give keys as the quarantine shows them, or all of a source")
     wanted: list[tuple[str, Mapping[str, str]]] = []
     for key in keys:
         item = one(record, key)
@@ -51,12 +55,18 @@ def of_keys(record: Record, keys: Sequence[str]) -> Wanted:
 def of_source(source: str | None) -> Wanted:
     """Everything of a source. Raises UsageError."""
     if source is None:
-        raise UsageError("retry --all needs --source /site/area/line/adapter")
+        raise UsageError("a retry of all needs its source, /site/area/line/adapter")
     return [(source, {"all": "yes"})]
 
 
-def retry(settings: "Settings", wanted: Wanted, patience: float) -> list[Answer]:
-    """Ask, and wait so many seconds for an edge that runs. Raises UsageError for a source that is none here."""
+def retry(
+    settings: "Settings", wanted: Wanted, patience: float, *, who: str | None = None, why: str | None = None
+) -> list[Answer]:
+    """Ask, and wait so many seconds for an edge that runs; without one the request waits in the outbox.
+
+    `who` and `why` are kept with the request, the name as a pseudonym. Raises UsageError for a source that is none here and a
+    reason that is none.
+    """
     from broker_bridge.edge import requests
     from broker_bridge.edge.survey import in_use
 
@@ -67,10 +77,13 @@ def retry(settings: "Settings", wanted: Wanted, patience: float) -> list[Answer]
                 f"{source} is no source of this configuration; it has {', '.join(sorted(known))}"
             )
     outbox = settings.edge.outbox
+    why = None if why is None else reason(why)
+    who = None if who is None else pseudonym(settings, who)
+    by = {name: value for name, value in (("who", who), ("why", why)) if value is not None}
 
     async def ask_all() -> list[int]:
         now = datetime.now(UTC)
-        return [await requests.ask(outbox, source, "retry", what, now) for source, what in wanted]
+        return [await requests.ask(outbox, source, "retry", {**what, **by}, now) for source, what in wanted]
 
     numbers = asyncio.run(ask_all())
     end = time.monotonic() + (patience if in_use(outbox) else 0.0)
@@ -78,7 +91,7 @@ def retry(settings: "Settings", wanted: Wanted, patience: float) -> list[Answer]
         outcomes = [requests.outcome(outbox, number) for number in numbers]
         if None not in outcomes or time.monotonic() > end:
             return [
-                Answer(source, what, outcome)
+                Answer(source, what, outcome, who, why)
                 for (source, what), outcome in zip(wanted, outcomes, strict=True)
             ]
         time.sleep(0.2)

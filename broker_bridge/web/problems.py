@@ -12,6 +12,7 @@ from broker_bridge.errors import (
     NotFound,
     RecordDamaged,
     StoreUnavailable,
+    Taken,
     UsageError,
 )
 
@@ -20,6 +21,7 @@ _STATUS: Final[tuple[tuple[type[BridgeError], HTTPStatus], ...]] = (
     (Ambiguous, HTTPStatus.CONFLICT),
     (NoDatabase, HTTPStatus.SERVICE_UNAVAILABLE),
     (NotFound, HTTPStatus.NOT_FOUND),
+    (Taken, HTTPStatus.CONFLICT),
     (UsageError, HTTPStatus.BAD_REQUEST),
     (RecordDamaged, HTTPStatus.INTERNAL_SERVER_ERROR),
     (StoreUnavailable, HTTPStatus.SERVICE_UNAVAILABLE),

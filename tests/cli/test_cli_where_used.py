@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from chain import Chain
 from jsonschema import Draft202012Validator
 from told import Told, board, panel, record
 
@@ -108,6 +109,22 @@ def test_a_frozen_answer_is_kept_and_compared(
     assert main(["where-used", "--frozen", "c-17", "--record", url]) == 1
     assert "B3" in capsys.readouterr().out
     assert main(["where-used", "--frozen", "none", "--record", url]) == 1
+
+
+def test_a_frozen_answer_tells_who_kept_it_and_why(
+    url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = str(Chain(tmp_path / "plant").config)
+    ask = ["where-used", "--lot", "L1", "--freeze", "c-18", "--record", url, "--config", config]
+    assert main([*ask, "--who", "qe-02", "--why", " "]) == 2, "a reason that says nothing"
+    assert main(["where-used", "--lot", "L1", "--who", "qe-02", "--record", url]) == 2, "only with --freeze"
+    assert main([*ask, "--who", "qe-02", "--why", "complaint 18"]) == 0
+    capsys.readouterr()
+    main(["where-used", "--frozen", "c-18", "--record", url])
+    out = capsys.readouterr().out
+    assert "Kept by p-" in out
+    assert "Kept because: complaint 18" in out
+    assert "qe-02" not in out
 
 
 def test_a_frozen_answer_that_was_altered_is_refused(url: str) -> None:

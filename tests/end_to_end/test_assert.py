@@ -95,7 +95,7 @@ def test_without_an_edge_nothing_is_written(tmp_path, capsys):
     [
         (("believe", BOARD, "--why", "x"), 2, "is no claim"),
         (("same", BOARD, "--why", "x"), 2, "two identifiers"),
-        (("part-of", BOARD, "--why", "x"), 2, "needs --of"),
+        (("part-of", BOARD, "--why", "x"), 2, "needs 'of'"),
         (("note", BOARD, "--why", "x"), 3, 'kind = "assertions"'),
     ],
 )

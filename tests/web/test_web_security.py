@@ -30,10 +30,10 @@ def test_a_token_opens_what_its_role_may(service: Opened, told_record: str, toke
     assert asked.get("/api/v1/record", headers=bearer("bb_wrong")).status_code == 401
     assert asked.get("/api/v1/record", headers={"authorization": f"Basic {read}"}).status_code == 401
     assert asked.get("/api/v1/record", headers=bearer(read)).status_code == 200
-    freeze = {"name": "recall-1", "question": {"station": "aoi"}}
+    freeze = {"name": "recall-1", "question": {"station": "aoi"}, "why": "a complaint"}
     assert asked.post("/api/v1/frozen", json=freeze, headers=bearer(read)).status_code == 403
     assert asked.post("/api/v1/frozen", json=freeze, headers=bearer(operate)).status_code == 201
-    assert asked.post("/api/v1/frozen", json=freeze, headers=bearer(operate)).status_code == 400, (
+    assert asked.post("/api/v1/frozen", json=freeze, headers=bearer(operate)).status_code == 409, (
         "frozen once"
     )
     assert asked.get("/api/v1/health/live").status_code == 200, "a watchdog has no token"

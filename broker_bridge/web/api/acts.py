@@ -4,12 +4,15 @@ what is stated is an event of the record."""
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Request
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
 from broker_bridge.config import Settings
+from broker_bridge.errors import UsageError
+from broker_bridge.queries.acting import edge_needed, pseudonym, reason
 from broker_bridge.queries.asserting import Claim, state
 from broker_bridge.queries.retrying import of_keys, of_source, retry
+from broker_bridge.web.access import User
 from broker_bridge.web.answers import answer
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Here, Operator, Reading, Site
@@ -19,6 +22,22 @@ router = APIRouter(tags=["acts"])
 PATIENCE_S = 10.0
 
 Word = Annotated[str, Field(min_length=1, max_length=512)]
+
+
+def _worded(text: str) -> str:
+    try:
+        return reason(text)
+    except UsageError as error:
+        raise ValueError(str(error)) from None
+
+
+Reason = Annotated[
+    str,
+    Field(min_length=1, max_length=2000, description="in words; kept for good with a pseudonym of the user"),
+    AfterValidator(_worded),
+]
+"""Why something is done."""
+
 Said = Literal[
     "same",
     "not-same",
@@ -46,7 +65,7 @@ class Statement(BaseModel):
 
     claim: Said
     boards: Annotated[list[Word], Field(min_length=1, max_length=100)]
-    why: Annotated[str, Field(min_length=1, max_length=2000)]
+    why: Reason
     of: Word | None = None
     position: Annotated[int | None, Field(ge=1, le=9999)] = None
     station: Word | None = None
@@ -62,10 +81,14 @@ class Statement(BaseModel):
 class Retry(BaseModel):
     """Which rejected records are read again: keys of the quarantine, or everything of a source."""
 
-    model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"keys": ["r17"]}]})
+    model_config = ConfigDict(
+        extra="forbid",
+        json_schema_extra={"examples": [{"keys": ["r17"], "why": "the mapping knows the result MAYBE now"}]},
+    )
 
     keys: Annotated[list[Annotated[str, Field(pattern=r"^[rp][0-9]{1,18}$")]], Field(max_length=1000)] = []
     source: Word | None = None
+    why: Reason
 
 
 @router.post("/statements", status_code=201, summary="State something about boards", response_model=None)
@@ -84,9 +107,21 @@ def stated(request: Request, site: Here, record: Reading, user: Operator, what: 
 
 @router.post("/quarantine/retry", summary="Read rejected records again", response_model=None)
 def again(request: Request, site: Here, record: Reading, user: Operator, what: Retry) -> Response:
-    """With the mapping as it is now, by the edge of this machine."""
-    wanted = of_source(what.source) if not what.keys else of_keys(record, what.keys)
-    return answer(request, {"answers": [one._asdict() for one in retry(_settings(site), wanted, PATIENCE_S)]})
+    """With the mapping as it is now, by the edge of this machine. Who asked, as a pseudonym, and why is kept with the request.
+    `outcome` is null where the edge has not answered within ten seconds: it does when it comes by."""
+    settings = _settings(site)
+    if what.keys and what.source is not None:
+        raise UsageError("keys, or all of a source: not both at once")
+    wanted = of_keys(record, what.keys) if what.keys else of_source(what.source)
+    edge_needed(settings)
+    answers = retry(settings, wanted, PATIENCE_S, who=user.name, why=what.why)
+    return answer(request, {"answers": [one._asdict() for one in answers]})
+
+
+def kept_as(site: Site, user: User) -> str:
+    """The user as acts name him: a pseudonym; without a configuration, so without the key, the name of his token, which is
+    none of a person."""
+    return user.name if site.settings is None else pseudonym(site.settings, user.name)
 
 
 def _settings(site: Site) -> Settings:

@@ -11,6 +11,7 @@ from broker_bridge.queries.frozen import compared, freeze, frozen, names, proven
 from broker_bridge.queries.where_used import where_used
 from broker_bridge.trace.recall import Asked
 from broker_bridge.web.answers import answer, tagged
+from broker_bridge.web.api.acts import Reason, kept_as
 from broker_bridge.web.api.shapes import formed, shaped
 from broker_bridge.web.api.shapes import listed as list_of
 from broker_bridge.web.site import Here, Operator, Reader, Reading
@@ -52,10 +53,22 @@ class Question(BaseModel):
 class Freeze(BaseModel):
     """An answer to be kept."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(
+        extra="forbid",
+        json_schema_extra={
+            "examples": [
+                {
+                    "name": "recall-2026-11",
+                    "question": {"lot": "R-10K-L001"},
+                    "why": "complaint 17: cracked resistors",
+                }
+            ]
+        },
+    )
 
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,99}$", examples=["recall-2026-11"])]
     question: Question
+    why: Reason
 
 
 _TABLE: Final[dict[int | str, dict[str, Any]]] = {
@@ -117,10 +130,13 @@ def kept(request: Request, site: Here, record: Reading, user: Reader, name: str)
 
 @router.post("/frozen", status_code=201, summary="Freeze an answer as of now", response_model=None)
 def keep(request: Request, site: Here, record: Reading, user: Operator, what: Freeze) -> Response:
-    """Kept beside the record under a name, never written over. Needs the role operate."""
+    """Kept beside the record under a name with the reason and a pseudonym of the user, never written over: 409 where the
+    name is taken. Needs the role operate."""
     found = where_used(record, what.question.asked())
-    freeze(site.records.url, what.name, found)
-    return answer(request, {"name": what.name, "answer": found, "by": user.name}, status=201)
+    who = kept_as(site, user)
+    freeze(site.records.url, what.name, found, who=who, why=what.why)
+    told = {"name": what.name, "answer": found, "by": who, "why": what.why}
+    return answer(request, told, status=201)
 
 
 def _field(name: str) -> str:

@@ -9,10 +9,12 @@ from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from broker_bridge.errors import UsageError
+from broker_bridge.queries.acting import reason
 from broker_bridge.queries.frozen import compared, freeze, frozen, names, proven
 from broker_bridge.queries.record import Record
 from broker_bridge.queries.where_used import where_used
 from broker_bridge.trace.recall import Answer, Asked
+from broker_bridge.web.api.acts import kept_as
 from broker_bridge.web.api.lots import Question
 from broker_bridge.web.jobs import Told, Working
 from broker_bridge.web.pages import addresses
@@ -69,7 +71,8 @@ def keep(request: Request, site: Here, record: Reading, user: Acting, sent: Form
     """Freeze an answer as of now."""
     told = {name: field(sent, name) or None for name in (*_ASKED, *_MORE)}
     name = field(sent, "name")
-    freeze(site.records.url, name, where_used(record, _asked(told)))
+    why = reason(field(sent, "why", 2000))
+    freeze(site.records.url, name, where_used(record, _asked(told)), who=kept_as(site, user), why=why)
     return RedirectResponse(f"/lot/frozen/{name}", 303)
 
 
@@ -80,7 +83,7 @@ def kept(request: Request, site: Here, record: Reading, user: Reader, name: str)
     asked = _again(document["answer"]["asked"])
     today = where_used(record, asked)
     view = frozen_view(name, document, proven(site.records.url, document), today, compared(document, today))
-    return served(request, "frozen.html", view=view)
+    return served(request, "frozen.html", view=view, who=document.get("who"), why=document.get("why"))
 
 
 def _used(asked: Asked, record: Record, told: Told) -> Answer:

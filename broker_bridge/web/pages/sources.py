@@ -10,6 +10,7 @@ from starlette.responses import HTMLResponse, Response
 from broker_bridge.config import AssertionsAdapter, FilesAdapter, Settings, TransferAdapter
 from broker_bridge.edge.survey import holdings
 from broker_bridge.errors import NotFound, StoreError, UsageError
+from broker_bridge.queries.acting import edge_needed, reason
 from broker_bridge.queries.quarantine import kept, one
 from broker_bridge.queries.raw_bytes import file_of, raw_of
 from broker_bridge.queries.retrying import of_keys, of_source, retry
@@ -81,7 +82,10 @@ def again(request: Request, site: Here, record: Reading, user: Acting, sent: For
     """Read again what was rejected, with the mapping as it is now."""
     key, source = field(sent, "key"), field(sent, "source")
     settings = _settings(site)
-    answers = retry(settings, of_keys(record, [key]) if key else of_source(source or None), PATIENCE_S)
+    why = reason(field(sent, "why", 2000))
+    wanted = of_keys(record, [key]) if key else of_source(source or None)
+    edge_needed(settings)
+    answers = retry(settings, wanted, PATIENCE_S, who=user.name, why=why)
     return HTMLResponse(page(request, "retried.html", answers=answers))
 
 

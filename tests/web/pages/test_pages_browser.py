@@ -223,6 +223,7 @@ def test_a_frozen_answer_has_no_serious_finding(
     base = str(service(url, tokens=path).base_url).rstrip("/")
     page = _signed_in(opened, base, operate, "/lot?lot=LOT-1", viewport=PHONE)
     page.fill("input[name='name']", "recall-8")
+    page.fill("input[name='why']", "complaint 17")
     page.get_by_text("Freeze", exact=False).locator("visible=true").last.click()
     page.wait_for_url("**/lot/frozen/recall-8")
     assert _found(page) == []
@@ -331,7 +332,10 @@ def test_a_rejected_record_is_seen_tried_and_retried(plant: tuple[Chain, str, st
     assert "3 events from 1 file. Nothing was written." in page.inner_text("pre")
     assert _found(page) == [], "the preview"
     page.go_back()
+    assert _found(page) == [], "the reason that is asked for"
+    page.fill("input[name='why']", "the mapping knows MAYBE now")
     page.get_by_text("Retry this file").click()
+    page.get_by_text("the mapping knows MAYBE now").wait_for()
     page.get_by_text("read again with revision 2").wait_for()
     assert _found(page) == [], "what became of it"
     page.goto("/sources")

@@ -152,7 +152,7 @@ def test_nobody_acts_without_the_role_a_form_of_ours_and_a_page_of_ours(
 ) -> None:
     path, read, operate = tokens
     asked = service(url, tokens=path)
-    ask = {"lot": "LOT-1", "name": "recall-7"}
+    ask = {"lot": "LOT-1", "name": "recall-7", "why": "complaint 17"}
     asked.post("/sign-in", data={"token": read})
     assert asked.post("/lot/freeze", data=ask, headers=PAGE).status_code == 403, "may only read"
     asked.cookies.clear()
@@ -163,10 +163,13 @@ def test_nobody_acts_without_the_role_a_form_of_ours_and_a_page_of_ours(
     assert asked.post("/lot/freeze", data={**ask, "form": form}, headers=elsewhere).status_code == 403
     null = PAGE | {"origin": "null"}
     assert asked.post("/lot/freeze", data={**ask, "form": form}, headers=null).status_code == 403
+    blank = asked.post("/lot/freeze", data={**ask, "why": "  ", "form": form}, headers=PAGE)
+    assert (blank.status_code, "say the reason" in blank.text) == (400, True)
     kept = asked.post("/lot/freeze", data={**ask, "form": form}, headers=PAGE)
     assert (kept.status_code, kept.headers["location"]) == (303, "/lot/frozen/recall-7")
     words = tree_of(asked.get("/lot/frozen/recall-7", headers=PAGE)).text_content()
     assert "The record holds the very events it stands on" in words
+    assert "because: complaint 17" in words
 
 
 def test_the_raw_place_is_marked_and_a_record_alone_cannot_retry(asked: httpx.Client) -> None:
