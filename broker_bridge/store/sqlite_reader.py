@@ -216,8 +216,10 @@ class SqliteReader:
 
         found = sha256()
         for start in range(0, upto, 20_000):
-            sql = "SELECT leaf FROM events WHERE number > ? AND number <= ? ORDER BY number"
-            for (leaf,) in self._all(sql, (start, min(start + 20_000, upto))):
+            sql = "SELECT number, leaf FROM events WHERE number > ? AND number <= ? ORDER BY number"
+            for number, leaf in self._all(sql, (start, min(start + 20_000, upto))):
+                if not isinstance(leaf, bytes):
+                    raise RecordDamaged(f"{self._path}: the hash of event {number} is none")
                 found.update(leaf)
         return found.hexdigest()
 

@@ -425,6 +425,24 @@ def test_a_schema_that_is_no_text_is_damage(path: Path, opened: Opening) -> None
         SqliteReader(path)
 
 
+def test_a_hash_that_is_none_is_damage(path: Path, opened: Opening) -> None:
+    """Bytes that go bad on a disk keep no rule of a table."""
+    driven = opened(path)
+    driven.commit(run_of(1, 3))
+    driven.close()
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA writable_schema = ON")
+    connection.execute("UPDATE sqlite_schema SET sql = replace(sql, ' STRICT', '') WHERE name = 'events'")
+    connection.commit()
+    connection.close()
+    changed_by_hand(path, "UPDATE events SET leaf = ? WHERE number = 2", "leaf")
+    reader = SqliteReader(path)
+    with pytest.raises(RecordDamaged, match="event 2"):
+        reader.digest(3)
+    reader.close()
+    assert any(finding.startswith("event 2: ") for finding in findings(path))
+
+
 def test_a_progress_that_cannot_be_read_is_damage(path: Path, opened: Opening) -> None:
     driven = opened(path)
     driven.commit(run_of(1, 3))
