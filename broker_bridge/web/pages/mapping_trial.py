@@ -1,13 +1,29 @@
-"""What a mapping, as it is now, makes of a file: the words of `preview`, nothing is written."""
+"""What a mapping, as it is now, makes of a file: the words of `preview`, nothing is written. And how it reads one."""
 
 from datetime import datetime
 from typing import Final
 
 from broker_bridge.config import FilesAdapter
+from broker_bridge.errors import BridgeError
+from broker_bridge.web.pages.raw_place import Reading
 
 _FIRST: Final = 8
 _REJECTED: Final = 20
 _WIDTH: Final = 110
+
+
+def reading(adapter: FilesAdapter) -> Reading:
+    """How the adapter's mapping reads its files, as far as it says; nothing of a mapping that does not load."""
+    from broker_bridge.adapters.logs import load_mapping
+    from broker_bridge.adapters.logs.protocol.delimited_settings import Delimited
+    from broker_bridge.adapters.logs.protocol.quoting import BLANKS
+
+    try:
+        reader = load_mapping(adapter.mapping).file.reader
+    except BridgeError:
+        return Reading()
+    sign = reader.delimiter if isinstance(reader, Delimited) and reader.delimiter != BLANKS else None
+    return Reading(getattr(reader, "encoding", None), sign)  # XML states its own in each document
 
 
 def trial(adapter: FilesAdapter, name: str, raw: bytes, now: datetime) -> tuple[str, ...]:

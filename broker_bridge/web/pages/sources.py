@@ -1,7 +1,8 @@
 """Sources: how each is, what could not be used, and reading it again."""
 
+import re
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Path, Request
 from starlette.datastructures import FormData, UploadFile
@@ -15,8 +16,8 @@ from broker_bridge.queries.quarantine import kept, one
 from broker_bridge.queries.raw_bytes import file_of, raw_of
 from broker_bridge.queries.retrying import of_keys, of_source, retry
 from broker_bridge.web.pages.frame import page, served
-from broker_bridge.web.pages.mapping_trial import trial
-from broker_bridge.web.pages.raw_place import raw_view
+from broker_bridge.web.pages.mapping_trial import reading, trial
+from broker_bridge.web.pages.raw_place import Reading, raw_view
 from broker_bridge.web.pages.sign import Acting, Form, field
 from broker_bridge.web.pages.source_view import Adapter, Held, sources_view
 from broker_bridge.web.problems import Problem
@@ -26,6 +27,9 @@ from broker_bridge.web.sources import sources
 router = APIRouter()
 
 PATIENCE_S = 10.0
+
+_REFUSED: Final = re.compile(r"is not ([a-z0-9_-]{1,20}): ")
+"""The encoding that does not fit, in the reason of a refusal with the code `encoding`."""
 
 Key = Annotated[str, Path(pattern=r"^[rp][0-9]{1,18}$")]
 
@@ -46,8 +50,11 @@ def rejected(request: Request, site: Here, record: Reading, user: Reader, key: K
     item = one(record, key)
     # What only the archive holds may name persons; that is for those who may act.
     raw = raw_of(item, site.settings if user.may("operate") else None)
-    view = None if raw is None else raw_view(raw, item.value)
-    tries = _files_adapter(site.settings, item.source) is not None and item.archived is not None
+    adapter = _files_adapter(site.settings, item.source)
+    refused = _REFUSED.match(item.reason) if item.code == "encoding" else None
+    read = Reading(refused[1]) if refused else Reading() if adapter is None else reading(adapter)
+    view = None if raw is None else raw_view(raw, item.place, item.value, first=item.line, reading=read)
+    tries = adapter is not None and item.archived is not None
     return served(
         request, "rejected.html", item=item, view=view, tries=tries, local=site.settings is not None
     )
