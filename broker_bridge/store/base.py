@@ -245,6 +245,10 @@ class StoreReader(Protocol):
         """The latest state message of every source that sent one."""
         ...
 
+    def states_received(self) -> dict[str, int]:
+        """When each of these was received, microseconds since 1970-01-01 UTC, by the recorder's clock."""
+        ...
+
     def refusals(self, after: int = 0, limit: int = 100, resolved: bool = False) -> list[RefusedRow]:
         """Refusals with numbers above `after`, in order; with `resolved` also those that became events."""
         ...

@@ -189,6 +189,11 @@ class SqliteReader:
         sql = "SELECT name, state FROM source_states JOIN sources ON number = source ORDER BY name"
         return dict(self._all(sql))
 
+    def states_received(self) -> dict[str, int]:
+        """See StoreReader."""
+        sql = "SELECT name, received_at FROM source_states JOIN sources ON number = source ORDER BY name"
+        return dict(self._all(sql))
+
     def refusals(self, after: int = 0, limit: int = 100, resolved: bool = False) -> list[RefusedRow]:
         """See StoreReader."""
         which = "" if resolved else "resolved IS NULL AND"

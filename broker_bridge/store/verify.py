@@ -73,9 +73,8 @@ def _event(row: tuple[Any, ...]) -> str | None:
     except RecordDamaged as error:
         return str(error)
     if leaf(body) != hashed:
-        return (
-            f"its bytes are not those that were committed (hash {leaf(body).hex()}, committed {hashed.hex()})"
-        )
+        committed = hashed.hex() if isinstance(hashed, bytes) else repr(hashed)
+        return f"its bytes are not those that were committed (hash {leaf(body).hex()}, committed {committed})"
     if first is None or not first <= number <= last:
         return f"it is not among the events of its commit {commit}"
     document = orjson.loads(body)
