@@ -5,14 +5,14 @@ from typing import Final
 
 from broker_bridge.config import FilesAdapter
 from broker_bridge.errors import BridgeError
-from broker_bridge.web.pages.raw_place import Reading
+from broker_bridge.web.pages.raw_place import Layout
 
 _FIRST: Final = 8
 _REJECTED: Final = 20
 _WIDTH: Final = 110
 
 
-def reading(adapter: FilesAdapter) -> Reading:
+def layout(adapter: FilesAdapter) -> Layout:
     """How the adapter's mapping reads its files, as far as it says; nothing of a mapping that does not load."""
     from broker_bridge.adapters.logs import load_mapping
     from broker_bridge.adapters.logs.protocol.delimited_settings import Delimited
@@ -21,9 +21,9 @@ def reading(adapter: FilesAdapter) -> Reading:
     try:
         reader = load_mapping(adapter.mapping).file.reader
     except BridgeError:
-        return Reading()
+        return Layout()
     sign = reader.delimiter if isinstance(reader, Delimited) and reader.delimiter != BLANKS else None
-    return Reading(getattr(reader, "encoding", None), sign)  # XML states its own in each document
+    return Layout(getattr(reader, "encoding", None), sign)  # XML states its own in each document
 
 
 def trial(adapter: FilesAdapter, name: str, raw: bytes, now: datetime) -> tuple[str, ...]:

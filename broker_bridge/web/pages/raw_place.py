@@ -29,7 +29,7 @@ class Piece(NamedTuple):
     marked: bool
 
 
-class Reading(NamedTuple):
+class Layout(NamedTuple):
     """How a mapping reads a file, as far as it says."""
 
     encoding: str | None = None
@@ -64,16 +64,16 @@ def raw_view(
     value: str | None,
     *,
     first: int | None = None,
-    reading: Reading = Reading(),  # noqa: B008
+    layout: Layout = Layout(),  # noqa: B008
 ) -> RawView:
     """Text with what `place` names marked, else bytes and their places. `first`: the line of its file that `raw` begins with."""
-    text, encoding, stated = _text(raw, reading.encoding)
+    text, encoding, stated = _text(raw, layout.encoding)
     if text is None:
         rows = [_row(raw, at) for at in range(0, min(len(raw), _DUMPED), _ROW)]
         lines = tuple((Piece(row, False),) for row in rows)
         return RawView(lines, "nothing", 0, "bytes", False, max(0, len(raw) - _DUMPED))
     text = text.replace("\r\n", "\n")
-    span, marks = _marked(raw, text, encoding, place, value, first, reading.delimiter)
+    span, marks = _marked(raw, text, encoding, place, value, first, layout.delimiter)
     begin = 0 if span is None or span.end <= _LONGEST else max(0, span.start - _LONGEST // 2)
     end = min(len(text), begin + _LONGEST)
     shown = text[begin:end]

@@ -16,8 +16,8 @@ from broker_bridge.queries.quarantine import kept, one
 from broker_bridge.queries.raw_bytes import file_of, raw_of
 from broker_bridge.queries.retrying import of_keys, of_source, retry
 from broker_bridge.web.pages.frame import page, served
-from broker_bridge.web.pages.mapping_trial import reading, trial
-from broker_bridge.web.pages.raw_place import Reading, raw_view
+from broker_bridge.web.pages.mapping_trial import layout, trial
+from broker_bridge.web.pages.raw_place import Layout, raw_view
 from broker_bridge.web.pages.sign import Acting, Form, field
 from broker_bridge.web.pages.source_view import Adapter, Held, sources_view
 from broker_bridge.web.problems import Problem
@@ -52,8 +52,8 @@ def rejected(request: Request, site: Here, record: Reading, user: Reader, key: K
     raw = raw_of(item, site.settings if user.may("operate") else None)
     adapter = _files_adapter(site.settings, item.source)
     refused = _REFUSED.match(item.reason) if item.code == "encoding" else None
-    read = Reading(refused[1]) if refused else Reading() if adapter is None else reading(adapter)
-    view = None if raw is None else raw_view(raw, item.place, item.value, first=item.line, reading=read)
+    read = Layout(refused[1]) if refused else Layout() if adapter is None else layout(adapter)
+    view = None if raw is None else raw_view(raw, item.place, item.value, first=item.line, layout=read)
     tries = adapter is not None and item.archived is not None
     return served(
         request, "rejected.html", item=item, view=view, tries=tries, local=site.settings is not None

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from broker_bridge.web.pages.raw_place import RawView, Reading, raw_view
+from broker_bridge.web.pages.raw_place import Layout, RawView, raw_view
 
 CELLS = st.lists(st.sampled_from(["1", "12", "", "x", "01"]), min_size=3, max_size=6)
 
@@ -34,7 +34,7 @@ def test_of_all_that_look_alike_only_the_named_cell_is_marked(
     text = "\n".join(sign.join(cells) for cells in rows)
     view = raw_view(
         text.encode(), f"line {row + 5}, column {column + 1} (X)", rows[row][column], first=5,
-        reading=Reading("utf-8", sign),
+        layout=Layout("utf-8", sign),
     )  # fmt: skip
     assert whole(view) == text
     before = len(sign.join([*rows[row][:column], ""]))
@@ -77,13 +77,13 @@ def test_the_place_is_marked_else_its_line_else_nothing(
 
 def test_a_code_page_is_read_as_the_mapping_states_it() -> None:
     raw = "Pr\u00fcfung;5 \u20ac;NG\r\n".encode("cp1252")
-    view = raw_view(raw, "line 1, column 3 (R)", "NG", first=1, reading=Reading("cp1252", ";"))
+    view = raw_view(raw, "line 1, column 3 (R)", "NG", first=1, layout=Layout("cp1252", ";"))
     assert (view.encoding, view.stated, marked(view)) == ("cp1252", True, [(0, 12, "NG")])
     assert whole(view) == "Pr\u00fcfung;5 \u20ac;NG\n"
     view = raw_view(raw, None, None)
     assert (view.encoding, view.stated, "\u20ac" in whole(view)) == ("cp1252", False, True)
     raw = "\u6a5f\u68b0;NG\n".encode("cp932")
-    view = raw_view(raw, "line 1, column 2 (R)", "NG", first=1, reading=Reading("cp932", ";"))
+    view = raw_view(raw, "line 1, column 2 (R)", "NG", first=1, layout=Layout("cp932", ";"))
     assert (view.encoding, whole(view)) == ("cp932", "\u6a5f\u68b0;NG\n")
 
 
@@ -94,7 +94,7 @@ def test_the_byte_that_is_none_of_the_encoding_is_marked() -> None:
         "line 7, byte 9 of the line",
         "b'...'",
         first=7,
-        reading=Reading("utf-8", ";"),
+        layout=Layout("utf-8", ";"),
     )
     assert (view.marks, marked(view)) == ("value", [(0, 11, "\\x80")])
 
