@@ -66,6 +66,7 @@ class MemoryReader:
         self._conflicts: list[Conflict] = []
         self._reused: list[int] = []
         self._states: dict[str, bytes] = {}
+        self._received: dict[str, int] = {}
 
     def head(self) -> Head:
         """See StoreReader."""
@@ -142,6 +143,10 @@ class MemoryReader:
         """See StoreReader."""
         return dict(sorted(self._states.items()))
 
+    def states_received(self) -> dict[str, int]:
+        """See StoreReader."""
+        return dict(sorted(self._received.items()))
+
     def refusals(self, after: int = 0, limit: int = 100, resolved: bool = False) -> list[RefusedRow]:
         """See StoreReader."""
         rows = [row for row in self._refusals[after:] if resolved or row.resolved is None]
@@ -207,6 +212,7 @@ class MemoryReader:
             moved[source, number] = None
             self._epochs[source, number].last = max(self._epochs[source, number].last, last)
             self._states[source] = state
+            self._received[source] = at
         for arrival in fresh:
             if (gap := closure(arrival.event)) is not None:
                 moved[arrival.event.source, gap[0]] = None

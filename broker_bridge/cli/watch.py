@@ -30,6 +30,8 @@ it, also while the broker is gone.
 exit codes: 0 fine, 1 not in the record, 2 usage, 3 configuration, 4 broker not reached (--once), 5 record damaged"""
 
 _PAST: Final = "1h"
+_LEAST_PAST: Final = 2_000
+"""Events that a picture begins with at least, as the pages' does."""
 """What the screen begins with, so that it is not empty until something happens."""
 
 
@@ -115,7 +117,8 @@ def _once(
     from broker_bridge.console.since import instant_of
 
     screen = Screen(settings.plant.site, choice, _order(settings), _now, UTC if args.utc else None)
-    feed = _feed(settings, url, screen.put, since or instant_of(_PAST, _now(), UTC))
+    begin = since or instant_of(_PAST, _now(), UTC)
+    feed = _feed(settings, url, screen.put, begin, 0 if since else _LEAST_PAST)
     bus: Bus | None = _until_told(settled(feed))
     if bus is None:
         return 0
@@ -154,14 +157,17 @@ def _screen(
     from broker_bridge.console.since import instant_of
 
     screen = Screen(settings.plant.site, choice, _order(settings), _now, UTC if args.utc else None)
-    feed = _feed(settings, url, screen.put, since or instant_of(_PAST, _now(), UTC))
+    begin = since or instant_of(_PAST, _now(), UTC)
+    feed = _feed(settings, url, screen.put, begin, 0 if since else _LEAST_PAST)
     console = Console(highlight=False, markup=False, emoji=False)
     keyboard = sys.stdin.fileno() if sys.stdin.isatty() else None
     _until_told(watch(feed, screen, console, keyboard))
     return 0
 
 
-def _feed(settings: "Settings", url: str, put: "Callable[[Item], None]", since: datetime | None) -> "Feed":
+def _feed(
+    settings: "Settings", url: str, put: "Callable[[Item], None]", since: datetime | None, least: int = 0
+) -> "Feed":
     import secrets
 
     from broker_bridge.bootstrap import connect
@@ -178,6 +184,7 @@ def _feed(settings: "Settings", url: str, put: "Callable[[Item], None]", since: 
         put=put,
         clock=_now,
         since=since,
+        least=least,
     )
 
 

@@ -82,11 +82,13 @@ class Feed:
         put: Callable[[Item], None],
         clock: Callable[[], datetime],
         since: datetime | None = None,
+        least: int = 0,
     ) -> None:
         """`connect` gives a client, not yet entered, that subscribes to the filters it is given.
 
         `open_record` raises NotFound while there is no record. `since`: begin with what reached the record since;
-        None: with what comes from now on.
+        None: with what comes from now on. `least`: events to begin with at least, so that a line that stands still is
+        shown as it stopped.
         """
         self._topics = topics
         self._connect = connect
@@ -94,6 +96,7 @@ class Feed:
         self._put = put
         self._clock = clock
         self._since = since
+        self._least = least
         self._began = clock()
         self._seen = Seen()
         self._client: Client | None = None
@@ -178,6 +181,8 @@ class Feed:
         record = self._open_record()
         try:
             self.number = record.number_at(self._since or self._began)
+            if self._least:
+                self.number = max(0, min(self.number, record.newest() - self._least))
         except BaseException:
             record.close()
             raise

@@ -14,7 +14,7 @@ from broker_bridge.console.desk import KEYS, Desk
 from broker_bridge.console.lines import event_line
 from broker_bridge.live.alarms import Alarm
 from broker_bridge.live.clock import Clock
-from broker_bridge.live.hearing import SourceNow
+from broker_bridge.live.hearing import SourceNow, silence_words
 from broker_bridge.live.passages import Here, Visit
 from broker_bridge.live.picture import Row, View
 from broker_bridge.live.plain import clean, cut, fit, squeeze, wrap
@@ -94,7 +94,7 @@ def rows(view: View, clock: Clock, width: int) -> list[Line]:
                 (row.state.upper() if grave else row.state, _STATE),
                 (_time(since(station), clock), _SINCE),
                 (_boards(station.here, board), board),
-                (clock.age(station.heard) if station.heard else "never", _AGE),
+                (clock.age(station.heard) if station.heard else "not yet", _AGE),
             )
             made.append(Line(("! " if grave else "  ") + text, STRONG if grave else PLAIN))
             made += [Line(part) for part in wrap(row.why, width, "      ", 2)]
@@ -153,14 +153,14 @@ def sources(view: View, clock: Clock, width: int) -> list[Line]:
         heard = view.heard.get(source.source)
         text = _columns(
             (squeeze(_source_name(source.source, lines), name), name),
-            (source.condition, 10),
+            ("silent" if source.silent else source.condition, 10),
             (_time(source.since, clock), _SINCE),
             (f"{source.backlog:,}", 8),
             (clock.age(heard) if heard else "not yet", _AGE),
             (squeeze(source.edge, 16), 0),
         )
         made.append(Line("  " + text))
-        made += [Line(part) for part in wrap(_of_source(source), width, "      ", 3)]
+        made += [Line(part) for part in wrap(_of_source(source, clock), width, "      ", 3)]
     unstated = sorted(set(view.heard) - {source.source for source in view.sources})
     made += [
         Line(f"  {squeeze(_source_name(name_, True), width - 50)}: heard, but its edge says nothing of it")
@@ -238,7 +238,7 @@ def _station(line: str, row: Row, clock: Clock, width: int) -> list[Line]:
     head = f"  {station.name} in {line.rpartition('/')[2]}: {row.state}" + (
         f" since {clock.time(begun)}" if begun else ""
     )
-    heard = f"  heard {clock.age(station.heard)} ago" if station.heard else "  never heard"
+    heard = f"  heard {clock.age(station.heard)} ago" if station.heard else "  not heard yet"
     made = [Line(head + heard, STRONG)]
     made += [Line(part) for part in wrap(row.why, width, "  ", 4)]
     made += _titled("alarms", list(reversed(alarm_lines(station.alarms, clock, width))))
@@ -307,8 +307,9 @@ def _source_name(source: str, lines: bool) -> str:
     return "/".join(source.rsplit("/", 2)[1 if lines else 2 :])
 
 
-def _of_source(source: SourceNow) -> str:
-    return "; ".join(part for part in (source.detail, *source.alarms) if part)
+def _of_source(source: SourceNow, clock: Clock) -> str:
+    silence = silence_words(source.condition, source.heard, clock) if source.silent else ""
+    return "; ".join(part for part in (silence, source.detail, *source.alarms) if part)
 
 
 def _time(instant: datetime | None, clock: Clock) -> str:

@@ -7,7 +7,7 @@ always the last sign of life.
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final, NamedTuple
 
 from broker_bridge.bus.wire import EdgeState, RecordState, SourceState
@@ -18,6 +18,8 @@ State = SourceState | EdgeState | RecordState
 
 SILENT: Final = timedelta(seconds=45)
 """States are told every ten seconds: four beats missed."""
+_NEAR: Final = timedelta(minutes=5)
+"""Clocks of an edge and of a recorder differ by less, or one of them is wrong; common practice, no source."""
 BEHIND: Final = 200
 """From this many waiting events on a source counts as behind; below, they are on their way."""
 
@@ -28,9 +30,10 @@ _NUMBER: Final = re.compile(r"\d[\d.,:]*")
 
 
 class Bus(NamedTuple):
-    """Our own connection to the broker."""
+    """Our own connection to the broker; where the record's word stands in for it, `kept_by_the_record`."""
 
     address: str
+    """Empty: states are those that the record kept."""
     connected: bool
     since: datetime
     """Since when it is so."""
@@ -63,6 +66,25 @@ class SourceNow(NamedTuple):
     edge: str
     told: datetime
     alarms: tuple[str, ...]
+    heard: datetime
+    """Its last word."""
+    silent: bool
+    """Its edge is gone, or nothing was heard of it for `SILENT`: the condition is what it was then."""
+
+
+def kept_by_the_record() -> Bus:
+    """Instead of a connection: the record tells at any moment what it holds, so that no beat may be on its way."""
+    return Bus("", True, datetime.min.replace(tzinfo=UTC), "")
+
+
+def last_word(issued: datetime, received: datetime) -> datetime:
+    """When a kept state was heard: when it was received, unless it was issued long before, as a broker's kept copy is."""
+    return received if abs(received - issued) <= _NEAR else min(received, issued)
+
+
+def silence_words(condition: str, heard: datetime, clock: Clock) -> str:
+    """What stands beside `silent`, on every screen."""
+    return f"last word {clock.time(heard)} ({clock.age(heard)} ago): {condition or 'nothing said of itself'}"
 
 
 @dataclass
@@ -97,12 +119,14 @@ class Hearing:
         )
         return True
 
-    def sources(self) -> tuple[SourceNow, ...]:
-        """How every source is, by name."""
+    def sources(self, bus: Bus, clock: Clock) -> tuple[SourceNow, ...]:
+        """How every source is, by name. Without a broker nobody is called silent."""
+        gone = self._gone(bus, clock)
         return tuple(
             SourceNow(
                 state.source, clean(state.condition), clean(state.detail), heard.since, state.backlog, state.edge,
-                state.issued, tuple(map(clean, state.alarms)),
+                state.issued, tuple(map(clean, state.alarms)), heard.heard,
+                state.edge in gone or (bus.connected and _long_ago(heard.heard, bus, clock)),
             )
             for (kind, _), heard in sorted(self._heard.items())
             if kind == "source" and isinstance(state := heard.state, SourceState)
@@ -113,32 +137,50 @@ class Hearing:
         if not bus.connected:
             return (_no_broker(bus, clock),)
         found = [Trouble("broker", clean(bus.trouble), clean(bus.trouble), True)] if bus.trouble else []
-        gone: set[str] = set()
-        for (kind, name), heard in sorted(self._heard.items()):
-            if kind == "edge" and isinstance(heard.state, EdgeState):
-                told = self._edge(name, heard.state, bus, clock)
-                if not heard.state.alive:
-                    gone.add(name)
-                found += told
+        for name in self._edges():
+            found += self._edge(name, self._said_of(name), bus, clock)
         for (kind, name), heard in sorted(self._heard.items()):
             if kind == "record" and isinstance(heard.state, RecordState):
                 found += _record(name, heard, bus, clock)
-        for source in self.sources():
-            found += _source(source, clock, edge_gone=source.edge in gone)
+        for source in self.sources(bus, clock):
+            found += _source(source, clock)
         return tuple(sorted(found, key=lambda trouble: not trouble.grave))
 
-    def _edge(self, name: str, state: EdgeState, bus: Bus, clock: Clock) -> list[Trouble]:
+    def _edges(self) -> list[str]:
+        """The edges that were heard of, by themselves or by a source of theirs."""
+        states = [heard.state for heard in self._heard.values()]
+        return sorted({state.edge for state in states if isinstance(state, EdgeState | SourceState)} - {""})
+
+    def _said_of(self, edge: str) -> EdgeState | None:
+        heard = self._heard.get(("edge", edge))
+        return heard.state if heard is not None and isinstance(heard.state, EdgeState) else None
+
+    def _gone(self, bus: Bus, clock: Clock) -> set[str]:
+        """The edges that are gone or silent."""
+        return {
+            name
+            for name in self._edges()
+            if bus.connected
+            and (
+                ((said := self._said_of(name)) is not None and not said.alive)
+                or _long_ago(self._last_sign(name), bus, clock)
+            )
+        }
+
+    def _edge(self, name: str, state: EdgeState | None, bus: Bus, clock: Clock) -> list[Trouble]:
         life = self._last_sign(name)
-        if not state.alive:
+        if state is not None and not state.alive:
             text = (
                 f"edge {name} is gone, last sign of life {clock.time(life)} ({clock.age(life)} ago): "
                 "files wait, live machines are not heard; start it on its machine"
             )
             return [Trouble(f"edge {name}", "gone", text, True)]
-        if clock.now - max(life, bus.since) > SILENT:  # after a connection, a beat may be on its way
-            text = f"edge {name} is silent since {clock.time(life)}: nothing is heard of its machines"
+        if _long_ago(life, bus, clock):
+            text = f"edge {name} is silent since {clock.time(life)} ({clock.age(life)}): nothing is heard of its machines"
+            if not bus.address:
+                text += "; it is gone, or the broker or the recorder is"
             return [Trouble(f"edge {name}", "silent", text, True)]
-        return [_alarm(f"edge {name}", alarm) for alarm in state.alarms]
+        return [_alarm(f"edge {name}", alarm) for alarm in (state.alarms if state is not None else ())]
 
     def _last_sign(self, edge: str) -> datetime:
         """When the edge itself spoke last, of itself or of one of its sources."""
@@ -149,6 +191,11 @@ class Hearing:
             for heard in self._heard.values()
             if isinstance(heard.state, SourceState | EdgeState) and heard.state.edge == edge
         )
+
+
+def _long_ago(life: datetime, bus: Bus, clock: Clock) -> bool:
+    """After a connection, a beat may be on its way."""
+    return clock.now - max(life, bus.since) > SILENT
 
 
 def _no_broker(bus: Bus, clock: Clock) -> Trouble:
@@ -181,11 +228,11 @@ def _record(name: str, heard: _Heard, bus: Bus, clock: Clock) -> Iterator[Troubl
         yield _alarm(subject, alarm)
 
 
-def _source(source: SourceNow, clock: Clock, *, edge_gone: bool) -> Iterator[Trouble]:
+def _source(source: SourceNow, clock: Clock) -> Iterator[Trouble]:
     name = source.source.rpartition("/")[2]
     for alarm in source.alarms:
         yield _alarm(name, alarm)
-    if edge_gone:
+    if source.silent:  # said of its edge; a source alone may have been taken out of the configuration
         return
     if source.condition not in WELL:
         detail = f": {source.detail}" if source.detail else ""

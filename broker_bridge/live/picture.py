@@ -26,6 +26,9 @@ Place = tuple[str, str]
 _SHARED: Final = frozenset({"source.connected", "source.disconnected", "source.gap"})
 _HANDED_OVER: Final = timedelta(minutes=10)
 """An arrival this long after a departure is still taken for the way between two neighbours, over a buffer."""
+_LONG: Final = timedelta(hours=8)
+"""Where no source tells that it still listens: nothing heard of a station for so long, a shift, leaves it not known. Common
+practice, no source."""
 _RECENT: Final = 5
 """Arrivals that tell which station stands before another."""
 
@@ -104,7 +107,8 @@ class Picture:
     ) -> View:
         """How it looks at this moment."""
         order, before = self._arranged(clock.now)
-        now = self._now(order, seen)
+        sources = self.hearing.sources(bus, clock)
+        now = self._known(self._now(order, seen), sources, clock)
         after = {giver: taker for taker, giver in before.items()}
         rows: dict[str, list[Row]] = {}
         found: list[Alarm] = []
@@ -114,13 +118,13 @@ class Picture:
             station = now[place]
             giver, taker = before.get(place), after.get(place)
             sentence = why(station, giver and now[giver], taker and now[taker], clock)
-            rows.setdefault(place[0], []).append(Row(station, state_words(station), sentence))
+            rows.setdefault(place[0], []).append(Row(_shown(station), state_words(station), sentence))
             found += station.alarms
         return View(
             lines=tuple((line, tuple(stations)) for line, stations in rows.items()),
             alarms=tuple(sorted(found, key=lambda alarm: (alarm.since, alarm.id))),
             troubles=self.hearing.troubles(bus, clock),
-            sources=self.hearing.sources(),
+            sources=sources,
             heard=dict(self._heard),
         )
 
@@ -139,6 +143,19 @@ class Picture:
             )
             for place in order
         }
+
+    def _known(
+        self, now: Mapping[Place, StationNow], sources: Iterable[SourceNow], clock: Clock
+    ) -> dict[Place, StationNow]:
+        """The same, with those marked of which it is not known how they are by now."""
+        silent = {source.source: source.silent for source in sources}
+        return {
+            place: station._replace(unheard=True)
+            if station.heard is not None
+            and _unheard(station.heard, [silent[one] for one in self._stations[place].sources() if one in silent], clock)
+            else station
+            for place, station in now.items()
+        }  # fmt: skip
 
     def _arranged(self, now: datetime) -> tuple[list[Place], dict[Place, Place]]:
         """All stations in order, and who stands before whom.
@@ -207,3 +224,15 @@ class Picture:
             if gone:
                 votes[max(gone)[1]] += 1
         return max(votes, key=lambda other: (votes[other], other)) if votes else None
+
+
+def _unheard(heard: datetime, silent: Sequence[bool], clock: Clock) -> bool:
+    """`silent`: of each of its sources that tells how it is."""
+    return all(silent) if silent else clock.now - heard > _LONG
+
+
+def _shown(station: StationNow) -> StationNow:
+    """Whether a board is still at a station that is not known by now is not known either."""
+    if not station.unheard:
+        return station
+    return station._replace(here=tuple(board._replace(sure=False) for board in station.here))

@@ -14,6 +14,8 @@ from broker_bridge.live.words import CAUSES
 def needs_a_hand(row: Row) -> bool:
     """Whether somebody should go there."""
     station = row.station
+    if station.unheard:
+        return False
     down = station.said is not None and station.said.state == "unscheduled_down"
     cut = station.cut is not None and station.cut.silent
     return down or standing(station) is not None or cut or bool(station.empties)
@@ -21,6 +23,8 @@ def needs_a_hand(row: Row) -> bool:
 
 def since(station: StationNow) -> datetime | None:
     """Since when its state is what it is."""
+    if station.unheard:
+        return station.heard
     if station.cut is not None and station.cut.silent:
         return station.cut.since
     if station.said is not None:

@@ -102,6 +102,8 @@ class StationNow(NamedTuple):
     rejected: tuple[Told, ...]
     heard: datetime | None
     """Time of the newest statement about it."""
+    unheard: bool = False
+    """How it is now is not known: whoever speaks of it is silent, or nothing was said of it for long."""
 
 
 class Station:

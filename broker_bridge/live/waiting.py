@@ -13,6 +13,7 @@ from broker_bridge.live.plain import squeeze
 from broker_bridge.live.station import StationNow
 from broker_bridge.live.words import STATES
 
+NOT_KNOWN: Final = "not known"
 DOWN: Final = frozenset({"scheduled_down", "unscheduled_down", "engineering", "non_scheduled"})
 _SETTLE: Final = timedelta(seconds=5)
 """A board that leaves this soon after it was done has not waited. Common practice, no source."""
@@ -23,6 +24,11 @@ _LABEL: Final = 24
 
 def state_words(station: StationNow) -> str:
     """The state in words, as far as it was said."""
+    return NOT_KNOWN if station.unheard else last_words(station)
+
+
+def last_words(station: StationNow) -> str:
+    """The state as it was when the station was heard last."""
     if station.cut is not None and station.cut.silent:
         return "not connected"
     if station.said is not None:
@@ -39,6 +45,9 @@ def why(station: StationNow, before: StationNow | None, after: StationNow | None
 
     `before`, `after`: its neighbours in the line, None where they are not known.
     """
+    if station.unheard:
+        assert station.heard is not None
+        return f"nothing heard since {clock.time(station.heard)}; then: {last_words(station)}"
     causes = [_cut(station, clock), _alarm(station, clock), _native(station), _empty(station, clock)]
     told = station.said is not None and (station.said.state in DOWN or station.said.state == "productive")
     if told or causes[0] or causes[1] or causes[3]:
@@ -120,6 +129,8 @@ def _flow(station: StationNow, before: StationNow | None, after: StationNow | No
 
 def _known(other: StationNow, clock: Clock) -> str:
     """What is known of a neighbour that may stop the flow; empty when nothing is."""
+    if other.unheard:
+        return f"is not heard since {clock.time(other.heard)}" if other.heard else ""
     if other.cut is not None and other.cut.silent:
         return f"is not heard since {clock.time(other.cut.since)}"
     if other.said is not None and other.said.state in DOWN:

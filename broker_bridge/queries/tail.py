@@ -56,6 +56,15 @@ class Tail:
         found = self._reader.commits(first - 1, last - first + 1)
         return {one.number: _EPOCH + timedelta(microseconds=one.at) for one in found if one.number in commits}
 
+    def states(self) -> dict[str, tuple[bytes, datetime]]:
+        """What every source said of itself last, and when that was received, by the recorder's clock."""
+        received = self._reader.states_received()
+        return {
+            source: (said, _EPOCH + timedelta(microseconds=received[source]))
+            for source, said in self._reader.states().items()
+            if source in received
+        }
+
     def close(self) -> None:
         """Let go of the record."""
         self._reader.close()

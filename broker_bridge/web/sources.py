@@ -1,11 +1,17 @@
 """How complete each source of a record is, and what it said of itself last."""
 
+import contextlib
 import json
 from collections.abc import Mapping
-from datetime import datetime
-from typing import Any, NamedTuple
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final, NamedTuple
 
+from broker_bridge.bus.wire import SourceState, parse_source_state
+from broker_bridge.errors import WireError
+from broker_bridge.live.hearing import SILENT, Hearing, last_word
 from broker_bridge.queries.record import Record
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class Source(NamedTuple):
@@ -24,11 +30,52 @@ class Source(NamedTuple):
     backlog: int | None
     """Events held at its edge then."""
     told: datetime | None
+    """When it said so, by its edge's clock."""
+    last_word: datetime | None
+    """When that was heard, by the recorder's clock."""
+    silent: bool
+    """It has said nothing for longer than it would while its edge, the broker and the recorder run: the condition is what
+    it was then."""
 
 
-def sources(record: Record, heard: Mapping[str, datetime]) -> list[Source]:
+class LastWord(NamedTuple):
+    """What a source said of itself last, and when that was heard."""
+
+    state: SourceState
+    heard: datetime
+
+
+def last_words(states: Mapping[str, tuple[bytes, datetime]]) -> list[LastWord]:
+    """Of states and when each was received. One that cannot be read, a newer program's perhaps, is left out."""
+    found: list[LastWord] = []
+    for body, received in states.values():
+        with contextlib.suppress(WireError):
+            state = parse_source_state(body)
+            found.append(LastWord(state, last_word(state.issued, received)))
+    return found
+
+
+def hear(hearing: Hearing, words: list[LastWord]) -> None:
+    """Take them as what is heard: the record's word stands in for a connection (`kept_by_the_record`)."""
+    for state, heard in words:
+        hearing.take(state, heard, live=True)
+
+
+def states_of(record: Record) -> dict[str, tuple[bytes, datetime]]:
+    """What every source said of itself last, and when that was received, by the recorder's clock."""
+    received = record.reader.states_received()
+    return {
+        name: (body, _EPOCH + timedelta(microseconds=received[name]))
+        for name, body in record.reader.states().items()
+        if name in received
+    }
+
+
+def sources(record: Record, heard: Mapping[str, datetime], now: datetime) -> list[Source]:
     """By name. `heard`: when the newest event of each was recorded."""
-    states: dict[str, Any] = {name: json.loads(body) for name, body in record.reader.states().items()}
+    kept = states_of(record)
+    states: dict[str, Any] = {name: json.loads(body) for name, (body, _) in kept.items()}
+    words = {word.state.source: word.heard for word in last_words(kept)}
     missing: dict[str, int] = {}
     numbered: set[str] = set()
     for progress in record.reader.progress():
@@ -50,6 +97,8 @@ def sources(record: Record, heard: Mapping[str, datetime]) -> list[Source]:
                 detail=said.get("detail") or None,
                 backlog=said.get("backlog"),
                 told=datetime.fromisoformat(told) if told else None,
+                last_word=words.get(name),
+                silent=name in words and now - words[name] > SILENT,
             )
         )
     return found

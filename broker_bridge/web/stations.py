@@ -1,6 +1,7 @@
 """The line as it is now, from the newest events of the record, and the same events for whoever listens."""
 
 import asyncio
+import time
 from collections import deque
 from collections.abc import AsyncGenerator, Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
@@ -9,14 +10,17 @@ from typing import Final, NamedTuple
 from broker_bridge.errors import NotFound, StoreUnavailable
 from broker_bridge.events.fact import Fact
 from broker_bridge.live.clock import Clock
-from broker_bridge.live.hearing import Bus
+from broker_bridge.live.hearing import kept_by_the_record
 from broker_bridge.live.picture import Picture, Place, View
 from broker_bridge.live.told import Told, tell
 from broker_bridge.queries.tail import Tail
+from broker_bridge.web.sources import hear, last_words
 
 _STEP: Final = 500
 _FRESH: Final = timedelta(seconds=1)
 _POLL_S: Final = 0.2
+_WORDS_S: Final = 5.0
+"""Seconds between looks at what sources say of themselves: every ten seconds, each."""
 _PAST: Final = timedelta(hours=2)
 _MOST_PAST: Final = 50_000
 """Events the picture begins with at most."""
@@ -76,7 +80,6 @@ class Stations:
         self.mark = Mark(0, 0)
         """Of the newest event taken in."""
         self.listeners = 0
-        self.since = clock()
         self.trouble = "the record was not read yet"
         """Why nothing new comes; empty when all is well."""
 
@@ -86,8 +89,7 @@ class Stations:
 
     def view(self, clock: Clock | None = None) -> View:
         """The stations, each with its state and why it waits; times are told by `clock`."""
-        # What edges and brokers say of themselves is told by `check`; here only the record speaks.
-        return self.picture.view(clock or self.clock(), Bus("", True, self.since, ""))
+        return self.picture.view(clock or self.clock(), kept_by_the_record())
 
     def heard(self) -> dict[str, datetime]:
         """When the recorder took in the newest event of every source, by its own clock: those of machines may be wrong."""
@@ -135,10 +137,12 @@ class Stations:
     async def follow(self) -> None:
         """Read the record as it grows, until cancelled."""
         tail: Tail | None = None
+        looked = 0.0
         try:
             while True:
                 try:
                     if tail is None:
+                        looked = 0.0
                         opened = await asyncio.to_thread(_open, self._url, self._clock())
                         tail = opened.tail
                         self._begin(opened)
@@ -150,6 +154,9 @@ class Stations:
                         tail.close()
                         tail = None
                         continue
+                    if time.monotonic() >= looked + _WORDS_S:
+                        looked = time.monotonic()
+                        hear(self.picture.hearing, last_words(await asyncio.to_thread(tail.states)))
                     self.trouble = ""
                 except (NotFound, StoreUnavailable) as error:
                     self.trouble = str(error)

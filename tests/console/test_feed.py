@@ -96,7 +96,7 @@ class FakeRecord:
 class Watched:
     """A feed under way."""
 
-    def __init__(self, open_record: Callable[[], Any], since: datetime | None = None) -> None:
+    def __init__(self, open_record: Callable[[], Any], since: datetime | None = None, least: int = 0) -> None:
         self.client = FakeClient()
         self.items: list[Item] = []
 
@@ -106,7 +106,7 @@ class Watched:
 
         self.feed = Feed(
             TOPICS, connect=connect, open_record=open_record, put=self.items.append, clock=lambda: at("12:00:00"),
-            since=since,
+            since=since, least=least,
         )  # fmt: skip
 
     async def __aenter__(self) -> "Watched":
@@ -132,6 +132,16 @@ def no_record() -> Any:
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("BEHIND_S", "REOPEN_S", "SUBSCRIBED_S"):
         monkeypatch.setattr(module, name, 0.005)
+
+
+def test_a_line_that_stands_still_is_shown_as_it_stopped() -> None:
+    async def scenario() -> None:
+        async with Watched(lambda: FakeRecord(numbered(6)), since=at("11:45:00"), least=4) as watched:
+            watched.client.connect()
+            await until(watched.feed.caught_up.is_set, "all that is there")
+            assert watched.heard() == [(f"B{step}", True) for step in range(2, 6)]
+
+    asyncio.run(scenario())
 
 
 def test_first_the_record_then_the_bus_and_the_overlap_once() -> None:

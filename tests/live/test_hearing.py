@@ -3,11 +3,20 @@
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import pytest
 from looking import BUS, CLOCK, NOW
 from told import LINE, at
 
 from broker_bridge.bus.wire import EdgeState, RecordState, SourceState
-from broker_bridge.live.hearing import SILENT, Bus, Hearing, Trouble
+from broker_bridge.live.hearing import (
+    SILENT,
+    Bus,
+    Hearing,
+    Trouble,
+    kept_by_the_record,
+    last_word,
+    silence_words,
+)
 
 SOURCE = f"{LINE}/transfer"
 
@@ -97,12 +106,45 @@ def test_a_record_that_is_gone_waits_or_is_silent() -> None:
 
 def test_a_source_in_trouble_and_since_when_as_far_as_it_was_heard() -> None:
     hearing = Hearing()
-    hearing.take(source(at("11:00:00"), "away", detail="share not mounted"), NOW, live=False)
+    hearing.take(source(at("11:59:40"), "away", detail="share not mounted"), NOW, live=False)
     assert texts(hearing) == ["transfer is away: share not mounted"], "since when was not heard"
-    hearing.take(source(at("11:58:00")), NOW, live=True)
-    hearing.take(source(at("11:59:00"), "away", detail="share not mounted"), NOW, live=True)
-    hearing.take(source(at("11:59:10"), "away", detail="share not mounted"), NOW, live=True)
-    assert texts(hearing) == ["transfer is away since 11:59:00: share not mounted"]
+    hearing.take(source(at("11:59:42")), NOW, live=True)
+    hearing.take(source(at("11:59:45"), "away", detail="share not mounted"), NOW, live=True)
+    hearing.take(source(at("11:59:50"), "away", detail="share not mounted"), NOW, live=True)
+    assert texts(hearing) == ["transfer is away since 11:59:45: share not mounted"]
+
+
+def test_a_silent_edge_is_said_with_its_last_word_and_its_sources_are_silent() -> None:
+    hearing = Hearing()
+    hearing.take(source(at("11:53:00"), "idle"), at("11:53:00"), live=True)
+    (text,) = texts(hearing)
+    assert text == "edge e is silent since 11:53:00 (7 min): nothing is heard of its machines"
+    (now,) = hearing.sources(BUS, CLOCK)
+    assert now.silent
+    assert silence_words(now.condition, now.heard, CLOCK) == "last word 11:53:00 (7 min ago): idle"
+    (text,) = texts(hearing, kept_by_the_record())
+    assert text.endswith("; it is gone, or the broker or the recorder is")
+
+
+def test_a_source_that_was_taken_out_is_silent_and_no_trouble() -> None:
+    hearing = Hearing()
+    hearing.take(source(at("09:00:00"), "away"), at("09:00:00"), live=True)
+    hearing.take(edge(NOW), NOW, live=True)
+    assert texts(hearing) == []
+    assert hearing.sources(BUS, CLOCK)[0].silent
+
+
+@pytest.mark.parametrize(
+    ("issued", "received", "heard"),
+    [
+        ("11:53:00", "11:53:02", "11:53:02"),
+        ("11:55:00", "11:53:02", "11:53:02"),  # the edge's clock is ahead
+        ("09:00:00", "11:53:00", "09:00:00"),  # the broker's kept copy, taken in anew
+        ("13:00:00", "11:53:00", "11:53:00"),
+    ],
+)
+def test_a_kept_state_was_heard_when_it_was_received(issued: str, received: str, heard: str) -> None:
+    assert last_word(at(issued), at(received)) == at(heard)
 
 
 def test_a_gone_edge_explains_its_sources() -> None:
@@ -138,7 +180,7 @@ def test_what_is_wrong_is_named_alike_as_long_as_it_is() -> None:
 def test_how_every_source_is() -> None:
     hearing = Hearing()
     hearing.take(source(at("11:59:59"), "reading", detail="3 files \x1b[2J wait", backlog=3), NOW, live=True)
-    (now,) = hearing.sources()
+    (now,) = hearing.sources(BUS, CLOCK)
     assert (now.condition, now.backlog, now.edge, now.since) == ("reading", 3, "e", None)
     assert now.detail == "3 files ␛[2J wait"
     assert now.told == datetime(2026, 3, 2, 11, 59, 59, tzinfo=UTC)

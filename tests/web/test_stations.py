@@ -1,12 +1,14 @@
 """The line as it is now, while another record is put in the place of the one that is followed."""
 
 import asyncio
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from told import Told, board, record
 
+from broker_bridge.bus.wire import SourceState, dump
+from broker_bridge.store.base import Heard
 from broker_bridge.store.restoring import restore
 from broker_bridge.store.sqlite import SqliteStore
 from broker_bridge.web import stations as module
@@ -56,6 +58,37 @@ def test_a_restored_record_is_followed_and_who_listens_is_told(
             assert await first(stations, Mark(stations.mark.incarnation, 4)) == 5
             path.rename(tmp_path / "away.db")
             await until(lambda: bool(stations.trouble))
+        finally:
+            following.cancel()
+            await asyncio.gather(following, return_exceptions=True)
+
+    asyncio.run(life())
+
+
+def test_what_sources_said_of_themselves_is_heard_from_the_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that a dead edge is seen on the pages, which ask no broker."""
+    monkeypatch.setattr(module, "_POLL_S", 0.01)
+    path = tmp_path / "record.db"
+    now = datetime.now(UTC)
+    issued = now - timedelta(minutes=7)
+    source = "/harbour/smt/line-1/aoi"
+    state = SourceState(
+        source=source, epoch=1, last=1, oldest=2, condition="idle", edge="edge-1", issued=issued
+    )
+
+    async def life() -> None:
+        store = await SqliteStore.open(path, "harbour-works")
+        await store.commit([], [], [Heard(source, 1, 1, dump(state))])
+        await store.close()
+        stations = Stations(f"sqlite:////{str(path).lstrip('/')}", (), lambda: datetime.now(UTC))
+        following = asyncio.create_task(stations.follow())
+        try:
+            await until(lambda: bool(stations.view().sources))
+            (found,) = stations.view().sources
+            assert (found.condition, found.silent, found.heard) == ("idle", True, issued)
+            assert "edge edge-1 is silent" in stations.view().troubles[0].text
         finally:
             following.cancel()
             await asyncio.gather(following, return_exceptions=True)

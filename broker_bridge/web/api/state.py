@@ -74,7 +74,9 @@ def listed(request: Request, site: Here, record: Reading, user: Reader) -> Respo
         request,
         {
             "as_of": record.as_of(),
-            "sources": [one._asdict() for one in sources(record, site.stations.heard())],
+            "sources": [
+                one._asdict() for one in sources(record, site.stations.heard(), site.stations.clock().now)
+            ],
         },
     )
 

@@ -4,7 +4,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Final, NamedTuple
 
-from broker_bridge.live.hearing import BEHIND, WELL
+from broker_bridge.live.clock import Clock
+from broker_bridge.live.hearing import BEHIND, WELL, Trouble, silence_words
 from broker_bridge.queries.quarantine import Kept
 from broker_bridge.web.sources import Source
 
@@ -53,6 +54,8 @@ class SourceRow(NamedTuple):
 class SourcesView(NamedTuple):
     """All sources."""
 
+    troubles: tuple[str, ...]
+    """What a person should know, in the words of `watch`."""
     rows: tuple[SourceRow, ...]
     rejected: tuple[Kept, ...]
     more: bool
@@ -67,8 +70,9 @@ def sources_view(
     adapters: Sequence[Adapter],
     held: Mapping[str, Held],
     rejected: Iterable[Kept],
-    looked: datetime,
+    clock: Clock,
     since: datetime | None,
+    troubles: Iterable[Trouble] = (),
 ) -> SourcesView:
     """Configured ones first, then what else was heard of. `since`: how far back it is known who was heard."""
     listed: list[Kept] = []
@@ -92,12 +96,15 @@ def sources_view(
             configured.get(name),
             held.get(name),
             counts.get(name, 0),
-            looked,
+            clock,
             since,
         )
         for name in names
     )
-    return SourcesView(rows, tuple(listed), more, tuple(one for one in adapters if one.mapping), looked)
+    return SourcesView(
+        tuple(trouble.text for trouble in troubles), rows, tuple(listed), more,
+        tuple(one for one in adapters if one.mapping), clock.now,
+    )  # fmt: skip
 
 
 def _row(
@@ -107,11 +114,9 @@ def _row(
     adapter: Adapter | None,
     held: Held | None,
     rejected: int,
-    looked: datetime,
+    clock: Clock,
     since: datetime | None,
 ) -> SourceRow:
-    from broker_bridge.live.clock import Clock
-
     condition = (said.condition if said else None) or (
         "not said" if said is not None and (said.heard is not None or said.numbered) else "not heard"
     )
@@ -119,6 +124,11 @@ def _row(
     missing = said.missing if said else 0
     heard = said.heard if said else None
     well = said is not None and said.condition is not None and said.condition in WELL
+    silent = said is not None and said.silent
+    detail = [said.detail or ""] if said else []
+    if said is not None and silent and said.last_word is not None:
+        detail.insert(0, silence_words(condition, said.last_word, clock))
+        condition, well = "silent", False
     behind = missing > 0 or rejected > 0 or (backlog or 0) >= BEHIND
     return SourceRow(
         name=name.rpartition("/")[2] if one_line else "/".join(name.rsplit("/", 2)[1:]),
@@ -126,15 +136,15 @@ def _row(
         condition=condition,
         shape="hand" if behind or (said is not None and said.condition is not None and not well)
         else "works" if well else "unknown",
-        detail=(said.detail if said else None) or "",
+        detail="; ".join(filter(None, detail)),
         reads=f"{adapter.kind}: {adapter.place}" if adapter else "",
         mapping=adapter.mapping if adapter else "",
         receipts=f"{held.receipted:,} of {held.last:,}" if held else "",
         backlog="" if backlog is None else f"{backlog:,}",
         missing=missing,
         heard=heard,
-        age=Clock(looked).age(heard) if heard
-        else f"over {Clock(looked).age(since)}" if since and said is not None and said.numbered
+        age=clock.age(heard) if heard
+        else f"over {clock.age(since)}" if since and said is not None and said.numbered
         else "not yet",
         rejected=rejected,
     )  # fmt: skip

@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse, Response
 from broker_bridge.config import AssertionsAdapter, FilesAdapter, Settings, TransferAdapter
 from broker_bridge.edge.survey import holdings
 from broker_bridge.errors import NotFound, StoreError, UsageError
+from broker_bridge.live.hearing import Hearing, kept_by_the_record
 from broker_bridge.queries.acting import edge_needed, reason
 from broker_bridge.queries.quarantine import kept, one
 from broker_bridge.queries.raw_bytes import file_of, raw_of
@@ -20,9 +21,10 @@ from broker_bridge.web.pages.mapping_trial import layout, trial
 from broker_bridge.web.pages.raw_place import Layout, raw_view
 from broker_bridge.web.pages.sign import Acting, Form, field
 from broker_bridge.web.pages.source_view import Adapter, Held, sources_view
+from broker_bridge.web.pages.station_view import PageClock
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Here, Reader, Reading, Site
-from broker_bridge.web.sources import sources
+from broker_bridge.web.sources import hear, last_words, sources, states_of
 
 router = APIRouter()
 
@@ -37,9 +39,12 @@ Key = Annotated[str, Path(pattern=r"^[rp][0-9]{1,18}$")]
 @router.get("/sources")
 def listed(request: Request, site: Here, record: Reading, user: Reader) -> Response:
     """One row each, and the quarantine."""
+    clock = site.stations.clock(PageClock)
+    hearing = Hearing()
+    hear(hearing, last_words(states_of(record)))
     view = sources_view(
-        sources(record, site.stations.heard()), _adapters(site.settings), _held(site.settings), kept(record),
-        site.stations.clock().now, site.stations.looked_from,
+        sources(record, site.stations.heard(), clock.now), _adapters(site.settings), _held(site.settings), kept(record),
+        clock, site.stations.looked_from, hearing.troubles(kept_by_the_record(), clock),
     )  # fmt: skip
     return served(request, "sources.html", view=view, local=site.settings is not None, as_of=record.as_of())
 

@@ -14,7 +14,7 @@ from broker_bridge.web.pages.texts import token
 _BOARDS: Final = 10
 _CHANGES: Final = 10
 _SHAPES: Final = {
-    "productive": "works", "has a board": "works", "standby": "waits", "no board": "waits", "perhaps a board": "waits",
+    "productive": "works", "has a board": "works", "standby": "waits", "no board": "waits",
     "engineering": "planned", "scheduled down": "planned", "non-scheduled": "planned", "unscheduled down": "hand",
 }  # fmt: skip
 """Which mark goes with which word; what is not here is not known."""
@@ -71,6 +71,8 @@ class StationsView(NamedTuple):
     alarms: tuple[str, ...]
     hands: int
     trouble: str
+    troubles: tuple[str, ...]
+    """Who is gone or in trouble, in the words of `watch`."""
     looked: datetime
 
 
@@ -112,6 +114,7 @@ def stations_view(view: View, clock: Clock, trouble: str) -> StationsView:
         alarms=tuple(alarm_words(alarm, alarm.station, clock) for alarm in reversed(view.alarms)),
         hands=sum(row.hand for line in lines for row in line.rows),
         trouble=trouble,
+        troubles=tuple(one.text for one in view.troubles),
         looked=clock.now,
     )
 
@@ -150,7 +153,7 @@ def _row(line: str, row: Row, clock: Clock) -> StationRow:
             for board in station.here
         ),
         heard=station.heard,
-        age=clock.age(station.heard) if station.heard else "never",
+        age=clock.age(station.heard) if station.heard else "not yet",
         gaps=tuple(gap_words(gap, clock) for gap in station.gaps if gap.end is None),
     )
 
