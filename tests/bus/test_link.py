@@ -1,8 +1,10 @@
 """One connection fed by hand: whatever the other side sends, the program goes on."""
 
 import asyncio
+from dataclasses import replace
 
-from fake_broker import connack, packet, publish
+import pytest
+from fake_broker import PUBACK, connack, packet, publish
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -23,6 +25,27 @@ OPTIONS = Options(
     will=None,
     filters=("t/#",),
 )
+
+
+
+class Nowhere(asyncio.Transport):
+    """A network that takes every byte."""
+
+    def is_closing(self) -> bool:
+        return False
+
+    def write(self, data: object) -> None:
+        pass
+
+    def can_write_eof(self) -> bool:
+        return False
+
+    def resume_reading(self) -> None:
+        pass
+
+    def abort(self) -> None:
+        pass
+
 
 bodies = st.binary(max_size=12)
 packets = st.one_of(
@@ -68,6 +91,31 @@ def test_an_error_of_ours_while_reading_costs_the_connection_only() -> None:
         link._paho.connect(OPTIONS.host, OPTIONS.port, OPTIONS.keepalive)
         link._pipe.data_received(connack() + publish("t/x", b"never read", 1))
         assert "RuntimeError('ours')" in link.lost.result()
+        await link.close()
+
+    asyncio.run(story())
+
+
+@pytest.mark.parametrize(
+    ("window", "size"), [(1, 0), (50, OPTIONS.window_bytes)], ids=["by messages", "by bytes"]
+)
+def test_an_acknowledgement_lets_the_next_one_in_who_waits_for_the_window(window: int, size: int) -> None:
+    async def story() -> None:
+        options = replace(OPTIONS, filters=(), window=window)
+        link = Link(options, Inbox(10, 1000, lambda: None), lambda session_present: 1)
+        link._pipe.connection_made(Nowhere())
+        link._paho.connect(OPTIONS.host, OPTIONS.port, OPTIONS.keepalive)
+        link._pipe.data_received(connack())
+        first = await link.publish("a", bytes(size), False)
+        waiting = [asyncio.create_task(link.publish("a", bytes(size), False)) for _ in range(2)]
+        for number, task in enumerate(waiting, 1):
+            await asyncio.sleep(0)
+            assert not task.done()
+            link._pipe.data_received(packet(PUBACK, 0, number.to_bytes(2)))
+            async with asyncio.timeout(5):
+                await task
+        assert first.done()
+        link._pipe.connection_lost(None)
         await link.close()
 
     asyncio.run(story())
