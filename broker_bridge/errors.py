@@ -4,6 +4,7 @@
     ├─ UsageError             stop: the command line asks for something that cannot be; exit code 2
     │  └─ Taken               a name that is given away: choose another one
     ├─ ConfigError            stop: refuse to start; names file, key, offending value and what is allowed
+    │  └─ TokensDamaged       let nobody in, and tell a person
     ├─ SourceError
     │  ├─ SourceUnavailable   retry with back-off; the source is reported as disconnected
     │  ├─ ProtocolError       (abstract)
@@ -45,6 +46,10 @@ class Taken(UsageError):
 
 class ConfigError(BridgeError):
     """A configuration or mapping file cannot be used. The message names file, key and value."""
+
+
+class TokensDamaged(ConfigError):
+    """The table of tokens cannot be used: nobody is let in until a person has mended it."""
 
 
 class SourceError(BridgeError):

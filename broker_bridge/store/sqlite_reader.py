@@ -67,7 +67,8 @@ class SqliteReader:
             return 0
         rows = self._all("SELECT last FROM commits WHERE number = ?", (commit,))
         if not rows:
-            raise NotFound(f"there is no commit {commit} in {self._path}; the last is {self.head().commit}")
+            head = self.head()
+            raise NotFound(f"there is no commit {commit} in {head.name}; the last is {head.commit}")
         return int(rows[0][0])
 
     def commit_at(self, instant: int) -> int:
@@ -95,7 +96,7 @@ class SqliteReader:
         try:
             return [found[number] for number in numbers]
         except KeyError as error:
-            raise NotFound(f"there is no event number {error.args[0]} in {self._path}") from None
+            raise NotFound(f"there is no event number {error.args[0]} in {self.head().name}") from None
 
     def after(self, number: int, limit: int) -> list[Fact]:
         """See StoreReader."""
@@ -122,7 +123,7 @@ class SqliteReader:
         """See StoreReader."""
         rows = self._all("SELECT encoding, body FROM events WHERE number = ?", (number,))
         if not rows:
-            raise NotFound(f"there is no event number {number} in {self._path}")
+            raise NotFound(f"there is no event number {number} in {self.head().name}")
         return unpack(*rows[0])
 
     def number_of(self, source: str, event_id: str) -> int:
@@ -138,7 +139,7 @@ class SqliteReader:
             (source, generation, position, ordinal, revision),
         )
         if not rows:
-            raise NotFound(f"there is no event {event_id} of {source} in {self._path}")
+            raise NotFound(f"there is no event {event_id} of {source} in {self.head().name}")
         return int(rows[0][0])
 
     def siblings(self, numbers: Sequence[int]) -> list[Sibling]:

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Final, Literal, NamedTuple
 
-from broker_bridge.errors import ConfigError, NotFound, UsageError
+from broker_bridge.errors import ConfigError, NotFound, TokensDamaged, UsageError
 from broker_bridge.secret import refuse_open, write_secret
 
 Role = Literal["read", "operate"]
@@ -21,6 +21,7 @@ ROLES: Final[tuple[Role, ...]] = ("read", "operate")
 PREFIX: Final = "bb_"
 """So that a token is known for one where it turns up by mistake."""
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
+_HASH: Final = re.compile(r"[0-9a-f]{64}\Z")
 _LARGEST: Final = 2**20
 
 
@@ -79,22 +80,30 @@ def removed(table: Table, name: str) -> dict[str, User]:
 
 
 def read_table(path: Path) -> dict[str, User]:
-    """The table of a file; empty where there is none. Raises ConfigError where it is none or is open to everybody."""
+    """The table of a file; empty where there is none. Raises TokensDamaged where it is none or is open to everybody."""
     try:
         refuse_open(path.stat().st_mode, path, "web.tokens")
         if path.stat().st_size > _LARGEST:
-            raise ConfigError(f"web.tokens = {path}: is larger than {_LARGEST:,} bytes")
+            raise TokensDamaged(f"web.tokens = {path}: is larger than {_LARGEST:,} bytes")
         entries = json.loads(path.read_text(encoding="utf-8"))
-        table = {str(entry["hash"]): User(str(entry["name"]), entry["role"]) for entry in entries}
+        table = {_hash(entry["hash"]): User(str(entry["name"]), entry["role"]) for entry in entries}
     except FileNotFoundError:
         return {}
+    except ConfigError as error:
+        raise TokensDamaged(str(error)) from None
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise ConfigError(
+        raise TokensDamaged(
             f"web.tokens = {path}: is no table of tokens ({type(error).__name__}); `broker-bridge tokens` writes it"
         ) from None
     if wrong := [user for user in table.values() if user.role not in ROLES]:
-        raise ConfigError(f"web.tokens = {path}: {wrong[0].name} has role {wrong[0].role!r}, which is none")
+        raise TokensDamaged(f"web.tokens = {path}: {wrong[0].name} has role {wrong[0].role!r}, which is none")
     return table
+
+
+def _hash(kept: object) -> str:
+    if not isinstance(kept, str) or not _HASH.match(kept):
+        raise ValueError("a token is kept as 64 hexadecimal digits")
+    return kept
 
 
 def write_table(path: Path, table: Table) -> None:

@@ -1,5 +1,7 @@
 """Every error as RFC 9457 says (application/problem+json): what kind, what is wrong, what to do."""
 
+import logging
+import re
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any, Final
@@ -13,8 +15,11 @@ from broker_bridge.errors import (
     RecordDamaged,
     StoreUnavailable,
     Taken,
+    TokensDamaged,
     UsageError,
 )
+
+log = logging.getLogger(__name__)
 
 MEDIA_TYPE: Final = "application/problem+json"
 _STATUS: Final[tuple[tuple[type[BridgeError], HTTPStatus], ...]] = (
@@ -27,6 +32,10 @@ _STATUS: Final[tuple[tuple[type[BridgeError], HTTPStatus], ...]] = (
     (StoreUnavailable, HTTPStatus.SERVICE_UNAVAILABLE),
     (BusError, HTTPStatus.SERVICE_UNAVAILABLE),
 )
+
+
+_FOLDERS: Final = re.compile(r"(?<![\w.])/(?:[^\s/'\"]+/)+([^\s/'\":]+\.(?:db|jsonl?|toml|sock))\b")
+"""A file of this machine: whoever asks over the network is told its name, not where it lies."""
 
 
 class Problem(Exception):
@@ -54,6 +63,14 @@ class Problem(Exception):
 
 def problem_of(error: BridgeError) -> Problem:
     """One of our own errors as a problem."""
+    if isinstance(error, TokensDamaged):
+        log.error("nobody is let in: %s", error)
+        return Problem(
+            503,
+            "the table of tokens is damaged or open to everybody: nobody is let in until it is mended on the machine of this service, whose log"
+            " tells more",
+            headers={"Retry-After": "60"},
+        )
     status = next(
         (status for kind, status in _STATUS if isinstance(error, kind)), HTTPStatus.INTERNAL_SERVER_ERROR
     )
@@ -64,4 +81,4 @@ def problem_of(error: BridgeError) -> Problem:
             for kind, value, position in error.candidates
         ]
     headers = {"Retry-After": "5"} if status is HTTPStatus.SERVICE_UNAVAILABLE else {}
-    return Problem(status, str(error), headers=headers, **more)
+    return Problem(status, _FOLDERS.sub(r"\1", str(error)), headers=headers, **more)

@@ -140,6 +140,11 @@ def tokens(tmp_path: Path) -> Tokens:
     return path, read, operate
 
 
+def bearer(token: str) -> dict[str, str]:
+    """The header that gives a token."""
+    return {"authorization": f"Bearer {token}"}
+
+
 def ok(response: httpx.Response) -> dict[str, object]:
     """The body of an answer that came."""
     assert response.status_code == 200, response.text

@@ -4,7 +4,7 @@ import os
 from pathlib import Path
 
 import pytest
-from conftest import Opened
+from conftest import Opened, bearer
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -16,10 +16,6 @@ from broker_bridge.web.server import check
 from broker_bridge.web.sessions import LIVES_S, Sessions, fits
 
 Tokens = tuple[Path, str, str]
-
-
-def bearer(token: str) -> dict[str, str]:
-    return {"authorization": f"Bearer {token}"}
 
 
 def test_a_token_opens_what_its_role_may(service: Opened, told_record: str, tokens: Tokens) -> None:

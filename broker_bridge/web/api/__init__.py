@@ -2,9 +2,10 @@
 
 from typing import Final
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Depends
 
 from broker_bridge.web.api.acts import router as acts
+from broker_bridge.web.api.asking import known_only
 from broker_bridge.web.api.boards import router as boards
 from broker_bridge.web.api.events import router as events
 from broker_bridge.web.api.figures import router as figures
@@ -21,20 +22,21 @@ _TOLD: Final = {
     403: "the user may not do that",
     404: "not in the record",
     405: "not with this method",
-    409: "it names several things: `candidates` tells which",
+    409: "it names several things, and `candidates` tells which; or a name is taken",
     413: "the body is too large",
     414: "path and query are too long",
     421: "the service is not called so",
-    422: "a value is none of its kind",
+    422: "a value is none of its kind, or a parameter is none of this address",
     429: "too many requests",
     500: "the record is damaged, or something nobody foresaw",
-    503: "the record cannot be read now",
+    503: "the record cannot be read now, no edge runs for an act, or the table of tokens is damaged",
 }
 
 __all__ = ["components", "router"]
 
 router = APIRouter(
     prefix="/api/v1",
+    dependencies=[Depends(known_only)],
     responses={status: {"description": text, **PROBLEM} for status, text in _TOLD.items()},
 )
 for part in (state, boards, reports, lots, lists, figures, events, rejected, acts):
