@@ -34,6 +34,15 @@ class Address(NamedTuple):
     rest: tuple[str, ...]
     """The levels behind the kind: family and type, or the name of the record."""
 
+    def of_site(self, site: str) -> bool:
+        """Whether it belongs to the plant of this name."""
+        return site_of(self.source) == site
+
+
+def site_of(source: str) -> str:
+    """The plant that a source (/site/area/line/adapter) belongs to."""
+    return source.split("/", 2)[1]
+
 
 class Topics:
     """All topic names below one root. `root` is one or more levels without leading or trailing slash."""

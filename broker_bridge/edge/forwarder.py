@@ -42,6 +42,8 @@ BATCH_BYTES: Final = 512 * 1024
 _TURN: Final = 400
 """Events of one source before the next source has its turn."""
 _TRIM_S: Final = 60.0
+_AWAY_S: Final = 60.0
+"""Seconds a source may be away before somebody has to know."""
 
 
 def receipt_filters(topics: Topics, sources: Iterable[str], record: str) -> list[str]:
@@ -323,7 +325,7 @@ class Forwarder:
                 backlog_bytes=level.backlog_bytes,
                 ceiling_bytes=self._outbox.ceiling_bytes,
                 counters=counters,
-                alarms=self.source_alarms(stream.source),
+                alarms=(*self.source_alarms(stream.source), *self._unkept()),
                 edge=self._edge,
                 issued=now,
             )
@@ -348,7 +350,23 @@ class Forwarder:
             if overdue is not None
             else ()
         )
-        return late + self.alarms.get(source, ())
+        return late + self._away(source) + self.alarms.get(source, ())
+
+    def _away(self, source: str) -> tuple[str, ...]:
+        """A machine, folder or share that is not reached for longer than a pause of the network."""
+        condition, detail, _ = self._outbox.condition(source)
+        lasting = self._outbox.lasting(source)
+        if condition != "away" or lasting < _AWAY_S:
+            return ()
+        return (f"not reached for {lasting / 60:.0f} min: {detail}",)
+
+    def _unkept(self) -> tuple[str, ...]:
+        trouble = self._outbox.trouble
+        return (
+            (f"events cannot be kept in the outbox: {trouble}; files wait, live machines are not heard",)
+            if trouble
+            else ()
+        )
 
     def alarms_to_tell(self) -> tuple[str, ...]:
         """What another has to tell, since a broker that drops what is published here drops the alarm too."""
@@ -369,7 +387,7 @@ class Forwarder:
         )
         trouble = (self._client.trouble,) if self._client.trouble else ()
         others = tuple(alarm for other in self._others or () for alarm in other.alarms_to_tell())
-        return full + trouble + others + self._unspoken() + self.alarms.get("", ())
+        return full + self._unkept() + trouble + others + self._unspoken() + self.alarms.get("", ())
 
     def _unspoken(self) -> tuple[str, ...]:
         """Sources of the outbox for which nobody speaks."""

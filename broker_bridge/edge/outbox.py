@@ -12,7 +12,6 @@ lost before any record has heard of it would otherwise be lost without a word.
 
 import asyncio
 import json
-import os
 import time
 from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping, Sequence
@@ -24,11 +23,12 @@ from broker_bridge.adapters.base import Request, Taking
 from broker_bridge.db import Held as HeldFile
 from broker_bridge.db import Kind, lock, look_through, open_writer, transaction
 from broker_bridge.edge.archive import Archive
+from broker_bridge.edge.belonging import stranger
+from broker_bridge.edge.epochs import note_epoch, read_epochs
 from broker_bridge.edge.persons import Persons
-from broker_bridge.errors import OutboxFull, StoreUnavailable
+from broker_bridge.errors import ConfigError, OutboxFull, StoreUnavailable
 from broker_bridge.events.ids import EventId
 from broker_bridge.events.union import encode_event
-from broker_bridge.folders import sync_folder
 
 if TYPE_CHECKING:
     import aiosqlite
@@ -78,6 +78,8 @@ _KEEP_BYTES: Final = 8 * 2**30
 """Receipted events are kept for a restored record up to this size, whatever the days say."""
 
 _TRIM_STEP: Final = 20_000
+_TRIED_S: Final = 120.0
+"""Who cannot keep events tries again within a minute at most: a failure that is older says nothing of now."""
 _NEVER_MS: Final = 2**62
 
 Result = TypeVar("Result")
@@ -125,6 +127,8 @@ class _Source:
         self.counters: Counter[str] = Counter()
         self.condition = "starting"
         self.detail = ""
+        self.since = 0.0
+        """When the condition began, by the outbox's monotonic clock."""
 
     def place(self, sequence: int) -> int:
         return place(self.number, sequence)
@@ -141,6 +145,7 @@ class Outbox:
         ceiling_bytes: int,
         clock: Clock,
         persons: Persons | None = None,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> None:
         self._connection = connection
         self._lock_file = held
@@ -149,6 +154,9 @@ class Outbox:
         self._stale = False
         """What is kept in memory of the sources may not be what the database has."""
         self._persons = persons
+        self._monotonic = monotonic
+        self._failed: tuple[str, float] | None = None
+        """Why events could not be kept at the last attempt, and when; None when they could."""
         self.archive = archive
         self.ceiling_bytes = ceiling_bytes
         self.clock = clock
@@ -169,20 +177,25 @@ class Outbox:
         ceiling_bytes: int,
         clock: Clock = now_utc,
         persons: Persons | None = None,
+        site: str | None = None,
+        monotonic: Callable[[], float] = time.monotonic,
     ) -> "Outbox":
-        """Open or create the outbox at `path`. `persons` takes names out of events before they are kept.
+        """Open or create the outbox at `path`. `persons` takes names out of events before they are kept. `site`: the plant
+        it has to belong to; None where that is not asked. `monotonic` counts seconds.
 
-        Raises ConfigError when another edge holds it."""
+        Raises ConfigError when another edge holds it, or when it holds events of another plant."""
         held = lock(path, KIND)
         try:
             connection = await open_writer(path, KIND)
         except BaseException:
             held.close()
             raise
-        outbox = cls(connection, held, archive, ceiling_bytes, clock, persons)
+        outbox = cls(connection, held, archive, ceiling_bytes, clock, persons, monotonic)
         try:
-            await look_through(connection, path, KIND, held.left_by, time.monotonic)
+            await look_through(connection, path, KIND, held.left_by, monotonic)
             await outbox._begin(path.with_name(path.name + ".epochs"))
+            if site is not None and (why := stranger(path, outbox.sources(), site)) is not None:
+                raise ConfigError(why)
         except BaseException:
             await outbox.close()
             raise
@@ -229,6 +242,24 @@ class Outbox:
         """Condition, detail and counters which the source's adapter reported."""
         entry = self._sources[source]
         return entry.condition, entry.detail, dict(entry.counters)
+
+    def lasting(self, source: str) -> float:
+        """Seconds for which the source's adapter has reported the condition it reported last."""
+        return self._monotonic() - self._sources[source].since
+
+    @property
+    def trouble(self) -> str:
+        """Why events cannot be kept now; empty when they can, or when nobody has tried for a while."""
+        if self._failed is None or self._monotonic() - self._failed[1] > _TRIED_S:
+            return ""
+        return self._failed[0]
+
+    def note_condition(self, source: str, condition: str, detail: str) -> None:
+        """See SourceWriter.report."""
+        entry = self._sources[source]
+        if condition != entry.condition or not entry.since:
+            entry.since = self._monotonic()
+        entry.condition, entry.detail = condition, detail
 
     def backlog_bytes(self) -> int:
         """Bytes of events that no record has yet."""
@@ -349,7 +380,13 @@ class Outbox:
             entry.backlog_bytes += size
             return len(rows)
 
-        kept = await self._guarded(keep)
+        try:
+            kept = await self._guarded(keep)
+        except StoreUnavailable as error:
+            self._failed = str(error), self._monotonic()
+            raise
+        if kept or state:
+            self._failed = None
         if kept:
             self.wake()
         return kept
@@ -396,13 +433,13 @@ class Outbox:
 
     async def _begin(self, epochs: Path) -> None:
         row = await self._one("SELECT value FROM meta WHERE key = 'epoch'")
-        known = _read_epochs(epochs)
+        known = read_epochs(epochs)
         if row is None:
             self.epoch = max(int(self.clock().timestamp() * 1000), *(epoch + 1 for epoch in known), 0)
         else:
             self.epoch = int(row[0])
         if self.epoch not in known:
-            _note_epoch(epochs, self.epoch)
+            note_epoch(epochs, self.epoch)
         if row is None:
             await self._write(lambda: self._put_meta("epoch", str(self.epoch)))
         self.before = tuple(epoch for epoch in known if epoch < self.epoch)
@@ -520,29 +557,7 @@ class OutboxWriter:
         self._entry.counters.update(counters)
 
     def report(self, condition: str, detail: str = "") -> None:
-        self._entry.condition = condition
-        self._entry.detail = detail
-
-
-def _read_epochs(path: Path) -> list[int]:
-    try:
-        lines = path.read_text(encoding="ascii", errors="replace").split()
-    except FileNotFoundError:
-        return []
-    except OSError as error:
-        raise StoreUnavailable(f"{path}: {error.strerror}") from error
-    return sorted({int(line) for line in lines if len(line) == 20 and line.isdigit()})
-
-
-def _note_epoch(path: Path, epoch: int) -> None:
-    try:
-        with path.open("a", encoding="ascii") as file:
-            file.write(f"\n{epoch:020d}\n")  # what a kill cut short before stays a line of its own
-            file.flush()
-            os.fsync(file.fileno())
-        sync_folder(path.parent)
-    except OSError as error:
-        raise StoreUnavailable(f"{path}: {error.strerror}") from error
+        self._outbox.note_condition(self.source, condition, detail)
 
 
 _Row = tuple[int, str | None, str, int, bytes]

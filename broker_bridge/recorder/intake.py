@@ -20,14 +20,24 @@ LARGEST: Final = 2**63 - 1
 """The largest epoch or sequence a store can hold; the envelope would allow 20 digits."""
 
 
-def examine(topics: Topics, topic: str, payload: bytes) -> list[Arrival | Refusal]:
-    """What one message holds, in order; a batch is examined member by member. Raises nothing."""
+def examine(topics: Topics, topic: str, payload: bytes, *, site: str) -> list[Arrival | Refusal]:
+    """What one message holds, in order; a batch is examined member by member. Raises nothing.
+
+    `site`: the plant whose record this is. What another plant says is refused and its numbers do not count as dealt with:
+    the record of that plant may still be without them.
+    """
     address = topics.read(topic)
     if address is None or address.kind not in ("event", "batch"):
         return [Refusal(topic, "topic", f"{topic!r} is no topic for events", payload)]
     if len(payload) > MAX_PAYLOAD:
         reason = f"{len(payload):,} bytes are more than the {MAX_PAYLOAD:,} that a payload may have"
         return [_refused(address, topic, payload, "oversize", reason)]
+    if not address.of_site(site):
+        reason = (
+            f"{address.source} is of another plant than this record, which is of {site!r}: its edge speaks to the wrong broker,"
+            " has the wrong plant.site, or was given that plant's outbox; two plants on one broker need a topic_root each"
+        )
+        return [Refusal(topic, "plant", reason, body) for body in _members(address, payload)]
     if address.kind == "event" or payload.lstrip()[:1] == b"{":
         # A member that was refused is kept by itself, and examined again by itself.
         return [_examine_event(address, topic, payload)]
@@ -40,6 +50,16 @@ def examine(topics: Topics, topic: str, payload: bytes) -> list[Arrival | Refusa
     except WireError as error:
         return [Refusal(topic, "json", str(error), payload)]
     return [_examine_event(address, topic, member) for member in members]
+
+
+def _members(address: Address, payload: bytes) -> list[bytes]:
+    """One by one, so that an event that comes again in another array is the same refusal."""
+    if address.kind == "event":
+        return [payload]
+    try:
+        return split_batch(payload) or [payload]
+    except WireError:
+        return [payload]
 
 
 def _examine_event(address: Address, topic: str, body: bytes) -> Arrival | Refusal:

@@ -10,7 +10,7 @@ _PAGE: Final = 20
 """Payloads in hand at a time: each may have the largest size."""
 
 
-async def retry_refusals(store: StoreWriter, topics: Topics) -> int:
+async def retry_refusals(store: StoreWriter, topics: Topics, site: str) -> int:
     """Turn refusals that are valid by now into events; returns how many payloads that were.
 
     What is still refused stays as it is. May be repeated at any time; raises StoreUnavailable as `commit` does.
@@ -21,7 +21,7 @@ async def retry_refusals(store: StoreWriter, topics: Topics) -> int:
         arrivals: list[Arrival] = []
         resolved: list[int] = []
         for row in rows:
-            found = examine(topics, row.refusal.topic, row.refusal.body)
+            found = examine(topics, row.refusal.topic, row.refusal.body, site=site)
             valid = [item for item in found if isinstance(item, Arrival)]
             if len(valid) == len(found):
                 arrivals += valid

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from typing import Final, TypeVar
 
 from broker_bridge.bus.mqtt import Client, Message
-from broker_bridge.bus.topics import Topics
+from broker_bridge.bus.topics import Topics, site_of
 from broker_bridge.bus.wire import RecordState, SourceState, dump, parse_source_state
 from broker_bridge.errors import BridgeError, BusUnavailable, StoreUnavailable, WireError
 from broker_bridge.recorder.intake import examine
@@ -93,13 +93,15 @@ class Recorder:
 
     async def run(self) -> None:
         """Record for ever."""
-        mended = await self._insist(lambda: retry_refusals(self._store, self._topics))
+        mended = await self._insist(lambda: retry_refusals(self._store, self._topics, self._site))
         if mended:
             log.info("%d refused payloads are events now", mended)
         self._head = await self._insist(self._store.head)
         for progress in await self._insist(self._store.progress):
             self._progress[progress.source][progress.epoch] = progress
-            self._untold.add(progress.source)
+            # A receipt is what lets an edge forget: no other plant's edge may take one from this record.
+            if site_of(progress.source) == self._site:
+                self._untold.add(progress.source)
         self._something_untold.set()
         try:
             async with asyncio.TaskGroup() as group:
@@ -143,11 +145,13 @@ class Recorder:
         live = not (message.retain or message.dup)
         address = self._topics.read(message.topic)
         if address is not None and address.kind == "state":
+            if not address.of_site(self._site):
+                return  # its events are refused with words, if any come
             if address.rest == ("source",) and (state := _state(message, address.source)) is not None:
                 self._watch(state.source, state.epoch, live)
                 intake.heard.append(Heard(state.source, state.epoch, state.last, message.payload))
             return
-        for item in examine(self._topics, message.topic, message.payload):
+        for item in examine(self._topics, message.topic, message.payload, site=self._site):
             if isinstance(item, Arrival):
                 self._watch(item.event.source, int(item.event.epoch), live)
                 intake.arrivals.append(item)

@@ -6,15 +6,23 @@ from contextlib import asynccontextmanager
 from datetime import timedelta
 from pathlib import Path
 
+import pytest
 from test_outbox import SOURCE, Clock, taking
 
 from broker_bridge.bus.inbox import Message
 from broker_bridge.bus.topics import Topics
-from broker_bridge.bus.wire import EpochReceipt, Receipt, dump, parse_source_state, split_batch
+from broker_bridge.bus.wire import (
+    EpochReceipt,
+    Receipt,
+    dump,
+    parse_edge_state,
+    parse_source_state,
+    split_batch,
+)
 from broker_bridge.edge.archive import Archive
 from broker_bridge.edge.forwarder import Forwarder
 from broker_bridge.edge.outbox import Outbox
-from broker_bridge.errors import BusUnavailable
+from broker_bridge.errors import BusUnavailable, StoreUnavailable
 from broker_bridge.events.envelope import Event
 from broker_bridge.events.union import parse_event
 
@@ -89,11 +97,11 @@ class FakeBus:
 @asynccontextmanager
 async def forwarding(folder: Path, bus: FakeBus, monotonic=None, clock: Clock | None = None):
     """An outbox with one source and its forwarder, running."""
+    extra = {} if monotonic is None else {"monotonic": monotonic}
     outbox = await Outbox.open(
-        folder / "outbox.db", archive=Archive(folder), ceiling_bytes=10**9, clock=clock or Clock()
+        folder / "outbox.db", archive=Archive(folder), ceiling_bytes=10**9, clock=clock or Clock(), **extra
     )
     await outbox.writer(SOURCE)
-    extra = {} if monotonic is None else {"monotonic": monotonic}
     forwarder = Forwarder(
         outbox, bus, TOPICS, site="harbour-works", edge="edge", record=RECORD, keep=timedelta(days=7), **extra
     )
@@ -316,5 +324,47 @@ def test_a_restored_record_is_filled_by_every_forwarder_of_the_outbox(tmp_path):
             finally:
                 task.cancel()
                 await asyncio.wait({task})
+
+    asyncio.run(life())
+
+
+def test_a_folder_that_is_away_for_longer_than_a_minute_is_an_alarm(tmp_path):
+    now = [1000.0]
+
+    async def life() -> None:
+        async with forwarding(tmp_path, FakeBus(), monotonic=lambda: now[0]) as (outbox, forwarder):
+            writer = await outbox.writer(SOURCE)
+            writer.report("away", "drop cannot be listed")
+            now[0] += 59
+            writer.report("away", "drop cannot be listed: no such file")
+            assert forwarder.source_alarms(SOURCE) == ()
+            now[0] += 61
+            assert forwarder.source_alarms(SOURCE) == (
+                "not reached for 2 min: drop cannot be listed: no such file",
+            )
+            writer.report("idle")
+            assert forwarder.source_alarms(SOURCE) == ()
+            writer.report("away", "again")
+            assert forwarder.source_alarms(SOURCE) == ()
+
+    asyncio.run(life())
+
+
+def test_an_outbox_that_cannot_be_written_is_an_alarm_of_the_edge_and_of_its_sources(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        async with forwarding(tmp_path, bus) as (outbox, forwarder):
+            row = await outbox._one("PRAGMA page_count")
+            assert row is not None
+            await outbox._connection.execute(f"PRAGMA max_page_count={row[0]}")
+            with pytest.raises(StoreUnavailable):
+                await outbox.take(SOURCE, [taking(0, text="x" * 8_000)], None)
+            await forwarder._tell(alive=True)
+            source = parse_source_state(bus.states[TOPICS.state(SOURCE)])
+            edge = parse_edge_state(bus.states[TOPICS.edge_state("harbour-works", "edge")])
+            for alarms in (source.alarms, edge.alarms):
+                (alarm,) = alarms
+                assert alarm.startswith("events cannot be kept in the outbox: ")
+                assert "disk is full" in alarm
 
     asyncio.run(life())

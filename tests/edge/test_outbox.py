@@ -330,3 +330,54 @@ def test_an_outbox_that_was_not_lost_has_no_forgotten_ones(tmp_path):
 
     for _ in range(2):
         with_outbox(tmp_path, use)
+
+
+def test_an_outbox_of_another_plant_is_refused_and_left_alone(tmp_path):
+    """Its events would enter this plant's record, and nothing takes them out again."""
+
+    async def use(outbox: Outbox) -> None:
+        await outbox.take(SOURCE, [taking(0)], None)
+
+    with_outbox(tmp_path, use)
+
+    async def other(site: str) -> None:
+        outbox = await Outbox.open(
+            tmp_path / "outbox.db", archive=Archive(tmp_path), ceiling_bytes=10**9, site=site
+        )
+        assert outbox.level(SOURCE).last == 1
+        await outbox.close()
+
+    with pytest.raises(ConfigError, match=r"of the plant 'harbour-works', and plant\.site is 'other-works'"):
+        asyncio.run(other("other-works"))
+    asyncio.run(other("harbour-works"))
+
+
+def test_why_events_cannot_be_kept_is_known_until_they_can(tmp_path):
+    now = [0.0]
+
+    async def life() -> None:
+        outbox = await Outbox.open(
+            tmp_path / "outbox.db", archive=Archive(tmp_path), ceiling_bytes=10**9, monotonic=lambda: now[0]
+        )
+        try:
+            await outbox.writer(SOURCE)
+            row = await outbox._one("PRAGMA page_count")
+            assert row is not None
+            await outbox._connection.execute(f"PRAGMA max_page_count={row[0]}")
+            for _ in range(2):
+                with pytest.raises(StoreUnavailable, match="full"):
+                    await outbox.take(SOURCE, [taking(0, text="x" * 8_000)], None)
+                assert "disk is full" in outbox.trouble
+                now[0] += 121  # nobody has tried since
+                assert outbox.trouble == ""
+            with pytest.raises(StoreUnavailable):
+                await outbox.take(SOURCE, [taking(0, text="x" * 8_000)], None)
+            await outbox.take(SOURCE, [], None)  # proves nothing
+            assert outbox.trouble
+            await outbox._connection.execute("PRAGMA max_page_count=1000000")
+            await outbox.take(SOURCE, [taking(0)], None)
+            assert outbox.trouble == ""
+        finally:
+            await outbox.close()
+
+    asyncio.run(life())

@@ -1,5 +1,6 @@
 """What a payload on the bus is: events, or a refusal with its reason; never an exception."""
 
+import functools
 import json
 from datetime import UTC, datetime
 
@@ -13,11 +14,12 @@ from broker_bridge.events.base import Origin
 from broker_bridge.events.ids import EventId
 from broker_bridge.events.station import StationAlarmRaised
 from broker_bridge.events.union import encode_event
-from broker_bridge.recorder.intake import examine
+from broker_bridge.recorder import intake
 from broker_bridge.store.base import Arrival, Refusal
 
 TOPICS = Topics("plant")
 SOURCE = "/harbour-works/smt/line-1/aoi-files"
+examine = functools.partial(intake.examine, site="harbour-works")
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 TOPIC = TOPICS.event(SOURCE, "aoi-1", "station.alarm_raised")
 
@@ -165,3 +167,20 @@ def test_one_wrong_byte_never_escapes_as_another_error(at, byte):
     assert item.body == wrong
     if isinstance(item, Arrival):
         json.loads(wrong)
+
+
+def test_what_another_plant_says_is_refused_and_no_number_of_it_counts():
+    """Boards of two plants must never share one history; and the other plant's record may still be without the event."""
+    other = SOURCE.replace("harbour-works", "other-works")
+    event = body(41, other)
+    [refusal] = examine(TOPICS, TOPICS.event(other, "aoi-1", "station.alarm_raised"), event)
+    assert isinstance(refusal, Refusal)
+    assert (refusal.code, refusal.body, refusal.source, refusal.sequence) == ("plant", event, None, None)
+    assert f"{other} is of another plant than this record, which is of 'harbour-works'" in refusal.reason
+    found = examine(TOPICS, TOPICS.batch(other), join_batch([event, body(42, other)]))
+    assert [(item.code, item.body) for item in found] == [("plant", event), ("plant", body(42, other))]
+    for payload in (b"[]", b"[1]", b"rubbish"):
+        [refusal] = examine(TOPICS, TOPICS.batch(other), payload)
+        assert (refusal.code, refusal.body) == ("plant", payload)
+    [arrival] = intake.examine(TOPICS, TOPICS.batch(other), event, site="other-works")
+    assert isinstance(arrival, Arrival)

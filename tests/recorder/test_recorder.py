@@ -7,12 +7,12 @@ from typing import Any
 
 import pytest
 from memory_store import MemoryStore
-from test_intake import NOON, SOURCE, TOPIC, TOPICS, body
+from test_intake import NOON, SOURCE, TOPIC, TOPICS, body, examine
 
 from broker_bridge.bus.inbox import Message
 from broker_bridge.bus.wire import SourceState, dump, join_batch, parse_receipt, parse_record_state
 from broker_bridge.errors import BusUnavailable, RecordDamaged, StoreUnavailable
-from broker_bridge.recorder.intake import examine
+from broker_bridge.recorder import intake
 from broker_bridge.recorder.recorder import Recorder
 from broker_bridge.store.base import Arrival, Committed, Head, Refusal
 
@@ -411,5 +411,32 @@ def test_a_source_that_runs_wild_is_told_of_on_the_bus():
 
     def alarms(bus: FakeBus) -> tuple[str, ...]:
         return parse_record_state(bus.told[STATE]).alarms if STATE in bus.told else ()
+
+    asyncio.run(life())
+
+
+def test_another_plant_is_neither_recorded_nor_given_a_receipt():
+    """Its edge would take the receipt for its own record's and forget."""
+    other = SOURCE.replace("harbour-works", "other-works")
+    receipt = TOPICS.receipt(other, "record")
+
+    async def life() -> None:
+        store = LoggingStore("record", [])
+        (arrival,) = intake.examine(TOPICS, TOPICS.batch(other), body(1, other), site="other-works")
+        assert isinstance(arrival, Arrival)
+        await store.commit([arrival])  # by a program that did not ask whose it was
+        async with recording(store=store) as (bus, _):
+            await until(lambda: STATE in bus.told, "started")
+            state = SourceState(source=other, epoch=7, last=9, oldest=1, condition="idle", issued=NOON)
+            bus.bring(TOPICS.state(other), dump(state))
+            bus.bring(TOPICS.event(other, "aoi-1", "station.alarm_raised"), body(2, other))
+            bus.bring(TOPIC, body(1))
+            await until(lambda: RECEIPT in bus.told, "its own receipt")
+            assert ("acknowledged", 2) in bus.log
+            assert receipt not in bus.told
+            assert (await store.head()).number == 2
+            (refused,) = await store.refusals(0, 10)
+            assert refused.refusal.code == "plant"
+            assert {one.source: one.last for one in await store.progress()} == {other: 1, SOURCE: 1}
 
     asyncio.run(life())

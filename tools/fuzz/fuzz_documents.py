@@ -133,7 +133,7 @@ def events(corpus: Corpus) -> Try:
             topic = spoilt(rng, topic.encode()).decode(errors="replace")
 
         def job() -> None:
-            found = examine(TOPICS, topic, body)
+            found = examine(TOPICS, topic, body, site=told["source"].split("/")[1])
             assert found or body.strip()[:1] == b"[", "a payload has vanished"
             for item in found:
                 counts["events" if isinstance(item, Arrival) else f"refused: {item.code}"] += 1

@@ -132,7 +132,10 @@ class Machines:
                     rawname=taking.rawname,
                 )  # fmt: skip
                 (seen,) = examine(
-                    TOPICS, TOPICS.event(SOURCE, statement.data.station, statement.data.TYPE), event
+                    TOPICS,
+                    TOPICS.event(SOURCE, statement.data.station, statement.data.TYPE),
+                    event,
+                    site="harbour-works",
                 )
                 assert isinstance(seen, Arrival), f"a record would refuse it: {seen.reason}"
                 counts[statement.data.TYPE] += 1
