@@ -15,7 +15,7 @@ from broker_bridge.adapters.registry import build
 from broker_bridge.bus.access import WATCH, adapter_login, edge_login, record_login
 from broker_bridge.bus.broker import EmbeddedBroker, address
 from broker_bridge.bus.credentials import authority, has_own, id_secret, login
-from broker_bridge.bus.mqtt import Client
+from broker_bridge.bus.mqtt import Client, Login
 from broker_bridge.bus.topics import Topics
 from broker_bridge.bus.wire import EdgeState, RecordState, dump
 from broker_bridge.config import Broker, Settings
@@ -135,6 +135,7 @@ async def _edge(settings: Settings, tell: _Told, now: Callable[[], datetime]) ->
         ceiling_bytes=int(edge.ceiling_mb * _MB),
         clock=now,
         persons=Persons(edge.persons),
+        site=settings.plant.site,
     )
     try:
         for source in adapters:
@@ -323,15 +324,16 @@ async def connect(
 
     `name`: whose login it uses, one of the access list's. Raises ConfigError when its secret cannot be read.
     """
-    username, password = login(settings.broker, name)
+
+    def who() -> Login:
+        return Login(*login(settings.broker, name), id_secret(settings.broker, name))
+
     host, port = await _address(settings.broker)
     return Client(
         host=host,
         port=port,
         client_id=client_id,
-        id_secret=id_secret(settings.broker, name),
-        username=username,
-        password=password,
+        login=who,
         ca_file=authority(settings.broker),
         filters=filters,
         will=will,

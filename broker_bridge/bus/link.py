@@ -10,7 +10,7 @@ import ssl
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from paho.mqtt.client import Client as PahoClient
 from paho.mqtt.client import ConnectFlags, MQTTMessage
@@ -25,6 +25,15 @@ Delivery = asyncio.Future[None]
 """Done when the broker has acknowledged; raises BusUnavailable when the connection was lost before that."""
 
 _log = logging.getLogger(__name__)
+
+
+class Login(NamedTuple):
+    """Who a client is to the broker. Never shown."""
+
+    username: str | None
+    password: str | None
+    id_secret: str = ""
+    """What stands behind the client id; see bus.credentials.id_secret."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +220,7 @@ class Link:
             self.fail(
                 f"{options.where} refuses the client id {options.client_id!r} {who}: {reason.getName()}; the broker "
                 "does not know this login or its password: run `broker-bridge secure CONFIG` there, start it again, and "
-                "copy the password here; without credentials, correct username and password_file or password_env"
+                "copy the password here (it is read again by itself); without credentials, correct username and password_file or password_env"
             )
             return
         self._number = self._on_accepted(flags.session_present)

@@ -39,16 +39,17 @@ import ssl
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Final
 
 from broker_bridge.bus.inbox import Inbox, Message
-from broker_bridge.bus.link import Delivery, Link, Options
+from broker_bridge.bus.link import Delivery, Link, Login, Options
 from broker_bridge.bus.wire import MAX_PAYLOAD
 from broker_bridge.errors import BusError, BusUnavailable, ConfigError
 
-__all__ = ["Client", "Delivery", "Message"]
+__all__ = ["Client", "Delivery", "Login", "Message"]
 
 HANDSHAKE_S: Final = 30.0
 """Seconds from the first packet to the acknowledged subscriptions: a broker that restores a session takes some."""
@@ -78,6 +79,7 @@ class Client:
         id_secret: str = "",
         username: str | None = None,
         password: str | None = None,
+        login: Callable[[], Login] | None = None,
         ca_file: Path | None = None,
         clean: bool = False,
         keepalive: int = 30,
@@ -90,13 +92,19 @@ class Client:
         back_off: tuple[float, float] = (0.5, 30.0),
         on_connected: Callable[[int, bool], None] | None = None,
     ) -> None:
-        """`ca_file`: present means TLS with the host name verified. `clean`: keep no session.
+        """`ca_file`: present means TLS with the host name verified; read anew for every connection. `clean`: keep no session.
+
+        `login`: asked before every connection, in place of `username`, `password` and `id_secret`: a password that was put
+        right is used without a start. A ConfigError it raises is a trouble, not an end.
 
         `keepalive`, `back_off` (first and longest) in seconds. `window`: publishes, or their bytes, that wait for
         the broker's acknowledgement at most. `will`: retained. `filters`: subscribed with QoS 1 on every
         connection. `on_connected` is called in the event loop with the connection's number and whether the broker
-        had kept the session. Raises ConfigError when `ca_file` cannot be used.
+        had kept the session. Raises ConfigError when `ca_file` cannot be used, or what `login` raises.
         """
+        who = Login(username, password, id_secret) if login is None else login()
+        self._login = login
+        self._ca_file = ca_file
         self.connection = 0
         """Number of the present or last connection, 0 before the first."""
         self.session_present: bool | None = None
@@ -107,8 +115,8 @@ class Client:
             host=host,
             port=port,
             client_id=client_id,
-            username=username,
-            password=password,
+            username=who.username,
+            password=who.password,
             tls=None if ca_file is None else _tls(ca_file),
             clean=clean,
             keepalive=keepalive,
@@ -116,8 +124,11 @@ class Client:
             window_bytes=window_bytes,
             will=will,
             filters=tuple(filters),
-            id_secret=id_secret,
+            id_secret=who.id_secret,
         )
+        self.refused = False
+        """Whether the broker was reached at the last attempt and it is login, certificate or port that keep us apart: then
+        `trouble` says what to do, and starting the broker anew would not help."""
         self._back_off = back_off
         self._on_connected = on_connected
         self._inbox = Inbox(inbox, inbox_bytes, self._resume)
@@ -261,8 +272,13 @@ class Client:
 
     async def _connection(self) -> str:
         """One connection from beginning to end; why it ended."""
-        options = self._options
+        try:
+            options = self._options = self._anew()
+        except ConfigError as error:
+            self.refused = True
+            return str(error)
         link = Link(options, self._inbox, self._accepted)
+        self.refused = False
         try:
             async with asyncio.timeout(REACH_S):
                 await link.open()
@@ -275,17 +291,29 @@ class Client:
             elif not link.lost.done():
                 link.fail(f"{options.where} accepted the connection but is silent")
             elif options.tls is None and not link.refused_login:
+                self.refused = True
                 return f"{link.lost.result()} before it answered; if it wants TLS, set broker.credentials or ca_file"
+            self.refused = link.refused_login
             return link.lost.result()
         except TimeoutError:
             return f"{options.where} did not answer within {REACH_S:.0f} s"
         except ssl.SSLError as error:
+            self.refused = True
             return f"{options.where}: {_tls_trouble(error, self.host)}"
         except OSError as error:
             return f"{options.where} cannot be reached: {error.strerror or error}"
         finally:
             self._link = None
             await link.close()
+
+    def _anew(self) -> Options:
+        """What this connection is made with: files that were put right meanwhile count. Raises ConfigError."""
+        options = self._options
+        who = Login(options.username, options.password, options.id_secret)
+        if self._login is not None:
+            who = self._login()
+        tls = None if self._ca_file is None else _tls(self._ca_file)
+        return replace(options, **who._asdict(), tls=tls)
 
     async def _hold(self, link: Link) -> None:
         """Keep a connection that is ready as long as it can be kept."""

@@ -6,6 +6,7 @@ A publish that the list forbids is acknowledged and dropped (MQTT 3.1.1, 3.3.5),
 import asyncio
 import contextlib
 import itertools
+import shutil
 import subprocess
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
@@ -30,6 +31,7 @@ from broker_bridge.bus.access import (
     record_login,
     subjects,
 )
+from broker_bridge.bus.authority import make_authority
 from broker_bridge.bus.broker import EmbeddedBroker
 from broker_bridge.bus.credentials import PASSWORDS, authority, id_secret, login, read_access
 from broker_bridge.bus.mqtt import Client
@@ -318,6 +320,38 @@ def test_nobody_gets_in_without_the_right_password(kind: str, tmp_path: Path) ->
             async with Client(host="127.0.0.1", port=port, client_id="x", back_off=(0.05, 0.1)) as plain:
                 await until(lambda: "if it wants TLS" in plain.trouble, "no TLS told")
                 assert not plain.connected
+
+    asyncio.run(run())
+
+
+def test_a_password_and_an_authority_that_were_put_right_are_used_without_a_start(tmp_path: Path) -> None:
+    name = record_login("record")
+
+    async def run() -> None:
+        async with secured("embedded", tmp_path) as (settings, _):
+            folder = tmp_path / "a copy"
+            shutil.copytree(settings.broker.credentials, folder)
+            mine = settings.model_copy(
+                update={"broker": settings.broker.model_copy(update={"credentials": folder})}
+            )
+            password, authority_file = folder / "passwords" / name, folder / "authority.pem"
+            right, known = password.read_text(), authority_file.read_text()
+            write_secret(password, "last year's\n")
+            async with await connect(mine, client_id="harbour-works-record", name=name) as client:
+                await until(lambda: "does not know this login" in client.trouble, "a refusal")
+                assert client.refused
+                assert "read again by itself" in client.trouble
+                password.unlink()
+                await until(lambda: "there is no password for" in client.trouble, "a missing file")
+                authority_file.write_text(make_authority("other-works", datetime.now(UTC)).certificate)
+                write_secret(password, right)
+                await until(lambda: "authority" in client.trouble, "the wrong authority")
+                assert client.refused
+                authority_file.write_text(known)
+                async with asyncio.timeout(20):
+                    assert await client.wait_connected() == 1
+                assert not client.refused
+                assert client.trouble == ""
 
     asyncio.run(run())
 

@@ -27,7 +27,6 @@ OPTIONS = Options(
 )
 
 
-
 class Nowhere(asyncio.Transport):
     """A network that takes every byte."""
 
