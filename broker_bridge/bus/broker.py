@@ -321,6 +321,24 @@ def address(settings: Broker) -> tuple[str, int]:
     return _reachable(settings.host), port
 
 
+def frozen_program(settings: Broker) -> int | None:
+    """Process id of the broker program whose folder is held on this machine; None when nobody holds it.
+
+    Asked when it does not answer: ended, its role starts it again.
+    """
+    import fcntl
+
+    try:
+        with (settings.store / "lock").open("rb") as file:
+            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        program = _state(settings.store).get("server_pid")
+        return program if isinstance(program, int) else None
+    except OSError:
+        return None
+    return None
+
+
 def _users(settings: Broker) -> list[dict[str, Any]]:
     """The broker's users with what each may do; empty: anybody may do everything."""
     if settings.credentials is None:

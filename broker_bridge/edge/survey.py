@@ -117,12 +117,18 @@ def kept(path: Path, source: str, prefix: str) -> dict[str, bytes]:
 
 def in_use(path: Path) -> bool:
     """Whether a process holds the database at `path` for writing right now."""
+    return holder(path) is not None
+
+
+def holder(path: Path) -> str | None:
+    """The process that holds the database at `path` for writing right now, by its id; None when none does."""
     beside = path.with_name(path.name + ".lock")
     try:
-        with beside.open("r", encoding="ascii") as file:
-            fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        with beside.open("r", encoding="ascii", errors="replace") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            except BlockingIOError:
+                return file.read().strip() or "unknown"
     except FileNotFoundError:
-        return False
-    except BlockingIOError:
-        return True
-    return False
+        return None
+    return None

@@ -2,11 +2,13 @@
 
 import asyncio
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Final
 
 from broker_bridge.bootstrap import connect
+from broker_bridge.bus.broker import frozen_program
 from broker_bridge.bus.mqtt import Client
 from broker_bridge.bus.topics import Topics
 from broker_bridge.bus.wire import (
@@ -18,6 +20,7 @@ from broker_bridge.bus.wire import (
     parse_source_state,
 )
 from broker_bridge.config import Settings
+from broker_bridge.edge.survey import holder
 from broker_bridge.errors import BusUnavailable, WireError
 from broker_bridge.health.finding import Finding, ago
 
@@ -49,24 +52,29 @@ async def bus(settings: Settings) -> list[Finding]:
                 clean=True,
             )
     except TimeoutError:
-        return [_gone("the embedded broker has not said where it listens")]
+        return [_gone(settings, "the embedded broker has not said where it listens")]
     async with client:
         try:
             async with asyncio.timeout(REACH_S):
                 await client.wait_connected()
         except (TimeoutError, BusUnavailable):
-            return [_gone(client.trouble)]
+            return [_gone(settings, client.trouble, refused=client.refused)]
         where = f"{client.host}:{client.port}"
         states = await _retained(client, topics)
-    return [Finding("broker", "fine", f"{where} answers"), *_told(settings, states)]
+    return [Finding("broker", "fine", f"{where} answers"), *told(settings, states)]
 
 
-def _gone(reason: str) -> Finding:
+def _gone(settings: Settings, reason: str, *, refused: bool = False) -> Finding:
+    """`refused`: it answers, and the reason says what to do."""
+    program = frozen_program(settings.broker) if settings.broker.kind == "embedded" else None
+    if refused:
+        advice = ""
+    elif program is not None:
+        advice = f"it runs and does not answer: end process {program} (`kill -9 {program}`), its role starts it again; "
+    else:
+        advice = "start it (role broker), or correct [broker]; "
     return Finding(
-        "broker",
-        "unreachable",
-        reason,
-        "start it (role broker), or correct [broker]; meanwhile events wait in the outbox, none is lost",
+        "broker", "unreachable", reason, f"{advice}meanwhile events wait in the outbox, none is lost"
     )
 
 
@@ -86,31 +94,37 @@ async def _retained(client: Client, topics: Topics) -> list[State]:
     return states
 
 
-def _told(settings: Settings, states: list[State]) -> Iterator[Finding]:
+def told(settings: Settings, states: Sequence[State]) -> Iterator[Finding]:
+    """What the roles say of themselves, and who is silent."""
     now = datetime.now(UTC)
     sources = {state.source: state for state in states if isinstance(state, SourceState)}
     for config in settings.adapters:
         source = settings.source(config)
         if source not in sources:
             yield Finding(source, "notice", "has never spoken on this broker", "start the role edge")
+    edge_runs = _process("edge", settings.edge.outbox)
     for state in states:
         age = (now - state.issued).total_seconds()
         match state:
             case SourceState():
-                yield from _source(state, age)
+                yield from _source(state, age, edge_runs if state.edge == settings.edge.name else "")
             case EdgeState():
                 gone = not state.alive or age > SILENT_S
+                runs = edge_runs if state.edge == settings.edge.name else ""
                 text = f"silent for {ago(age)}" if gone else "alive"
                 yield Finding(
                     f"edge {state.edge}",
                     "problem" if gone or state.alarms else "fine",
                     "; ".join((text, *state.alarms)),
-                    "start the role edge on its machine; files wait, live machines are not heard"
+                    f"{runs or 'start the role edge on its machine'}; files wait, live machines are not heard"
                     if gone
                     else "",
                 )
             case RecordState():
                 gone = state.condition == "gone" or age > SILENT_S
+                runs = (
+                    _process("recorder", settings.record.path) if state.record == settings.record.name else ""
+                )
                 text = f"{state.events:,} events, commit {state.commit}" + (
                     f"; silent for {ago(age)}" if gone else ""
                 )
@@ -118,7 +132,9 @@ def _told(settings: Settings, states: list[State]) -> Iterator[Finding]:
                     f"record {state.record}",
                     "problem" if gone or state.alarms or state.condition == "waiting" else "fine",
                     "; ".join(part for part in (text, state.detail, *state.alarms) if part),
-                    "start the role recorder; events wait in the outboxes meanwhile" if gone else "",
+                    f"{runs or 'start the role recorder'}; events wait in the outboxes meanwhile"
+                    if gone
+                    else "",
                 )
         if age < -5:
             yield Finding(
@@ -129,10 +145,20 @@ def _told(settings: Settings, states: list[State]) -> Iterator[Finding]:
             )
 
 
-def _source(state: SourceState, age: float) -> Iterator[Finding]:
+def _process(role: str, path: Path) -> str:
+    """What to do about a role that is silent although its process holds the database at `path`; empty when none does."""
+    process = holder(path)
+    if process is None:
+        return ""
+    return f"it runs and does not answer: end process {process} (`kill -9 {process}`) and start the role {role} again"
+
+
+def _source(state: SourceState, age: float, edge_runs: str) -> Iterator[Finding]:
     text = f"{state.condition}{': ' if state.detail else ''}{state.detail}; {state.backlog:,} events wait for the record"
     if age > SILENT_S:
-        yield Finding(state.source, "problem", f"silent for {ago(age)}; then: {text}", "look at its edge")
+        yield Finding(
+            state.source, "problem", f"silent for {ago(age)}; then: {text}", edge_runs or "look at its edge"
+        )
     elif state.alarms or state.condition in ("refused", "failed"):
         yield Finding(state.source, "problem", "; ".join((text, *state.alarms)), "see the text")
     else:

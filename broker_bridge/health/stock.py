@@ -1,30 +1,36 @@
 """Outbox and record: what waits, what is missing, what was refused."""
 
+import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import islice
 from pathlib import Path
 from typing import Final
 
+from broker_bridge.bus.topics import site_of
 from broker_bridge.config import Settings
+from broker_bridge.edge.belonging import stranger
 from broker_bridge.edge.survey import holdings, in_use
-from broker_bridge.errors import BridgeError, NotFound, StoreError
+from broker_bridge.errors import BridgeError, NotFound, StoreError, StoreVersionError
 from broker_bridge.health.finding import Finding, ago
 from broker_bridge.projector.index import Index
 from broker_bridge.projector.schema import index_path
 from broker_bridge.queries.quarantine import kept
 from broker_bridge.queries.record import Record
+from broker_bridge.store.base import Progress
 from broker_bridge.store.sqlite_reader import SqliteReader
 
 _LATE_S: Final = 60.0
+_LOOK_S: Final = 2.0
+"""Seconds between two looks: receipts of a source come ten a second while events flow."""
 _NEAR_CEILING: Final = 0.8
 _MANY: Final = 1000
 """Findings are counted up to here, then "or more": counting on would read the whole record."""
 
 
-def outbox(settings: Settings) -> Iterator[Finding]:
-    """What the edge holds, and whether it runs."""
+def outbox(settings: Settings, pause: Callable[[float], None] = time.sleep) -> Iterator[Finding]:
+    """What the edge holds, whose it is, and whether it runs. `pause` lies between two looks at what is late."""
     path = settings.edge.outbox
     if "edge" not in settings.roles:
         return
@@ -38,6 +44,8 @@ def outbox(settings: Settings) -> Iterator[Finding]:
             "outbox", "problem", str(error), "do not delete it: it holds events that no record has yet"
         )
         return
+    if (why := stranger(path, (holding.source for holding in held), settings.plant.site)) is not None:
+        yield Finding("outbox", "problem", why, "the role edge does not start until then")
     now_ms = datetime.now(UTC).timestamp() * 1000
     total = sum(holding.backlog_bytes for holding in held)
     ceiling = settings.edge.ceiling_mb * 1_000_000
@@ -52,10 +60,21 @@ def outbox(settings: Settings) -> Iterator[Finding]:
         )
     else:
         yield Finding("outbox", "fine", text)
+    waits = {
+        holding.source: 0.0 if holding.oldest_ms is None else (now_ms - holding.oldest_ms) / 1000
+        for holding in held
+    }
+    later: dict[str, int] = {}
+    if max(waits.values(), default=0.0) > _LATE_S and in_use(path):
+        pause(_LOOK_S)
+        later = {holding.source: holding.receipted for holding in holdings(path)}
     for holding in held:
-        waited = 0.0 if holding.oldest_ms is None else (now_ms - holding.oldest_ms) / 1000
+        waited = waits[holding.source]
+        came = later.get(holding.source, holding.receipted) - holding.receipted
         text = f"{holding.last:,} events taken in, {holding.backlog:,} not in the record yet"
-        if waited > _LATE_S:
+        if waited > _LATE_S and came > 0:
+            yield Finding(holding.source, "notice", f"{text}; {_flowing(came)}")
+        elif waited > _LATE_S:
             yield Finding(
                 holding.source,
                 "problem",
@@ -73,13 +92,25 @@ def outbox(settings: Settings) -> Iterator[Finding]:
             )
 
 
-def record(settings: Settings) -> Iterator[Finding]:
-    """What the record has, misses and refused."""
+def _flowing(came: int) -> str:
+    return f"{came:,} came into the record within {_LOOK_S:.0f} s, so it catches up"
+
+
+def record(settings: Settings, pause: Callable[[float], None] = time.sleep) -> Iterator[Finding]:
+    """What the record has, misses and refused. `pause` lies between two looks at what is missing."""
     path = settings.record.path
     try:
         reader = SqliteReader(path)
     except NotFound:
         yield Finding("record", "notice", f"{path} is not there", "it is made when the role recorder starts")
+        return
+    except StoreVersionError as error:
+        yield Finding(
+            "record",
+            "problem",
+            str(error),
+            "upgrade the program if a newer one has written it, else correct [record] path; do not delete it",
+        )
         return
     except StoreError as error:
         yield Finding(
@@ -87,27 +118,26 @@ def record(settings: Settings) -> Iterator[Finding]:
         )
         return
     try:
-        yield from _record(reader, path.name, running=in_use(path))
+        yield from _record(reader, path.name, settings.plant.site, running=in_use(path), pause=pause)
     finally:
         reader.close()
 
 
-def _record(reader: SqliteReader, name: str, *, running: bool) -> Iterator[Finding]:
+def _record(
+    reader: SqliteReader, name: str, site: str, *, running: bool, pause: Callable[[float], None]
+) -> Iterator[Finding]:
     head = reader.head()
     text = f"{name}: {head.number:,} events, commit {head.commit}; {'its recorder runs' if running else 'no recorder runs'}"
     yield Finding("record", "fine", text)
-    for progress in reader.progress():
-        if progress.closed:
-            continue
-        missing = progress.missing()
-        if missing:
-            count = sum(last - first + 1 for first, last in missing)
-            yield Finding(
-                progress.source,
-                "problem",
-                f"{count:,} events that the source has given are not in the record (numbers {missing[0][0]} to {missing[-1][1]})",
-                "they come by themselves while the edge runs; if not, look at its disk",
-            )
+    known = reader.progress()
+    if others := sorted({site_of(one.source) for one in known} - {site}):
+        yield Finding(
+            "record",
+            "notice",
+            f"{name} holds events of the plant {', '.join(map(repr, others))} too, and plant.site is {site!r}",
+            "if it is that plant's record, name this plant's own in [record]; of that plant nothing more is recorded here",
+        )
+    yield from _missing(known, reader.progress, running=running, pause=pause)
     counts = (
         ("payloads on the bus were no events", len(reader.refusals(limit=_MANY))),
         ("events came twice with different content", len(reader.conflicts(limit=_MANY))),
@@ -119,6 +149,37 @@ def _record(reader: SqliteReader, name: str, *, running: bool) -> Iterator[Findi
             yield Finding(
                 "record", "problem", f"{count:,}{more} {what}", "broker-bridge quarantine list shows them"
             )
+
+
+def _missing(
+    known: Sequence[Progress],
+    look: Callable[[], Sequence[Progress]],
+    *,
+    running: bool,
+    pause: Callable[[float], None],
+) -> Iterator[Finding]:
+    """What was given and is not in the record: on its way, or in need of a hand. A second look tells them apart."""
+    lacking = [one for one in known if not one.closed and one.missing()]
+    if lacking and running:
+        pause(_LOOK_S)
+        later = {(one.source, one.epoch): one for one in look()}
+    else:
+        later = {}
+    for before in lacking:
+        now = later.get((before.source, before.epoch), before)
+        missing = now.missing()
+        if not missing:
+            continue
+        count = sum(last - first + 1 for first, last in missing)
+        text = f"{count:,} events that the source has given are not in the record (numbers {missing[0][0]} to {missing[-1][1]})"
+        if now.contiguous > before.contiguous:
+            yield Finding(before.source, "notice", f"{text}; {_flowing(now.contiguous - before.contiguous)}")
+        elif running:
+            yield Finding(
+                before.source, "problem", text, "they come by themselves while the edge runs; if not, look at its disk"
+            )  # fmt: skip
+        else:
+            yield Finding(before.source, "problem", text, "start the role recorder; they come by themselves")
 
 
 def index(settings: Settings) -> Iterator[Finding]:
