@@ -5,23 +5,29 @@ import os
 import shutil
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Final
 
 from broker_bridge.adapters.logs import load_mapping
+from broker_bridge.adapters.logs.adapter.companions import CompanionFolder
+from broker_bridge.adapters.logs.adapter.folder import Folder
 from broker_bridge.adapters.logs.adapter.folder_adapter import refuse_changed
 from broker_bridge.adapters.logs.adapter.ledger import MAPPINGS
+from broker_bridge.adapters.logs.adapter.reading import shown
 from broker_bridge.adapters.registry import build_one
 from broker_bridge.config import FilesAdapter, Settings
 from broker_bridge.db import file_system
 from broker_bridge.edge.survey import kept
-from broker_bridge.errors import BridgeError, ConfigError, UsageError
+from broker_bridge.errors import BridgeError, ConfigError, SourceUnavailable, UsageError
 from broker_bridge.health.finding import Finding
+from broker_bridge.words.telling import safe
 
 _LOW_BYTES: Final = 2 * 10**9
 _SLOW_FLUSH_S: Final = 0.1
 _FLUSHES: Final = 5
+_NAMED: Final = 5
+"""Names of entries that are told; of the others their number is."""
 
 _ROOM: Final = "make room: beyond the last byte files wait and live events are lost"
 _REMEDIES: Final = {
@@ -51,7 +57,7 @@ def adapters(settings: Settings) -> Iterator[Finding]:
             yield Finding(source, "problem", str(error), "mend the file named; nothing starts until then")
             continue
         if isinstance(config, FilesAdapter):
-            yield _folder(source, config)
+            yield from _folder(source, config)
         else:
             yield Finding(source, "fine", "configuration and mapping can be used")
 
@@ -68,18 +74,43 @@ def _same_mapping(settings: Settings, config: FilesAdapter) -> None:
             refuse_changed(mapping, value, config.mapping)
 
 
-def _folder(source: str, config: FilesAdapter) -> Finding:
+def _folder(source: str, config: FilesAdapter) -> Iterator[Finding]:
+    folder = Folder(config.folder, config.pattern, config.done_marker)
     try:
-        with os.scandir(config.folder) as entries:
-            names = sum(1 for entry in entries if entry.is_file(follow_symlinks=False))
-    except OSError as error:
-        return Finding(
+        listing = folder.list()
+    except SourceUnavailable as error:
+        yield Finding(
             source,
             "unreachable",
-            f"folder {config.folder} cannot be read: {error.strerror}",
+            f"folder {error}",
             "make the folder, mount the share, or give this user the right to read it",
         )
-    return Finding(source, "fine", f"folder {config.folder} can be read, {names} files in it")
+        return
+    CompanionFolder(load_mapping(config.mapping), folder, 0).take_out(listing)
+    yield Finding(source, "fine", f"folder {config.folder} can be read, {len(listing.files)} files in it")
+    if refused := listing.refused:
+        what = "entry is a link, pipe or device and is" if len(refused) == 1 else "entries are links, pipes or devices and are"  # fmt: skip
+        yield Finding(
+            source,
+            "notice",
+            f"{len(refused)} {what} never opened: {_names(refused)}",
+            "let the machine write plain files here, or take these away",
+        )
+    if others := listing.others:
+        what = "file does not match" if len(others) == 1 else "files do not match"
+        is_left = "is" if len(others) == 1 else "are"
+        yield Finding(
+            source,
+            "notice",
+            f"{len(others)} {what} {config.pattern!r} and {is_left} left alone: {_names(others)}",
+            "if they should be read, state another `pattern`",
+        )
+
+
+def _names(names: Collection[str]) -> str:
+    first = sorted(names)[:_NAMED]
+    more = f" and {len(names) - len(first)} more" if len(names) > len(first) else ""
+    return ", ".join(safe(shown(name)) for name in first) + more
 
 
 def disks(settings: Settings) -> Iterator[Finding]:
