@@ -175,7 +175,7 @@ class FilesAdapter(_Adapter):
     max_file_mb: Annotated[float, Field(gt=0, le=4096)] = 64
     start: Literal["beginning", "saved-or-beginning", "saved-or-end", "end"] = "saved-or-beginning"
     final_line_after_s: Annotated[float, Field(gt=0)] | None = None
-    """growing: seconds without a change after which a last line without line end counts, flagged. Absent: only
+    """Seconds without a change after which a last line without line end counts, flagged. Absent: 10; growing: only
     incomplete_after_s after another log has followed."""
     forget_after_days: Annotated[float, Field(gt=0)] = 400
     """growing: days after which what is known of a log that is gone is dropped. Beyond them it would be a new one."""
@@ -188,9 +188,16 @@ class FilesAdapter(_Adapter):
     def _keys_fit_the_pickup(self) -> "FilesAdapter":
         stated = self.model_fields_set
         fit = {
-            "drop": {"after", "move_to", "done_marker", "stable_polls", "max_file_mb"},
+            "drop": {"after", "move_to", "done_marker", "stable_polls", "max_file_mb", "final_line_after_s"},
             "growing": {"final_line_after_s", "forget_after_days"},
-            "rewritten": {"key", "vanished", "done_marker", "stable_polls", "max_file_mb"},
+            "rewritten": {
+                "key",
+                "vanished",
+                "done_marker",
+                "stable_polls",
+                "max_file_mb",
+                "final_line_after_s",
+            },
         }
         others = set().union(*fit.values()) - fit[self.pickup]
         if wrong := sorted(stated & others):

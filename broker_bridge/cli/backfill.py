@@ -178,7 +178,7 @@ class _Job:
     # -- reading
 
     def _read(self, paths: Iterable[Path]) -> Iterator[_Old]:
-        from broker_bridge.adapters.logs.adapter.content import ContentTooLarge, Unfinished, decompressed
+        from broker_bridge.adapters.logs.adapter.content import Unreadable, decompressed
         from broker_bridge.adapters.logs.adapter.folder import Signature
         from broker_bridge.adapters.logs.adapter.reading import shown
 
@@ -190,7 +190,7 @@ class _Job:
                 content = decompressed(path.read_bytes(), self._most)
             except OSError as error:
                 self._unusable[path] = error.strerror or str(error)
-            except (ContentTooLarge, Unfinished) as error:
+            except Unreadable as error:
                 self._unusable[path] = str(error)
             else:
                 yield _Old(path, shown(path.name), modified.isoformat(), content, self._beside.of(path))

@@ -127,7 +127,7 @@ def _takings(
     paths: list[Path],
     statistics: "Statistics",
 ) -> "Iterator[Taking]":
-    from broker_bridge.adapters.logs.adapter.content import ContentTooLarge, Unfinished, decompressed
+    from broker_bridge.adapters.logs.adapter.content import Unreadable, decompressed
     from broker_bridge.adapters.logs.adapter.folder import Signature
     from broker_bridge.adapters.logs.adapter.observed import ObservedReading
     from broker_bridge.adapters.logs.adapter.reading import shown, unread
@@ -157,7 +157,7 @@ def _takings(
         name = shown(path.name)
         try:
             content = decompressed(raw, most)
-        except (ContentTooLarge, Unfinished) as error:
+        except Unreadable as error:
             statistics.begin(name, b"")
             taking = unread(
                 mapping, digest_of(raw), len(raw), name, str(error), adapter=place.adapter, modified=modified,
@@ -210,7 +210,7 @@ def _print_events(taking: "Taking", config: "FilesAdapter | None") -> None:
 
 
 def _suggest(args: argparse.Namespace) -> int:
-    from broker_bridge.adapters.logs.adapter.content import ContentTooLarge, Unfinished, decompressed
+    from broker_bridge.adapters.logs.adapter.content import Unreadable, decompressed
     from broker_bridge.adapters.logs.adapter.reading import shown
     from broker_bridge.adapters.logs.preview.draft import draft
     from broker_bridge.cli.files import named_files
@@ -224,7 +224,7 @@ def _suggest(args: argparse.Namespace) -> int:
             content = decompressed(path.read_bytes(), int(args.max_mb * _MB))
         except OSError as error:
             raise UsageError(f"{path}: cannot be read: {error.strerror}") from None
-        except (ContentTooLarge, Unfinished) as error:
+        except Unreadable as error:
             print(f"broker-bridge preview: {path} is left out: {error}", file=sys.stderr)
             continue
         samples.append((shown(path.name), content))

@@ -31,8 +31,7 @@ def trial(adapter: FilesAdapter, name: str, raw: bytes, now: datetime) -> tuple[
     from broker_bridge.adapters.logs import load_mapping
     from broker_bridge.adapters.logs.adapter.companions import CompanionFolder
     from broker_bridge.adapters.logs.adapter.content import (
-        ContentTooLarge,
-        Unfinished,
+        Unreadable,
         decompressed,
         plain_name,
     )
@@ -55,7 +54,7 @@ def trial(adapter: FilesAdapter, name: str, raw: bytes, now: datetime) -> tuple[
     called = shown(name)
     try:
         content = decompressed(raw, int(adapter.max_file_mb * 1_000_000))
-    except (ContentTooLarge, Unfinished) as error:
+    except Unreadable as error:
         raise UsageError(f"{called}: {error}") from None
     companions = []
     if mapping.lookups:

@@ -13,7 +13,7 @@ import orjson
 
 from broker_bridge.adapters.base import Request, SourceWriter
 from broker_bridge.adapters.logs.adapter.batch import Batch, Sleep
-from broker_bridge.adapters.logs.adapter.intake import Intake
+from broker_bridge.adapters.logs.adapter.intake import Intake, Step
 from broker_bridge.adapters.logs.adapter.ledger import MAPPINGS, load_mapping_state
 from broker_bridge.adapters.logs.adapter.reading import read_bytes
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
@@ -79,9 +79,12 @@ class Backfill:
         reading, known = await intake.settle(reading, self._batch.pending)
         if known is not None and not known.done:
             await self._batch.flush()  # what was begun goes on from what is safely kept
-        work = await intake.begin(reading, known, {})
+        overtaken, state = await intake.overtaken(reading, self._batch.pending)
+        work = await intake.begin(reading, known, state, overtaken)
         if work is None:
             assert known is not None
+            if state:
+                await self._batch.add(Step(overtaken, state))
             return reading.generation, Taken(known=1, known_records=known.taken)
         records = rejected = events = 0
         last = False

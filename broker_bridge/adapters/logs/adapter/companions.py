@@ -1,7 +1,7 @@
 """The companion files in a drop folder, as they are now or as they were when a log was read with them."""
 
 from broker_bridge.adapters.base import SourceWriter
-from broker_bridge.adapters.logs.adapter.content import ContentTooLarge, Unfinished, decompressed, plain_name
+from broker_bridge.adapters.logs.adapter.content import Unreadable, decompressed, plain_name
 from broker_bridge.adapters.logs.adapter.folder import Changed, Folder, Found, Listing, Locked, Signature
 from broker_bridge.adapters.logs.adapter.ledger import FileState
 from broker_bridge.adapters.logs.adapter.reading import Reading, shown
@@ -47,7 +47,7 @@ class CompanionFolder:
             if kept is None or kept[0] != found.signature:
                 try:
                     content = decompressed(self._folder.read(found, self._most), self._most)
-                except (Changed, Locked, ContentTooLarge, Unfinished):
+                except (Changed, Locked, Unreadable):
                     continue
                 file = CompanionFile(name, digest_of(content), found.signature.modified, content)
                 kept = self._read[found.name] = (found.signature, file)

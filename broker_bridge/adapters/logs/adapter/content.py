@@ -17,20 +17,43 @@ _ZSTD: Final = b"\x28\xb5\x2f\xfd"
 _CHUNK: Final = 2**20
 
 
-class ContentTooLarge(SourceError):
+class Unreadable(SourceError):
+    """A file whose content cannot be had."""
+
+
+class ContentTooLarge(Unreadable):
     """There are more bytes than may be read."""
 
 
-class Unfinished(SourceError):
+class Unfinished(Unreadable):
     """The compressed bytes end too early or are damaged: the file may still be written."""
+
+
+class OtherPacking(Unreadable):
+    """The bytes are packed in a way that is not read here."""
+
+
+_OTHERS: Final = (
+    (b"PK\x03\x04", "a ZIP archive"),
+    (b"PK\x05\x06", "a ZIP archive"),
+    (b"7z\xbc\xaf\x27\x1c", "a 7z archive"),
+    (b"Rar!\x1a\x07", "a RAR archive"),
+    (b"\xfd7zXZ\x00", "packed as xz"),
+    (b"BZh", "packed as bzip2"),
+)
+_BZIP2_BLOCK: Final = b"1AY&SY"
+"""What the first block behind `BZh` and a digit begins with: `BZh` alone may begin a text."""
 
 
 def decompressed(raw: bytes, most: int) -> bytes:
     """The plain bytes of gzip, zstd or uncompressed content.
 
     Raises ContentTooLarge when there are more than `most` of them, Unfinished when the compressed bytes end too
-    early or are damaged.
+    early or are damaged, OtherPacking when they are packed in another way.
     """
+    other = other_packing(raw)
+    if other is not None:
+        raise OtherPacking(other)
     try:
         if raw.startswith(_GZIP):
             raw = _gunzip(raw, most)
@@ -41,6 +64,14 @@ def decompressed(raw: bytes, most: int) -> bytes:
     if len(raw) > most:
         raise _too_large(most)
     return raw
+
+
+def other_packing(raw: bytes) -> str | None:
+    """What to tell about bytes that are packed in a way that is not read here, by how they begin; None for others."""
+    for magic, told in _OTHERS:
+        if raw.startswith(magic) and (magic != b"BZh" or raw[4:10] == _BZIP2_BLOCK):
+            return f"it is {told}, which is not read here: unpack it, or let the machine write gzip or zstd"
+    return None
 
 
 def plain_name(name: str) -> str:

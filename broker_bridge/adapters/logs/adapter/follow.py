@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 from broker_bridge.adapters.base import SourceWriter, Taking
 from broker_bridge.adapters.logs.adapter.batch import Batch, Sleep
-from broker_bridge.adapters.logs.adapter.content import Unfinished, plain_name
+from broker_bridge.adapters.logs.adapter.content import Unfinished, other_packing, plain_name
 from broker_bridge.adapters.logs.adapter.folder import Changed, Folder, Found, Listing, Locked, Signature
 from broker_bridge.adapters.logs.adapter.growing import Head, log_generation
 from broker_bridge.adapters.logs.adapter.intake import Step
@@ -22,7 +22,7 @@ from broker_bridge.adapters.logs.adapter.log_keeping import LogKeeping
 from broker_bridge.adapters.logs.adapter.log_retry import answer_requests
 from broker_bridge.adapters.logs.adapter.log_state import LogState
 from broker_bridge.adapters.logs.adapter.losses import cut, doubtful
-from broker_bridge.adapters.logs.adapter.reading import misnamed, shown
+from broker_bridge.adapters.logs.adapter.reading import misnamed, shown, unread
 from broker_bridge.adapters.logs.adapter.recognise import Logs, Recognised, recognise
 from broker_bridge.adapters.logs.adapter.stream import Stream
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
@@ -36,6 +36,7 @@ _LISTING_SHARE: Final = 20
 """Listing the folder takes at most 1/20 of the time, however many old logs lie there."""
 _LIVE: Final = 16
 """Logs whose readers are kept in memory; another one is read from its first byte again when it grows."""
+_MAGIC: Final = 16
 _AGREED: Final = 2
 """Looks in a row that must agree before a log counts as cut: a listing is not one moment."""
 
@@ -226,6 +227,10 @@ class Follow:
 
     async def _new(self, name: str, stream: Stream, found: Recognised) -> LogState | None:
         """The log of a file that holds none that is known; None where that cannot be told yet."""
+        other = other_packing(await asyncio.to_thread(stream.read, 0, _MAGIC))
+        if other is not None:
+            await self._refuse_packed(name, stream, other)
+            return None
         if found.head is None:
             if stream.read(0, 1):
                 self._told = self._told or f"{shown(name)}: its first record is not complete"
@@ -245,6 +250,19 @@ class Follow:
             return None
         return await self._begin(name, stream, found.head)
 
+    async def _refuse_packed(self, name: str, stream: Stream, reason: str) -> None:
+        """State once that a file cannot be read, when it has stayed the same for long enough."""
+        if not self._doubt_is_over(name, stream.signature, told=f"{shown(name)}: {reason}"):
+            return
+        del self._doubts[name]
+        digest, size = await asyncio.to_thread(stream.measure)
+        taking = unread(self._mapping, digest, size, shown(name), reason, adapter=self._config.name,
+                        modified=stream.signature.modified, station=self._config.station, archived=False)  # fmt: skip
+        self._writer.count(rejected=1)
+        self._known[name] = Known(stream.signature, None)
+        state = {DOUBTS + quoted(name): dump_seen(Seen(stream.signature, None))}
+        await self._batch.add(_only({**state}, [taking]))
+
     def _is_longer_beside(
         self, name: str, stream: Stream, state: LogState, there: Mapping[str, Signature]
     ) -> bool:
@@ -254,13 +272,15 @@ class Follow:
                 return there.get(other) == known.signature and bool(stream.read(state.size, 1))
         return False
 
-    def _doubt_is_over(self, name: str, signature: Signature, *, by_looks: bool = False) -> bool:
+    def _doubt_is_over(
+        self, name: str, signature: Signature, *, by_looks: bool = False, told: str = ""
+    ) -> bool:
         """Note a doubt about a file; whether it has stayed the same for long enough."""
         doubt = self._doubts.get(name)
         if doubt is None or (doubt.signature != signature and not by_looks):
             doubt = Doubt(signature, time.monotonic(), 0, self._looked)
         self._doubts[name] = doubt = doubt._replace(looks=doubt.looks + 1)
-        self._told = f"{shown(name)} begins like a log that is known; it may be a copy of it"
+        self._told = told or f"{shown(name)} begins like a log that is known; it may be a copy of it"
         if by_looks:
             return doubt.looks > _AGREED
         return time.monotonic() - doubt.since >= self._config.incomplete_after_s
@@ -272,7 +292,7 @@ class Follow:
         try:
             generation = log_generation(self._mapping, head, number, shown(name))
         except FieldError as error:
-            generation, refused = f"misnamed-{head.hash[:32]}", error
+            generation, refused = f"misnamed-{head.hash[:32]}", error.with_traceback(None)
             if generation in self._logs:
                 self._known[name] = Known(stream.signature, generation)
                 return None

@@ -5,7 +5,7 @@ again at the new revision, and a record that gives nothing any more is retracted
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
 from typing import Final
@@ -14,6 +14,7 @@ from broker_bridge.adapters.base import SourceWriter, Statement, Taking
 from broker_bridge.adapters.logs.adapter.companions import pinned, told
 from broker_bridge.adapters.logs.adapter.ledger import (
     FILES,
+    LOOSE,
     FileState,
     dump_file,
     dump_positions,
@@ -21,15 +22,20 @@ from broker_bridge.adapters.logs.adapter.ledger import (
     load_positions,
     positions_key,
     positions_prefix,
+    quoted,
     revision_of,
 )
 from broker_bridge.adapters.logs.adapter.reading import Reading
 from broker_bridge.adapters.logs.mapping.compiled import Compiled
+from broker_bridge.adapters.logs.protocol.record import digest_of
 from broker_bridge.events.base import Origin
 from broker_bridge.events.source import SourceRetracted
 
 CHUNK: Final = 300
 """Takings that are kept together: enough to make the disk flush cheap, few enough to fit below a ceiling."""
+
+WENT_ON: Final = "it was read before its end was written; the file went on behind it"
+"""Why what hung on bytes that were still to come is taken back."""
 
 
 @dataclass(slots=True)
@@ -42,6 +48,11 @@ class Step:
     """Bytes of content behind it, so that steps waiting in memory stay few."""
     halves: "Callable[[], tuple[Step, Step]] | None" = None
     """The same in two steps, where it may be too much for one transaction."""
+
+
+def extends(content: bytes, known: FileState) -> bool:
+    """Whether a content is one that was read before, and more behind it."""
+    return 0 < known.size < len(content) and digest_of(content[: known.size]) == known.digest
 
 
 class Intake:
@@ -84,12 +95,42 @@ class Intake:
                     return reading.with_generation(generation), known
         return reading, None
 
+    async def overtaken(
+        self, reading: Reading, pending: Mapping[str, bytes | None]
+    ) -> tuple[list[Taking], dict[str, bytes | None]]:
+        """What an earlier, shorter reading of the file said of bytes that were still to come, taken back.
+
+        The retractions, and the read state that is to be kept with them. A cut line may name another board.
+        """
+        key = LOOSE + quoted(reading.name)
+        value = pending[key] if key in pending else await self._writer.state(key)
+        if value is None or value.decode() == reading.generation:
+            return [], {}
+        generation = value.decode()
+        known = await self.file_state(generation, pending)
+        if known is None or not extends(reading.content, known):
+            return [], {key: None}
+        before = reading.earlier(generation, known, await pinned(known, self._writer))
+        retractions = [
+            retraction(
+                generation, taking.position, max(known.revision, taking.revision) + 1, reading.modified, self._adapter,
+                reading.name, reason=WENT_ON,
+            )
+            for taking in before
+            if before.loose(taking)
+        ]  # fmt: skip
+        return retractions, {key: None, FILES + generation: dump_file(replace(known, extended=True))}
+
     async def begin(
-        self, reading: Reading, known: FileState | None, extra: Mapping[str, bytes | None]
+        self,
+        reading: Reading,
+        known: FileState | None,
+        extra: Mapping[str, bytes | None],
+        overtaken: Sequence[Taking] = (),
     ) -> "Work | None":
         """The work that a content still needs, None when it needs none. Archives the content first.
 
-        `extra` is read state that is kept together with the last takings.
+        `extra` is read state that is kept together with the last takings, `overtaken` retractions that are.
         """
         revision = self._mapping.revision
         if known is not None and known.revision == revision and not known.done and known.companions:
@@ -107,7 +148,10 @@ class Intake:
             stale = [key for key in chunks if revision_of(key) < revision]
             earlier = load_positions(chunks[key] for key in stale)
             taken = known.taken if known.revision == revision else 0
-        return Work(self._mapping, self._adapter, reading, taken, earlier, stale, extra)
+        work = Work(self._mapping, self._adapter, reading, taken, earlier, stale, extra)
+        work.overtaken = overtaken
+        work.extended = known is not None and known.extended
+        return work
 
 
 class Work:
@@ -131,16 +175,23 @@ class Work:
         self._taken = 0
         self._earlier = earlier
         self._at_last: dict[str, bytes | None] = {**dict.fromkeys(stale), **extra}
+        self._hangs = False
         self.retracted = 0
+        self.overtaken: Sequence[Taking] = ()
+        """Retractions of what a shorter reading of the file said."""
+        self.extended = False
+        """A longer reading has taken back what hung on bytes still to come: it is not given again."""
 
     def next_step(self) -> tuple[Step, bool]:
         """The next takings with their read state, and whether they are the last. Blocks: call it in a thread."""
         for taking in islice(self._takings, self._skip):
             self._earlier.discard(taking.position)
+            self._hangs |= self._reading.loose(taking)
             self._taken += 1
         self._skip = 0
         takings = list(islice(self._takings, CHUNK))
         self._earlier.difference_update(taking.position for taking in takings)
+        self._hangs |= any(map(self._reading.loose, takings))
         last = len(takings) < CHUNK
         made = self._step(takings, self._taken, self._retractions() if last else [], last)
         self._taken += len(takings)
@@ -149,11 +200,14 @@ class Work:
     def _step(self, takings: Sequence[Taking], start: int, retractions: Sequence[Taking], last: bool) -> Step:
         reading = self._reading
         state: dict[str, bytes | None] = {}
-        if takings:
+        given = [taking for taking in takings if not (self.extended and reading.loose(taking))]
+        if given:
             key = positions_key(reading.generation, self._revision, start)
-            state[key] = dump_positions([taking.position for taking in takings])
+            state[key] = dump_positions([taking.position for taking in given])
         if last:
             state.update(self._at_last)
+            if self._hangs and not self.extended:
+                state[LOOSE + quoted(reading.name)] = reading.generation.encode()
         state[FILES + reading.generation] = dump_file(self._state(start + len(takings), last))
 
         def halves() -> tuple[Step, Step]:
@@ -164,7 +218,7 @@ class Work:
             )
 
         return Step(
-            [*takings, *retractions],
+            [*given, *retractions],
             state,
             len(reading.content) if last else 0,
             halves if len(takings) > 1 else None,
@@ -180,17 +234,20 @@ class Work:
             reading.name,
             reading.modified.isoformat(),
             told(reading),
+            len(reading.content),
+            self.extended,
         )
 
     def _retractions(self) -> list[Taking]:
         reading = self._reading
-        self.retracted = len(self._earlier)
-        return [
+        self.retracted = len(self._earlier) + len(self.overtaken)
+        gone = [
             retraction(
                 reading.generation, position, self._revision, reading.modified, self._adapter, reading.name
             )
             for position in sorted(self._earlier)
         ]
+        return [*gone, *self.overtaken]
 
 
 def retraction(

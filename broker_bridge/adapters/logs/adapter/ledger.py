@@ -1,11 +1,14 @@
 """What the drop folder remembers in the outbox's read state, and how it is spelled there.
 
     folder                                      device on which the folder lay
+    loose/<name>                                generation whose last reading under this name said something that hangs
+                                                on bytes which may still come
     sequence                                    last number in file names, and numbers still waited for
     mapping/<revision>                          hash of the mapping that had this revision, and what of file names
                                                 and times it used
     seen/<name>                                 signature under which a file was dealt with, and its generation
-    doubt/<name>                                a file of which it was stated that it may be a copy of a log that grows
+    doubt/<name>                                a file of which it was stated that it may be a copy of a log that grows, or
+                                                that it is packed in a way that is not read
     file/<generation>                           how far a content has been read, at which revision
     positions/<generation>/<revision>/<chunk>   positions of the records that gave events at that revision
 
@@ -28,6 +31,7 @@ from broker_bridge.adapters.logs.adapter.folder import Signature
 SEEN: Final = "seen/"
 DOUBTS: Final = "doubt/"
 FILES: Final = "file/"
+LOOSE: Final = "loose/"
 MAPPINGS: Final = "mapping/"
 FOLDER: Final = "folder"
 SEQUENCE: Final = "sequence"
@@ -59,6 +63,10 @@ class FileState:
     """The file's time of last change when it was read (RFC 3339): its values stay the same when read again."""
     companions: Sequence[tuple[str, str, str]] = ()
     """Name, hash and time of last change of each companion file with which it was read."""
+    size: int = 0
+    """Bytes of the content; 0 in states that were kept before it was noted."""
+    extended: bool = False
+    """A longer content has followed: what hung on its bytes was taken back and is not given again."""
 
     @property
     def modified_time(self) -> datetime:

@@ -2,31 +2,48 @@
 
 import time
 from collections.abc import Container, Iterable
+from typing import NamedTuple
 
 from broker_bridge.adapters.logs.adapter.folder import Found, Listing, Signature
 
 
+class _Parked(NamedTuple):
+    signature: Signature
+    since: float
+    why: str
+    limit_s: float
+
+    @property
+    def over(self) -> bool:
+        return time.monotonic() - self.since >= self.limit_s
+
+
 class Parking:
-    """Files that look finished but lack their end. After `limit_s` without a change they are read as they are."""
+    """Files that look finished but lack something that may still come. Each is dealt with as it is after its time.
+
+    `limit_s`: seconds without a change, unless a shorter time is told for a file.
+    """
 
     def __init__(self, limit_s: float) -> None:
         self._limit_s = limit_s
-        self._parked: dict[str, tuple[Signature, float, str]] = {}
+        self._parked: dict[str, _Parked] = {}
 
     def __bool__(self) -> bool:
         return bool(self._parked)
 
     def may_leave(self, found: Found) -> bool:
         """Whether a file should be looked at: it is not parked, has changed since, or has waited long enough."""
-        signature, since, _ = self._parked.get(found.name, (None, 0.0, ""))
-        return signature != found.signature or time.monotonic() - since >= self._limit_s
+        parked = self._parked.get(found.name)
+        return parked is None or parked.signature != found.signature or parked.over
 
-    def park(self, found: Found, why: str) -> bool:
+    def park(self, found: Found, why: str, limit_s: float | None = None) -> bool:
         """Park a file; returns True when it has waited long enough and has to be taken as it is."""
-        signature, since, _ = self._parked.get(found.name, (None, 0.0, ""))
-        if signature == found.signature:
-            return time.monotonic() - since >= self._limit_s
-        self._parked[found.name] = (found.signature, time.monotonic(), why)
+        limit_s = self._limit_s if limit_s is None else min(limit_s, self._limit_s)
+        parked = self._parked.get(found.name)
+        if parked is not None and parked.signature == found.signature:
+            self._parked[found.name] = parked = parked._replace(why=why, limit_s=limit_s)
+            return parked.over
+        self._parked[found.name] = _Parked(found.signature, time.monotonic(), why, limit_s)
         return False
 
     def leave(self, found: Found) -> None:
@@ -39,9 +56,9 @@ class Parking:
 
     def told(self) -> str:
         """What waits, for a person."""
-        name, (_, _, why) = next(iter(self._parked.items()))
+        name, parked = next(iter(self._parked.items()))
         more = f" and {len(self._parked) - 1} more" if len(self._parked) > 1 else ""
-        return f"{name}: {why}{more}; read as it is after {self._limit_s:g} s without a change"
+        return f"{name}: {parked.why}{more}; taken as it is after {parked.limit_s:g} s without a change"
 
 
 class Readiness:

@@ -11,6 +11,7 @@ from typing import Final
 
 from broker_bridge.adapters.base import Statement, Taking
 from broker_bridge.adapters.logs.adapter.content import generation_of, plain_name
+from broker_bridge.adapters.logs.adapter.ledger import FileState
 from broker_bridge.adapters.logs.adapter.sequence import Missing
 from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mapping
 from broker_bridge.adapters.logs.mapping.lookup import CompanionFile, Companions
@@ -26,6 +27,8 @@ from broker_bridge.events.base import Origin, Raw
 from broker_bridge.events.source import SourceGap, SourceRejected
 
 _CHUNK: Final = 64 * 1024
+_HANGING: Final = frozenset({"incomplete", "unterminated"})
+_HANGING_CODES: Final = frozenset({"incomplete", "quoting"})
 
 
 def load_mapping(path: Path) -> Compiled:
@@ -69,6 +72,8 @@ class Reading:
         self._file_values = values
         self.generation = generation or self.generation_under(mapping.uses_of_file)
         """Names this content in event ids: the first 32 hexadecimal digits of a hash."""
+        self.unterminated = mapping.file.reader.may_be_cut(content)
+        """Whether the last record lacks its line end: it may be the half of one."""
         ends = self._ends_properly()
         opened = mapping.lookups.open(self.name, self.companions)
         document = Document(
@@ -102,6 +107,23 @@ class Reading:
         """What the records became; module mapper names the keys."""
         return self._mapper.counters
 
+    def loose(self, taking: Taking) -> bool:
+        """Whether what a taking says hangs on bytes that may still come: a longer reading of the file takes it back."""
+        for statement in taking.statements:
+            data = statement.data
+            if _HANGING.intersection(data.origin.flags):
+                return True
+            raw = data.origin.raw
+            if (
+                isinstance(data, SourceRejected)
+                and raw is not None
+                and (self.unterminated or not self.complete)
+            ):
+                end = (raw.offset or 0) + raw.size
+                if end >= len(self.content) or data.code in _HANGING_CODES:
+                    return True
+        return False
+
     def generation_under(self, uses: Iterable[str]) -> str:
         """The generation of this content for a mapping that takes these values from the file's name and time."""
         return generation_of(self.digest, self.told(uses))
@@ -121,6 +143,18 @@ class Reading:
             modified=self.modified,
             generation=generation,
             companions=self.companions,
+        )
+
+    def earlier(self, generation: str, known: FileState, companions: Sequence[CompanionFile]) -> "Reading":
+        """The beginning of the content as it was read when the file was that short."""
+        return Reading(
+            self._mapping,
+            self.content[: known.size],
+            self.name,
+            place=self._place,
+            modified=known.modified_time,
+            generation=generation,
+            companions=companions,
         )
 
     def with_companions(self, companions: Sequence[CompanionFile]) -> "Reading":
@@ -150,7 +184,8 @@ class Reading:
         try:
             values = self._mapping.read_name(self.name)
         except FieldError as error:
-            self._name_error = error
+            # Its traceback holds this call, and so the content.
+            self._name_error = error.with_traceback(None)
             values = {"name": self.name}
         utc = modified.astimezone(UTC)
         values["modified"] = TimeValue(utc, utc.isoformat(), "saved", "UTC", "stated", ())
@@ -183,6 +218,8 @@ class Reading:
             assert item is NEED_DATA
         reader.receive_data(b"")
         while isinstance(item := reader.next_record(), (NativeRecord, Refused)):
+            if self.unterminated and item.end == len(view) and isinstance(item, NativeRecord):
+                item.flags = tuple(sorted({*item.flags, "unterminated"}))
             yield item
         assert item is END
         self._ended_properly = reader.complete

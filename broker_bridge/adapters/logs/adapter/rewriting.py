@@ -16,7 +16,7 @@ import orjson
 from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.logs.adapter import requests
 from broker_bridge.adapters.logs.adapter.folder import Found
-from broker_bridge.adapters.logs.adapter.intake import CHUNK, Step
+from broker_bridge.adapters.logs.adapter.intake import CHUNK, Step, extends
 from broker_bridge.adapters.logs.adapter.ledger import (
     FileState,
     Seen,
@@ -112,11 +112,15 @@ class Rewriting(Watch):
         config = self._config
         changes = Changes(reading, generation, table, config.key, self._mapping.revision)
         retracts = config.vanished == "retract" and reading.complete
+        key = DOCUMENTS + generation
+        value = self._batch.pending.get(key) or await self._writer.state(key)
+        before = load_file(value) if value is not None else None
+        goes_on = before is not None and before.name == reading.name and extends(reading.content, before)
 
         def given() -> Iterator[tuple[Taking, int, Row]]:
             yield from changes
-            if retracts:
-                yield from changes.gone(config.name)
+            if retracts or goes_on:
+                yield from changes.gone(config.name, only_loose=not retracts)
 
         news, number, count = given(), 1 + max((_number(key) for key in chunks), default=0), 0
         while True:
@@ -132,8 +136,9 @@ class Rewriting(Watch):
         last: dict[str, bytes | None] = {f"{prefix}{n:08d}": None for n in range(1, number)}
         last[prefix + _BOTTOM] = dump_rows(table)
         document = FileState(
-            self._mapping.revision, count, True, reading.digest, reading.name, reading.modified.isoformat()
-        )
+            self._mapping.revision, count, True, reading.digest, reading.name, reading.modified.isoformat(),
+            size=len(reading.content),
+        )  # fmt: skip
         last[DOCUMENTS + generation] = dump_file(document)
         await self._keep(Step([taking for taking, *_ in part], {**last, **state}))
         self._writer.count(

@@ -14,7 +14,7 @@ import orjson
 import zstandard
 
 from broker_bridge.adapters.base import Taking
-from broker_bridge.adapters.logs.adapter.intake import retraction
+from broker_bridge.adapters.logs.adapter.intake import WENT_ON, retraction
 from broker_bridge.adapters.logs.adapter.reading import Reading
 from broker_bridge.adapters.logs.protocol.record import NativeRecord, Refused
 
@@ -31,6 +31,8 @@ class Row:
     """Hash of what it gave, without the place of its bytes; empty where it was retracted."""
     document: str
     """The document it stood in last."""
+    loose: bool = False
+    """It hung on bytes that were still to come: a line without its end."""
 
 
 Table = dict[int, Row]
@@ -39,7 +41,9 @@ Table = dict[int, Row]
 
 def dump_rows(rows: Mapping[int, Row]) -> bytes:
     """Rows as the read state keeps them."""
-    listed = [[position, row.revision, row.content, row.document] for position, row in rows.items()]
+    listed = [
+        [position, row.revision, row.content, row.document, row.loose] for position, row in rows.items()
+    ]
     return zstandard.ZstdCompressor(level=3).compress(orjson.dumps(listed))
 
 
@@ -92,15 +96,17 @@ class Changes:
             if revision > HIGHEST:
                 self.exhausted += 1
                 continue
-            row = Row(revision, content, self._document)
+            row = Row(revision, content, self._document, self._reading.loose(taking))
             given = replace(taking, generation=self._generation, position=position, revision=revision)
             yield given, position, row
 
-    def gone(self, adapter: str) -> Iterator[tuple[Taking, int, Row]]:
-        """The retractions of rows that this document held and holds no more."""
+    def gone(self, adapter: str, *, only_loose: bool) -> Iterator[tuple[Taking, int, Row]]:
+        """The retractions of rows that this document held and holds no more; of those that hung on its end only."""
         reading = self._reading
         for position, known in sorted(self._table.items()):
             if position in self._met or known.document != self._document or not known.content:
+                continue
+            if only_loose and not known.loose:
                 continue
             revision = known.revision + 1
             if revision <= HIGHEST:
@@ -111,7 +117,7 @@ class Changes:
                     reading.modified,
                     adapter,
                     reading.name,
-                    reason="the record is no longer in its document",
+                    reason=WENT_ON if only_loose else "the record is no longer in its document",
                 )
                 yield taking, position, Row(revision, "", self._document)
 

@@ -5,6 +5,7 @@ All calls block.
 """
 
 import gzip
+import hashlib
 import os
 import stat
 import zlib
@@ -92,6 +93,15 @@ class Stream:
             raise Unfinished(f"{self.name}: its compression is damaged or not complete: {error}") from None
         except OSError as error:
             raise SourceUnavailable(f"{self.name}: cannot be read: {error.strerror}") from error
+
+    def measure(self) -> tuple[str, int]:
+        """SHA-256 and number of the bytes as they lie there."""
+        digest, size = hashlib.sha256(), 0
+        self._raw.seek(0)
+        while piece := self._raw.read(2**20):
+            digest.update(piece)
+            size += len(piece)
+        return digest.hexdigest(), size
 
     def _unpacked(self) -> IO[bytes]:
         self._raw.seek(0)

@@ -7,13 +7,19 @@ on shares, so ids make reading again harmless; passing over is never harmless, s
 import asyncio
 import time
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, NamedTuple
 
 from broker_bridge.adapters.base import SourceWriter
 from broker_bridge.adapters.logs.adapter.after import After
 from broker_bridge.adapters.logs.adapter.batch import Batch, Sleep
 from broker_bridge.adapters.logs.adapter.companions import CompanionFolder
-from broker_bridge.adapters.logs.adapter.content import ContentTooLarge, Unfinished, decompressed, plain_name
+from broker_bridge.adapters.logs.adapter.content import (
+    ContentTooLarge,
+    OtherPacking,
+    Unreadable,
+    decompressed,
+    plain_name,
+)
 from broker_bridge.adapters.logs.adapter.folder import Changed, Folder, Found, Listing, Locked
 from broker_bridge.adapters.logs.adapter.intake import Intake, Step
 from broker_bridge.adapters.logs.adapter.ledger import (
@@ -40,9 +46,19 @@ _READING_SHARE: Final = 10
 _LEAST_READING_S: Final = 2.0
 """Files are read, the oldest first, for ten times as long as the listing took, two seconds at least; then the next
 listing shows what has changed meanwhile."""
+_FINAL_LINE_S: Final = 10.0
+"""Seconds that a last line without line end waits for it, unless `final_line_after_s` states another time."""
 _IDLE_SHARE: Final = 25
 """An idle folder is listed so seldom that listing it, nearly all of a look's cost, takes at most 1/25 of the time:
 100,000 files may lie there."""
+
+
+class _Unread(NamedTuple):
+    """Why nothing can be read from a file."""
+
+    why: str
+    whole: bool = False
+    """It is what it is, however much may still come."""
 
 
 class Watch:
@@ -64,6 +80,7 @@ class Watch:
         self._companions = CompanionFolder(mapping, self._folder, self._most)
         self._readiness = Readiness(config.stable_polls, config.done_marker is not None)
         self._parking = Parking(config.incomplete_after_s)
+        self._final_line_after_s = config.final_line_after_s or _FINAL_LINE_S
         self._intake = Intake(mapping, writer, config.name, earlier_uses)
         self._batch = Batch(writer, sleep)
         self._sleep = sleep
@@ -196,31 +213,46 @@ class Watch:
 
     async def _read(self, found: Found) -> None:
         if found.signature.size > self._most:
+            if not self._parking.park(found, _too_large(self._most)):
+                return
             digest = await asyncio.to_thread(self._folder.digest, found)
             await self._set_aside(found, digest, None, _too_large(self._most))
             return
-        raw, content, error = await asyncio.to_thread(self._unpacked, found)
-        if isinstance(error, ContentTooLarge):
-            await self._set_aside(found, None, raw, _too_large(self._most))
-        elif isinstance(content, Reading):
+        raw, content = await asyncio.to_thread(self._unpacked, found)
+        if isinstance(content, _Unread):
+            wait = self._final_line_after_s if content.whole else None
+            if self._parking.park(found, content.why, wait):
+                await self._set_aside(found, None, raw, content.why)
+        elif content.complete and not self._awaits_line_end(found, content):
+            await self._take_in(found, content)
+        elif not content.complete:
             why = content.waits_for
             told = (
                 f"its companion {', '.join(why)} is missing or too old"
                 if why
                 else "its stated end is missing"
             )
-            if content.complete or self._parking.park(found, told):
+            if self._parking.park(found, told):
                 await self._take_in(found, content)
-        elif self._parking.park(found, str(error)):
-            await self._set_aside(found, None, raw, str(error))
 
-    def _unpacked(self, found: Found) -> tuple[bytes, Reading | None, ContentTooLarge | Unfinished | None]:
-        """A file's bytes and what is to be read from them, or why that cannot be."""
+    def _awaits_line_end(self, found: Found, content: Reading) -> bool:
+        """Whether the rest of the last line may still come: many machines write none, so only for a short time."""
+        if not content.unterminated or self._config.done_marker is not None:
+            return False
+        return not self._parking.park(found, "its last line has no end", self._final_line_after_s)
+
+    def _unpacked(self, found: Found) -> "tuple[bytes, Reading | _Unread]":
+        """A file's bytes and what is to be read from them, or why that cannot be.
+
+        No exception leaves: one that is kept keeps by its traceback all that was unpacked.
+        """
         raw = self._folder.read(found, self._most)
         try:
             content = decompressed(raw, self._most)
-        except (ContentTooLarge, Unfinished) as error:
-            return raw, None, error
+        except ContentTooLarge:
+            return raw, _Unread(_too_large(self._most))
+        except Unreadable as error:
+            return raw, _Unread(str(error), isinstance(error, OtherPacking))
         config = self._config
         reading = read_bytes(
             self._mapping,
@@ -233,7 +265,7 @@ class Watch:
             lane=config.lane,
             companions=self._companions.of(plain_name(shown(found.name))),
         )
-        return raw, reading, None
+        return raw, reading
 
     async def _take_in(self, found: Found, reading: Reading) -> None:
         reading, known = await self._intake.settle(reading, self._batch.pending)
@@ -249,10 +281,12 @@ class Watch:
         if number is not None and known is None:
             self._numbers.met(number, reading.modified.isoformat(), generation, time.monotonic())
             seen[SEQUENCE] = self._numbers.dump()
-        work = await self._intake.begin(reading, known, seen)
+        overtaken, state = await self._intake.overtaken(reading, self._batch.pending)
+        seen |= state
+        work = await self._intake.begin(reading, known, seen, overtaken)
         if work is None:
-            self._writer.count(duplicate_files=1)
-            await self._keep(Step([], {**seen}))
+            self._writer.count(duplicate_files=1, retracted=len(overtaken))
+            await self._keep(Step(overtaken, seen))
         else:
             last = False
             while not last:

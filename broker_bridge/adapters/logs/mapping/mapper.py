@@ -56,7 +56,7 @@ class Mapper:
             try:
                 self._hold(item.kind, self._row(item))
             except FieldError as error:
-                self._hold(item.kind, error)
+                self._hold(item.kind, error.with_traceback(None))
 
     def end(self) -> Iterator[Taking]:
         """The takings of what is still open at the end of the content."""
@@ -94,7 +94,7 @@ class Mapper:
         try:
             row = self._row(record)
         except FieldError as error:
-            self._hold(kind, error)
+            self._hold(kind, error.with_traceback(None))
             yield self._takings.rejection(record, error)
             return
         if kind in self._holds:
@@ -111,6 +111,7 @@ class Mapper:
             yield self._takings.rejection(record, error)
 
     def _hold(self, kind: str, held: "Row | Refused | FieldError") -> None:
+        # Errors come without traceback: it would hold this object and all its rows.
         if kind in self._holds:
             # Rows keep the dictionary that held when they were met: never change it, replace it.
             self._held = {**self._held, kind: held}
@@ -143,8 +144,8 @@ class Mapper:
         try:
             row = self._row(record)
         except FieldError as error:
-            self._hold(kind, error)
-            self._blame(error, kind)
+            self._hold(kind, error.with_traceback(None))
+            self._blame(error.with_traceback(None), kind)
             return (*closed, self._takings.rejection(record, error))
         self._rows += 1
         if kind in self._holds:

@@ -51,6 +51,8 @@ class DelimitedReader:
         self._blank = False
         self._finished = False
         self._in_footer = False
+        self._in_doubt = False
+        """A quoted field was open at the end: what is read behind its beginning may be its text."""
         self._plain: str | None = None
         """Kind of the last line, where it was a row in the middle of a table and nothing else is open."""
         self._quote = settings.quote
@@ -84,6 +86,7 @@ class DelimitedReader:
             elif item is NEED_DATA or self._finished:
                 return item
             elif self._quoted:
+                self._in_doubt = True
                 self._give_up_quote("is not closed before the end of the file")
             else:
                 self._finished = True
@@ -347,8 +350,10 @@ class DelimitedReader:
         )
         if not raw.endswith(self._lines.terminator):
             record.flags = ("unterminated",)
+        if self._in_doubt:
+            record.flags = (*record.flags, "incomplete")
         self._ready.append(record)
-        if not self._tags and not self._set.trailing_delimiter:
+        if not self._tags and not self._set.trailing_delimiter and not self._in_doubt:
             self._plain = kind
 
     def _refuse(

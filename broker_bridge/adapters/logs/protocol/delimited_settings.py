@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from broker_bridge.adapters.logs.protocol.lines import last_line
 from broker_bridge.adapters.logs.protocol.quoting import BLANKS
 from broker_bridge.adapters.logs.protocol.settings import Column, Kind, Settings, TextSettings
 
@@ -103,6 +104,13 @@ class Delimited(TextSettings):
     def kinds(self) -> dict[str, frozenset[str]]:
         """The kinds of record and their columns, as far as stated."""
         return {rows.kind: frozenset(rows.columns) for rows in self.records}
+
+    def may_be_cut(self, content: bytes) -> bool:
+        """The last line has no line end and is no trailer, or a quoted field may be open that goes on behind it."""
+        rest = last_line(content, self.encoding, self.line_end)
+        if rest:
+            return self.trailer is None or not rest.startswith(self.trailer.encode(self.encoding))
+        return bool(self.quote) and content.count(self.quote.encode(self.encoding)) % 2 == 1
 
     @property
     def ends(self) -> bool:

@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from broker_bridge.adapters.logs.protocol.json_text import Document, Found, JsonError, Wanted, path_of
-from broker_bridge.adapters.logs.protocol.lines import Line, Lines
+from broker_bridge.adapters.logs.protocol.lines import Line, Lines, last_line
 from broker_bridge.adapters.logs.protocol.record import END, NEED_DATA, NativeRecord, Refused, Signal
 from broker_bridge.adapters.logs.protocol.settings import Encoding, Kind, ReaderSettings, Settings
 from broker_bridge.adapters.logs.protocol.whole import Whole
@@ -62,6 +62,15 @@ class JsonLines(_Json):
 
     kind: Literal["json_lines"]
     max_record_bytes: Annotated[int, Field(ge=64, le=2**30)] = 4 * 2**20
+
+    def may_be_cut(self, content: bytes) -> bool:
+        """The last line has no line end, and is no document that is closed."""
+        rest = last_line(content, self.encoding)
+        try:
+            text = rest.decode(self.encoding).lstrip("\ufeff")
+            return bool(text[Document(text, ()).parse(0) :].strip())
+        except (JsonError, UnicodeDecodeError):
+            return bool(rest)
 
 
 class JsonDocumentReader:

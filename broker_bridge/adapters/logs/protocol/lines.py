@@ -38,6 +38,17 @@ def encoding_name(name: str) -> str:
     return normal
 
 
+def last_line(content: bytes, encoding: str, line_end: str = "\n") -> bytes:
+    """The bytes behind the last line end; none where the content ends with one."""
+    if encoding == "utf-16":
+        encoding = "utf-16-be" if content.startswith(codecs.BOM_UTF16_BE) else "utf-16-le"
+    terminator, unit = line_end.encode(encoding), 2 if encoding.startswith("utf-16") else 1
+    at = content.rfind(terminator)
+    while at >= 0 and at % unit:
+        at = content.rfind(terminator, 0, at + len(terminator) - 1)
+    return content[at + len(terminator) :] if at >= 0 else content
+
+
 class Line(NamedTuple):
     """One line: its text without line end, and its exact bytes with it."""
 

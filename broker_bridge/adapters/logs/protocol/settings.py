@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-from broker_bridge.adapters.logs.protocol.lines import encoding_name
+from broker_bridge.adapters.logs.protocol.lines import encoding_name, last_line
 from broker_bridge.events.base import Slug
 
 RESERVED = frozenset({"file"})
@@ -49,6 +49,10 @@ class ReaderSettings(Settings):
         """Whether content that lacks its end can be told from complete content."""
         return self.ENDS
 
+    def may_be_cut(self, content: bytes) -> bool:
+        """Whether more of the last record may still come behind the content, though nothing shows that it must."""
+        return False
+
     @staticmethod
     def refuse_double_kinds(kinds: Sequence[str]) -> None:
         """Raise ValueError when a kind stands twice."""
@@ -65,3 +69,7 @@ class TextSettings(ReaderSettings):
     """What ends a line; a carriage return before a line feed is dropped with it."""
     max_record_bytes: Annotated[int, Field(ge=64, le=2**30)] = 4 * 2**20
     """A record longer than this is refused with its offset."""
+
+    def may_be_cut(self, content: bytes) -> bool:
+        """The last line has no line end: what is written of it may be its beginning only."""
+        return bool(last_line(content, self.encoding, self.line_end))

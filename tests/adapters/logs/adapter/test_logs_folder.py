@@ -3,90 +3,24 @@
 import asyncio
 import contextlib
 import errno
-import functools
 import gzip
 import os
 import shutil
 import socket
 import stat
-from collections.abc import AsyncIterator, Callable, Coroutine
 from pathlib import Path
 from typing import Any
 
 import pytest
 import zstandard
-from fakes import MemorySourceWriter
-from logs_reading import ended, rows, until
+from dropping import Plant, content, in_a_loop
+from logs_reading import rows
 
 from broker_bridge.adapters.base import Taking
 from broker_bridge.adapters.logs.adapter import FolderAdapter
-from broker_bridge.config import FilesAdapter
 from broker_bridge.errors import ConfigError
 
 ROOT = Path.cwd()
-LINE = "2026-03-02 06:00:00;{};OK\n"
-
-
-def content(*codes: str) -> bytes:
-    return "".join(LINE.format(code) for code in codes).encode()
-
-
-def in_a_loop(test: Callable[..., Coroutine[Any, Any, None]]) -> Callable[..., None]:
-    """Run an async test in a loop of its own."""
-
-    @functools.wraps(test)
-    def run(*args: Any, **kwargs: Any) -> None:
-        asyncio.run(test(*args, **kwargs))
-
-    return run
-
-
-class Plant:
-    """A folder, a mapping, a writer, and the adapter between them."""
-
-    def __init__(self, path: Path) -> None:
-        self.drop = path / "drop"
-        self.drop.mkdir()
-        self.mapping = path / "mapping.toml"
-        self.mapping.write_text(rows())
-        self.writer = MemorySourceWriter()
-        self.settings: dict[str, Any] = {"poll_s": 0.01}
-
-    def config(self, **stated: Any) -> FilesAdapter:
-        fixed = {"kind": "files", "name": "test", "area": "smt", "line": "line-1", "station": "aoi-1"}
-        paths = {"folder": self.drop, "mapping": self.mapping}
-        return FilesAdapter.model_validate(fixed | paths | self.settings | stated)
-
-    @contextlib.asynccontextmanager
-    async def running(self, **stated: Any) -> AsyncIterator["asyncio.Task[None]"]:
-        task = asyncio.create_task(FolderAdapter(self.config(**stated)).run(self.writer))
-        try:
-            yield task
-        finally:
-            await ended(task)
-
-    async def until(self, task: "asyncio.Task[None]", condition: Callable[[], object]) -> None:
-        await until(condition, task)
-
-    async def looks(self, task: "asyncio.Task[None]", polls: int = 4) -> None:
-        """Wait until the folder has been looked at so many times more."""
-        wanted = self.writer.looks + polls
-        await self.until(task, lambda: self.writer.looks >= wanted)
-
-    @property
-    def codes(self) -> list[str | None]:
-        return [statement.subject for taking in self.writer.takings for statement in taking.statements]
-
-    @property
-    def ids(self) -> list[tuple[str, int, int]]:
-        return [(taking.generation, taking.position, taking.revision) for taking in self.writer.takings]
-
-    def put(self, name: str, data: bytes) -> Path:
-        """Drop a file as a careful machine does: under another name first."""
-        partial = self.drop.parent / "partial"
-        partial.write_bytes(data)
-        os.rename(partial, self.drop / name)
-        return self.drop / name
 
 
 @pytest.fixture
@@ -365,7 +299,7 @@ async def test_hazard_27_no_handle_stays_open(plant: Plant) -> None:
 @in_a_loop
 async def test_hazard_28_a_file_beyond_the_limit_is_rejected_and_left(plant: Plant) -> None:
     plant.put("a.csv", content("A1") * 600)
-    async with plant.running(max_file_mb=0.01, after="delete") as task:
+    async with plant.running(max_file_mb=0.01, incomplete_after_s=0.02, after="delete") as task:
         await plant.until(task, lambda: plant.writer.takings)
         await plant.looks(task)
         (taking,) = plant.writer.takings
@@ -381,7 +315,7 @@ async def test_hazard_28_a_file_beyond_the_limit_is_rejected_and_left(plant: Pla
 async def test_hazard_28_a_compressed_file_may_not_unpack_beyond_the_limit(plant: Plant) -> None:
     plant.put("bomb.csv.gz", gzip.compress(b"\x00" * (32 * 2**20)))
     plant.put("bomb.csv.zst", zstandard.compress(b"\x00" * (32 * 2**20)))
-    async with plant.running(max_file_mb=1) as task:
+    async with plant.running(max_file_mb=1, incomplete_after_s=0.02) as task:
         await plant.until(task, lambda: len(plant.writer.takings) == 2)
     for taking in plant.writer.takings:
         data: Any = taking.statements[0].data

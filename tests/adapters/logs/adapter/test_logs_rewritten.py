@@ -160,7 +160,7 @@ def test_a_pickup_says_what_it_needs_and_what_it_does_not_know(docs: Snapshots) 
     for stated, told in (
         ({"key": []}, "needs `key`"),
         ({"after": "delete"}, 'after goes with pickup = "drop"'),
-        ({"final_line_after_s": 3}, 'final_line_after_s goes with pickup = "growing"'),
+        ({"forget_after_days": 3}, 'forget_after_days goes with pickup = "growing"'),
     ):
         docs.stated = {"pickup": "rewritten", "key": ["Code"]} | stated
         with pytest.raises(ValidationError, match=told):
