@@ -7,6 +7,7 @@ further authority.
 import ipaddress
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Final, NamedTuple
 
 from cryptography import x509
@@ -82,6 +83,35 @@ def read_certificate(pem: str) -> x509.Certificate:
         return x509.load_pem_x509_certificate(pem.encode())
     except ValueError as error:
         raise ConfigError(f"not a certificate: {error}") from error
+
+
+def read_chain(path: Path) -> list[x509.Certificate]:
+    """The certificates in a PEM file, in their order. Raises ConfigError."""
+    try:
+        return x509.load_pem_x509_certificates(path.read_bytes())
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read: {error.strerror}") from error
+    except ValueError as error:
+        raise ConfigError(f"{path}: not a certificate: {error}") from error
+
+
+def covers(listed: Sequence[str], name: str) -> bool:
+    """Whether a certificate for these names is one for this host; `*` stands for one label, the first (RFC 9525, 6.3)."""
+    wanted = name.lower().rstrip(".")
+    below = "*." + wanted.partition(".")[2]
+    return any(one.lower() in (wanted, below) for one in listed)
+
+
+def leads_to(chain: Sequence[x509.Certificate], roots: Sequence[x509.Certificate]) -> bool:
+    """Whether the first certificate of a chain is one of these authorities' own, directly or by way of the others."""
+    last, between = chain[0], list(chain[1:])
+    while not any(signed_by(last, root) for root in roots):
+        above = next((one for one in between if signed_by(last, one)), None)
+        if above is None:
+            return False
+        between.remove(above)
+        last = above
+    return True
 
 
 def names_of(certificate: x509.Certificate) -> list[str]:

@@ -25,7 +25,7 @@ from typing import Any, Final
 
 from broker_bridge.bus import kept_store
 from broker_bridge.bus.access import subjects
-from broker_bridge.bus.credentials import CERTIFICATE, KEY, PASSWORDS, login, read_access
+from broker_bridge.bus.credentials import CERTIFICATE, KEY, PASSWORDS, login, read_access, refuse_misfit
 from broker_bridge.bus.wire import MAX_PAYLOAD
 from broker_bridge.config import Broker
 from broker_bridge.errors import BusUnavailable, ConfigError
@@ -81,6 +81,9 @@ class EmbeddedBroker:
         self._lock: int | None = None
         self._child: asyncio.subprocess.Process | None = None
         self._begun = 0.0
+        self._log = self._store / "broker.log"
+        self._told = 0
+        """Bytes of the log that are of earlier runs."""
         self._stopping = asyncio.Event()
 
     @property
@@ -95,6 +98,8 @@ class EmbeddedBroker:
         use by another process, the port is taken, or the program is missing or does not start.
         """
         program = _program()
+        if self._settings.credentials is not None:
+            await asyncio.to_thread(_look_at_certificate, self._settings)
         self._store.mkdir(parents=True, exist_ok=True, mode=0o700)
         self._lock = await self._locked()
         try:
@@ -149,6 +154,7 @@ class EmbeddedBroker:
 
     async def _launch(self, program: Path) -> None:
         self._begun = time.monotonic()
+        self._told = _size(self._log)
         conf = self._store / "broker.conf"
         _write_private(conf, json.dumps(self._configuration(), indent=1))
         self._child = await asyncio.create_subprocess_exec(
@@ -233,7 +239,7 @@ class EmbeddedBroker:
             "server_name": "broker",
             "host": "127.0.0.1",
             "port": -1,
-            "log_file": str(self._store / "broker.log"),
+            "log_file": str(self._log),
             "logfile_size_limit": 2**20,
             "logfile_max_num": 3,
             "max_payload": MAX_PAYLOAD + 2**16,  # topic and headers count too
@@ -298,12 +304,16 @@ class EmbeddedBroker:
         _write_private(self._store / "broker.json", json.dumps(state))
 
     def _last_words(self) -> str:
+        """What the program that was started last has logged."""
         try:
-            lines = (self._store / "broker.log").read_text(encoding="utf-8", errors="replace").splitlines()
+            raw = self._log.read_bytes()
         except OSError:
             return "it left no log"
+        # A log that is shorter than before was begun anew.
+        raw = raw[self._told :] if len(raw) >= self._told else raw
+        lines = raw.decode(errors="replace").splitlines()
         told = [line for line in lines if "[FTL]" in line or "[ERR]" in line][-3:]
-        return " | ".join(told or lines[-3:])
+        return " | ".join(told or lines[-3:]) or "it logged nothing"
 
 
 def address(settings: Broker) -> tuple[str, int]:
@@ -364,6 +374,23 @@ def _users(settings: Broker) -> list[dict[str, Any]]:
         }
         for one in read_access(settings.credentials)
     ]
+
+
+def _look_at_certificate(settings: Broker) -> None:
+    """Raise ConfigError when the program could not use certificate and key; say what clients will not like."""
+    from broker_bridge.bus.securing import doubts  # brings what makes certificates: for plants that have some
+
+    assert settings.credentials is not None
+    refuse_misfit(settings.credentials)
+    for doubt in doubts(settings):
+        _log.error("%s: run `broker-bridge secure CONFIG` and start the broker again", doubt)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def _program() -> Path:

@@ -12,6 +12,7 @@ A machine that runs only an edge needs authority.pem and the passwords of its ed
 import hmac
 import json
 import os
+import ssl
 from pathlib import Path
 from typing import Final
 
@@ -68,6 +69,25 @@ def authority(settings: Broker) -> Path | None:
     if settings.ca_file is not None:
         return settings.ca_file
     return None if settings.credentials is None else settings.credentials / AUTHORITY
+
+
+def refuse_misfit(folder: Path) -> None:
+    """Raise ConfigError when the broker's certificate and key cannot be used, or are not of one another."""
+    certificate, key = folder / CERTIFICATE, folder / KEY
+    try:
+        # An empty password, so that nobody is asked for one at a terminal.
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(certificate, key, password="")
+    except OSError as error:  # what ssl raises included
+        reason = getattr(error, "reason", None)
+        why = (
+            "the key is not that of the certificate"
+            if reason == "KEY_VALUES_MISMATCH"
+            else reason or error.strerror or str(error)
+        )
+        raise ConfigError(
+            f"broker.credentials: {certificate} and {key} cannot be used together: {why}: bring back the two that belong"
+            " together, or run `broker-bridge secure CONFIG`, which makes new ones"
+        ) from error
 
 
 def read_access(folder: Path) -> list[Access]:

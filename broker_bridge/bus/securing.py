@@ -12,8 +12,16 @@ import orjson
 
 from broker_bridge.bus import authority, mosquitto
 from broker_bridge.bus.access import Access, access_list, merged
-from broker_bridge.bus.credentials import ACCESS, AUTHORITY, AUTHORITY_KEY, CERTIFICATE, KEY, PASSWORDS
-from broker_bridge.config import Settings
+from broker_bridge.bus.credentials import (
+    ACCESS,
+    AUTHORITY,
+    AUTHORITY_KEY,
+    CERTIFICATE,
+    KEY,
+    PASSWORDS,
+    refuse_misfit,
+)
+from broker_bridge.config import Broker, Settings
 from broker_bridge.errors import ConfigError
 from broker_bridge.secret import read_secret, refuse_open, write_secret
 
@@ -114,6 +122,7 @@ def _server(
             fits
             and ends - now > SOON
             and authority.signed_by(held, authority.read_certificate(root.certificate))
+            and _pair(folder)
         ):
             return ends
     if not root.key:
@@ -126,6 +135,36 @@ def _server(
     write_secret(path, made.certificate)
     changed.append("a new certificate of the broker: start the broker again")
     return authority.read_certificate(made.certificate).not_valid_after_utc
+
+
+def _pair(folder: Path) -> bool:
+    try:
+        refuse_misfit(folder)
+    except ConfigError:
+        return False
+    return True
+
+
+def doubts(broker: Broker) -> list[str]:
+    """Why clients would refuse the embedded broker's certificate, in words; empty when those of this configuration would not.
+
+    `broker` has credentials. Raises ConfigError when a file cannot be read.
+    """
+    assert broker.credentials is not None
+    path, root = broker.credentials / CERTIFICATE, broker.ca_file or broker.credentials / AUTHORITY
+    chain, roots = authority.read_chain(path), authority.read_chain(root)
+    listed = authority.names_of(chain[0])
+    wanted = () if broker.host in ("0.0.0.0", "::") else (broker.host,)
+    missing = [name for name in dict.fromkeys((*wanted, *broker.names)) if not authority.covers(listed, name)]
+    found: list[str] = []
+    if missing:
+        found.append(
+            f"{path} is for {', '.join(listed) or 'no name at all'}, and clients reach the broker as {', '.join(missing)}: they"
+            " will refuse it"
+        )
+    if not authority.leads_to(chain, roots):
+        found.append(f"{path} is not signed by the authority in {root}: clients will refuse it")
+    return found
 
 
 def _passwords(access: Sequence[Access], folder: Path, anew: bool, changed: list[str]) -> dict[str, str]:

@@ -15,8 +15,9 @@ from broker_bridge.bus.credentials import (
     KEY,
     PASSWORDS,
     read_access,
+    refuse_misfit,
 )
-from broker_bridge.bus.securing import SOON
+from broker_bridge.bus.securing import SOON, doubts
 from broker_bridge.config import Settings
 from broker_bridge.errors import ConfigError
 from broker_bridge.health.finding import Finding, ago
@@ -54,6 +55,13 @@ def credentials(settings: Settings, now: datetime | None = None) -> Iterator[Fin
     if "broker" not in settings.roles or broker.kind != "embedded":
         return
     yield from _certificate(folder / CERTIFICATE, "broker's certificate", instant, _RENEW)
+    try:
+        refuse_misfit(folder)
+        for doubt in doubts(broker):
+            yield Finding("credentials", "problem", doubt, _SECURE)
+    except ConfigError as error:
+        if (folder / CERTIFICATE).exists() and authority.exists():  # else it was told above
+            yield Finding("credentials", "problem", str(error), "the broker does not start until then")
     if (folder / AUTHORITY_KEY).exists():
         yield Finding(
             "credentials",

@@ -9,6 +9,7 @@ import stat
 import subprocess
 import sys
 from collections.abc import Coroutine
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,8 @@ from broker_bridge.bus import broker as broker_module
 from broker_bridge.bus.broker import EmbeddedBroker, address
 from broker_bridge.bus.credentials import login
 from broker_bridge.bus.mqtt import Client
-from broker_bridge.config import Broker
+from broker_bridge.bus.securing import secure
+from broker_bridge.config import Broker, Settings
 from broker_bridge.errors import BusUnavailable, ConfigError
 
 
@@ -115,7 +117,8 @@ PARENT = """
 import asyncio, sys
 from pathlib import Path
 from broker_bridge.bus.broker import EmbeddedBroker
-from broker_bridge.config import Broker
+from broker_bridge.bus.securing import secure
+from broker_bridge.config import Broker, Settings
 
 async def main():
     broker = EmbeddedBroker(Broker(port=0, store=Path(sys.argv[1])))
@@ -240,6 +243,61 @@ def test_a_program_that_does_not_start_is_told_with_its_last_words(tmp_path: Pat
         await broker.stop()
 
     run(story())
+
+
+def test_what_an_earlier_run_said_is_not_told_as_the_last_words(tmp_path: Path) -> None:
+    (tmp_path / "broker").mkdir()
+    (tmp_path / "broker" / "jetstream").write_text("a file where a folder has to be")
+    log = tmp_path / "broker" / "broker.log"
+    log.write_text("[1] 2026/03/02 06:00:00.000000 [ERR] TLS handshake error: EOF\n" * 5)
+
+    async def story() -> None:
+        broker = EmbeddedBroker(Broker(port=0, store=tmp_path / "broker"))
+        with pytest.raises(ConfigError, match="JetStream") as caught:
+            await broker.start()
+        assert "handshake" not in str(caught.value)
+        await broker.stop()
+
+    run(story())
+
+
+def test_a_key_that_is_not_the_certificate_s_is_told_before_the_program_starts(tmp_path: Path) -> None:
+    for name in ("ours", "theirs"):
+        plant = Settings.model_validate(
+            {"plant": {"site": "harbour-works"}, "broker": {"credentials": tmp_path / name}}
+        )
+        secure([plant], tmp_path / name, now=datetime.now(UTC))
+    (tmp_path / "theirs" / "broker.key").replace(tmp_path / "ours" / "broker.key")
+
+    async def story() -> None:
+        broker = EmbeddedBroker(Broker(port=0, store=tmp_path / "broker", credentials=tmp_path / "ours"))
+        with pytest.raises(ConfigError, match="the key is not that of the certificate: bring back the two"):
+            await broker.start()
+        assert broker.server_pid is None
+        assert not (tmp_path / "broker").exists()
+
+    run(story())
+
+
+def test_a_certificate_that_clients_will_refuse_is_told_at_the_start(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    plant = Settings.model_validate(
+        {"plant": {"site": "harbour-works"}, "broker": {"credentials": tmp_path / "c"}}
+    )
+    secure([plant], tmp_path / "c", now=datetime.now(UTC))
+
+    async def story() -> None:
+        settings = Broker(
+            port=0, store=tmp_path / "broker", credentials=tmp_path / "c", names=("broker.example",)
+        )
+        broker = EmbeddedBroker(settings)
+        await broker.start()
+        await broker.stop()
+
+    run(story())
+    assert "clients reach the broker as broker.example: they will refuse it" in caplog.text
+    assert "run `broker-bridge secure CONFIG`" in caplog.text
 
 
 def test_a_missing_program_is_told_with_what_to_install(
