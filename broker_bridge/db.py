@@ -70,6 +70,10 @@ async def open_writer(
     except OSError as error:
         raise StoreUnavailable(f"{path.parent}: {error.strerror}") from error
     try:
+        make_file(path)
+    except OSError as error:
+        raise StoreUnavailable(f"{path}: {error.strerror}") from error
+    try:
         # Once here first: where opening fails, aiosqlite's thread goes on to answer a loop that may be gone.
         sqlite3.connect(path).close()
         connection = await aiosqlite.connect(path, isolation_level=None)
@@ -81,6 +85,15 @@ async def open_writer(
         await connection.close()
         raise
     return connection
+
+
+def make_file(path: Path) -> None:
+    """Make an empty file for a database of this user's and its group's; one that is there is left as it is. Raises OSError.
+
+    Who reads a record as another user is in that group. SQLite gives the files it makes beside it the same rights.
+    """
+    with contextlib.suppress(FileExistsError):
+        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o640))
 
 
 def open_reader(path: Path, kind: Kind) -> sqlite3.Connection:

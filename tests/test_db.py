@@ -1,6 +1,7 @@
 """The one door to SQLite: how it opens, how it migrates, what it refuses, what a failure leaves behind."""
 
 import asyncio
+import os
 import sqlite3
 import subprocess
 import sys
@@ -424,3 +425,26 @@ def test_every_kind_of_far_disk_is_refused(kind: str, monkeypatch: pytest.Monkey
     with pytest.raises(ConfigError, match=f"lies on a {kind} file system"):
         with_writer(path, nothing)
     assert not path.exists()
+
+
+@pytest.mark.parametrize(("mask", "mode"), [(0o022, 0o640), (0o027, 0o640), (0o077, 0o600)])
+def test_a_database_is_of_its_user_and_group_whatever_the_umask(path: Path, mask: int, mode: int) -> None:
+    """The logs that SQLite makes beside it hold the same rows (sqlite.org/wal.html), and get its rights."""
+
+    async def modes(connection: "Connection") -> set[int]:
+        async with transaction(connection):
+            await connection.execute("INSERT OR REPLACE INTO board (id) VALUES ('B1')")
+        return {one.stat().st_mode & 0o777 for one in path.parent.iterdir()}
+
+    before = os.umask(mask)
+    try:
+        assert with_writer(path, modes) == {mode}
+        path.chmod(0o644)
+        assert with_writer(path, modes) == {0o644}, "what a person has set stays"
+    finally:
+        os.umask(before)
+
+
+def test_a_folder_that_takes_no_file_is_unavailable(tmp_path: Path) -> None:
+    with pytest.raises(StoreUnavailable, match="name too long"):
+        with_writer(tmp_path / ("x" * 300), nothing)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
-from broker_bridge.db import open_reader, split_script
+from broker_bridge.db import make_file, open_reader, split_script
 from broker_bridge.errors import BridgeError, NotFound, StoreUnavailable, StoreVersionError
 from broker_bridge.events.fact import Fact
 from broker_bridge.projector.entries import (
@@ -423,8 +423,9 @@ def connection_of(path: Path, busy_ms: int) -> sqlite3.Connection:
             raise trouble(path, error.__cause__) from error
         raise
     try:
+        make_file(path)
         connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, OSError) as error:
         raise StoreUnavailable(f"{path} cannot be opened: {error}") from error
     try:
         connection.execute(f"PRAGMA busy_timeout={busy_ms}")

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from broker_bridge.db import lock, open_reader
+from broker_bridge.db import lock, make_file, open_reader
 from broker_bridge.errors import RecordDamaged, StoreUnavailable
 from broker_bridge.folders import sync_folder
 from broker_bridge.store.mark import Mark, MarkFile
@@ -67,6 +67,7 @@ def _copy(backup: Path, fresh: Path) -> tuple[int, int, int]:
             "SELECT (SELECT coalesce(max(number), 0) FROM events), (SELECT coalesce(max(number), 0) FROM commits),"
             " incarnation FROM record"
         ).fetchone()
+        make_file(fresh)
         copy = sqlite3.connect(fresh, isolation_level=None)
         try:
             source.backup(copy)
@@ -74,7 +75,7 @@ def _copy(backup: Path, fresh: Path) -> tuple[int, int, int]:
             copy.close()
         with fresh.open("rb") as file:
             os.fsync(file.fileno())
-    except sqlite3.OperationalError as error:
+    except (sqlite3.OperationalError, OSError) as error:
         raise StoreUnavailable(f"{fresh} cannot be written: {error}") from error
     except sqlite3.DatabaseError as error:
         raise RecordDamaged(f"{backup} is not sound: {error}; take an older backup") from error

@@ -12,7 +12,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from broker_bridge.db import open_reader
+from broker_bridge.db import make_file, open_reader
 from broker_bridge.errors import NotFound, RecordDamaged, StoreUnavailable
 from broker_bridge.events.fact import Fact
 from broker_bridge.events.ids import EventId
@@ -246,6 +246,7 @@ class SqliteReader:
         unfinished = target.with_name(target.name + ".part")
         unfinished.unlink(missing_ok=True)
         try:
+            make_file(unfinished)
             copy = sqlite3.connect(unfinished, isolation_level=None)
             try:
                 # All pages in one step: in several, every commit of the writer would begin it anew.
@@ -254,7 +255,7 @@ class SqliteReader:
                 verdict = copy.execute("PRAGMA quick_check(1)").fetchone()[0]
             finally:
                 copy.close()
-        except sqlite3.OperationalError as error:
+        except (sqlite3.OperationalError, OSError) as error:
             raise StoreUnavailable(f"{target} cannot be written: {error}") from error
         except sqlite3.DatabaseError as error:
             raise RecordDamaged(f"the copy of {self._path} is not sound: {error}") from error

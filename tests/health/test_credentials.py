@@ -168,3 +168,13 @@ def test_a_chain_by_way_of_another_authority_is_followed(tmp_path: Path) -> None
     assert not leads_to(read_chain(tmp_path / "leaf"), roots)
     strangers = [x509.load_pem_x509_certificate(other.certificate.encode())]
     assert not leads_to(read_chain(tmp_path / "chain"), strangers)
+
+
+def test_a_record_that_everybody_may_read_is_told(tmp_path: Path) -> None:
+    settings = secured(tmp_path)
+    path = tmp_path / "record.db"
+    path.touch(0o640)
+    settings = settings.model_copy(update={"record": settings.record.model_copy(update={"path": path})})
+    assert told(settings) == []
+    path.chmod(0o644)
+    assert told(settings) == [("notice", f"everybody on this machine may read {path}")]

@@ -276,3 +276,17 @@ def test_a_clean_end_leaves_nothing_to_look_through(tmp_path: Path) -> None:
     assert (tmp_path / "record.db.lock").read_text() == ""
     with pytest.raises(ConfigError):
         asyncio.run(SqliteStore.open(tmp_path / "record.db", "another"))
+
+
+def test_record_backup_and_restored_record_are_not_for_everybody(tmp_path: Path) -> None:
+    path, copy = tmp_path / "record.db", tmp_path / "copy.db"
+    before = os.umask(0o022)
+    try:
+        wrote(path, 1, 5)
+        reader = SqliteReader(path)
+        reader.backup(copy)
+        reader.close()
+        restore(copy, path, datetime.now(UTC))
+    finally:
+        os.umask(before)
+    assert [one.stat().st_mode & 0o777 for one in (path, copy)] == [0o640, 0o640]
