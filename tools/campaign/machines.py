@@ -1,14 +1,16 @@
 """The machines of a campaign: what they write, and their own list of it.
 
-One drops result files, whole or not at all; one appends to a log in pieces that end anywhere, and renames and packs
+One drops result files, whole or in two pieces that are cut in the middle of a line, and packed bombs; one appends to a log in pieces that end anywhere, and renames and packs
 it now and then. The truth id of a raw record stands in its program column; its board is drawn at random, so that no
 rule leads from one to the other.
 """
 
+import functools
 import gzip
 import hashlib
 import os
 import random
+import time
 from pathlib import Path
 from typing import Final
 
@@ -79,8 +81,18 @@ class _Machine:
         return line
 
 
+FLUSHED_FOR_S: Final = 0.3
+"""Seconds for which a file ends in the middle of a line: some polls of the edge, less than it waits for the rest."""
+BOMB_MB: Final = 70
+"""What a bomb unpacks to: more than the edge may read of a file."""
+
+
 class Dropper(_Machine):
-    """Writes a result file for a few boards at a time."""
+    """Writes a result file for a few boards at a time.
+
+    Some files are written in place by a buffer that is flushed in mid-line; now and then a bomb is dropped, which
+    says nothing, must cost no memory that stays, and is taken away at the end.
+    """
 
     def __init__(self, folder: Path, source: str, chance: random.Random) -> None:
         super().__init__(source, "D", chance)
@@ -95,10 +107,36 @@ class Dropper(_Machine):
             self._files += 1
             content = HEADER + b"".join(self._record(self._files) for _ in range(size))
             path = self._folder / f"{self._files:06d}.csv"
-            partial = path.with_name("." + path.name)
-            partial.write_bytes(content)
-            os.rename(partial, path)
+            if self._chance.random() < 0.1:
+                self._flush_in_mid_line(path, content)
+            else:
+                _put(path, content)
             records -= size
+        if self._chance.random() < 0.02:
+            _put(self._folder / f"bomb-{self._files:06d}.csv.gz", _bomb())
+
+    def finish(self) -> None:
+        """Take away what cannot be read."""
+        for bomb in self._folder.glob("bomb-*"):
+            bomb.unlink()
+
+    def _flush_in_mid_line(self, path: Path, content: bytes) -> None:
+        cut = len(content) - self._chance.randint(1, 30)
+        with path.open("wb", buffering=0) as file:
+            file.write(content[:cut])
+            time.sleep(FLUSHED_FOR_S)
+            file.write(content[cut:])
+
+
+@functools.cache
+def _bomb() -> bytes:
+    return gzip.compress(bytes(BOMB_MB * 2**20), 1)
+
+
+def _put(path: Path, content: bytes) -> None:
+    partial = path.with_name("." + path.name)
+    partial.write_bytes(content)
+    os.rename(partial, path)
 
 
 class Logger(_Machine):

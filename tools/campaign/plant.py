@@ -354,6 +354,7 @@ poll_s = 0.05
 
         Raises TimeoutError when it takes longer.
         """
+        self.dropper.finish()
         self.logger.finish()
         wait_s, deadline = 0.05, time.monotonic() + patience_s
         while not self.complete():

@@ -12,6 +12,8 @@ class _Parked(NamedTuple):
     since: float
     why: str
     limit_s: float
+    usual: bool
+    """It waits for a short time of its own, as many files do."""
 
     @property
     def over(self) -> bool:
@@ -31,6 +33,11 @@ class Parking:
     def __bool__(self) -> bool:
         return bool(self._parked)
 
+    @property
+    def needs_a_look(self) -> bool:
+        """Whether a file is parked that may need a hand: not only such as wait for a short time of their own."""
+        return not all(parked.usual for parked in self._parked.values())
+
     def may_leave(self, found: Found) -> bool:
         """Whether a file should be looked at: it is not parked, has changed since, or has waited long enough."""
         parked = self._parked.get(found.name)
@@ -38,12 +45,13 @@ class Parking:
 
     def park(self, found: Found, why: str, limit_s: float | None = None) -> bool:
         """Park a file; returns True when it has waited long enough and has to be taken as it is."""
+        usual = limit_s is not None
         limit_s = self._limit_s if limit_s is None else min(limit_s, self._limit_s)
         parked = self._parked.get(found.name)
         if parked is not None and parked.signature == found.signature:
-            self._parked[found.name] = parked = parked._replace(why=why, limit_s=limit_s)
+            self._parked[found.name] = parked = parked._replace(why=why, limit_s=limit_s, usual=usual)
             return parked.over
-        self._parked[found.name] = _Parked(found.signature, time.monotonic(), why, limit_s)
+        self._parked[found.name] = _Parked(found.signature, time.monotonic(), why, limit_s, usual)
         return False
 
     def leave(self, found: Found) -> None:
@@ -56,7 +64,7 @@ class Parking:
 
     def told(self) -> str:
         """What waits, for a person."""
-        name, parked = next(iter(self._parked.items()))
+        name, parked = min(self._parked.items(), key=lambda one: one[1].usual)
         more = f" and {len(self._parked) - 1} more" if len(self._parked) > 1 else ""
         return f"{name}: {parked.why}{more}; taken as it is after {parked.limit_s:g} s without a change"
 

@@ -131,7 +131,8 @@ class Watch:
         elif more > 0:
             self._writer.report("reading", f"{more} files wait")
         elif self._parking:
-            self._writer.report("waiting", self._parking.told())
+            condition = "waiting" if self._parking.needs_a_look else "reading"
+            self._writer.report(condition, self._parking.told())
         else:
             self._writer.report("idle" if not fresh else "reading")
         if more > 0:

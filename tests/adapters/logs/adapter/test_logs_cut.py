@@ -49,8 +49,8 @@ def retractions(plant: Plant) -> list[str]:
 async def test_a_last_line_without_its_end_is_waited_for_and_told(plant: Plant) -> None:
     async with plant.running() as task:
         file = plant.put("a.csv", WHOLE)
-        await plant.until(task, lambda: plant.writer.condition == "waiting")
-        assert "its last line has no end" in plant.writer.reports[-1][1]
+        await plant.until(task, lambda: "its last line has no end" in str(plant.writer.reports[-1:]))
+        assert plant.writer.condition == "reading", "no hand is needed: many machines write no last line end"
         await plant.looks(task, 10)
         assert plant.codes == []
         with file.open("ab") as out:
