@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from broker_bridge.errors import UsageError
 from broker_bridge.trace.quality import Plot
+from broker_bridge.trace.units import unit_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -124,7 +125,7 @@ def _control(axes: "Axes", plot: Plot) -> None:
             color=HIT,
         )
     _labels(axes, plot.labels)
-    axes.set_ylabel(plot.unit)
+    axes.set_ylabel(unit_words(plot.unit))
 
 
 def _labels(axes: "Axes", labels: Sequence[str]) -> None:
@@ -147,7 +148,7 @@ def _pareto(axes: "Axes", plot: Plot) -> None:
             textcoords="offset points",
             fontsize=7,
         )
-    axes.set_xlabel(plot.unit)
+    axes.set_xlabel(unit_words(plot.unit))
     axes.margins(x=0.25)
 
 
@@ -165,7 +166,7 @@ def _intervals(axes: "Axes", plot: Plot) -> None:
         axes.annotate(
             "no difference", (plot.limits[0], -0.4), xytext=(3, 3), textcoords="offset points", fontsize=7
         )
-    axes.set_xlabel(plot.unit)
+    axes.set_xlabel(unit_words(plot.unit))
 
 
 def _histogram(axes: "Axes", plot: Plot) -> None:
@@ -187,7 +188,7 @@ def _histogram(axes: "Axes", plot: Plot) -> None:
                 textcoords="offset points",
                 fontsize=7,
             )
-    axes.set_xlabel(plot.unit)
+    axes.set_xlabel(unit_words(plot.unit))
     axes.set_ylabel("values")
 
 
@@ -197,7 +198,7 @@ def _offsets(axes: "Axes", plot: Plot) -> None:
     axes.quiver(x, y, dx, dy, color=LINE, width=0.0025, pivot="mid")
     axes.margins(0.08)
     longest = max((v or 0 for v in plot.points), default=0.0)
-    axes.set_xlabel(f"mm; the longest arrow is {longest:.3g} {plot.unit}")
+    axes.set_xlabel(f"mm; the longest arrow is {longest:.3g} {unit_words(plot.unit)}")
     axes.set_ylabel("mm")
     axes.set_aspect("equal", adjustable="box")
 

@@ -9,6 +9,7 @@ from typing import Final
 
 from broker_bridge.errors import UsageError
 from broker_bridge.trace.quality import Plot
+from broker_bridge.trace.units import unit_words
 
 HEIGHT: Final = 12
 _MARGIN: Final = 11
@@ -21,7 +22,7 @@ def draw(plot: Plot, width: int = 96) -> list[str]:
     }  # fmt: skip
     if plot.kind not in kinds:
         raise UsageError(f"there is no plot {plot.kind!r}; there are {', '.join(kinds)}")
-    unit = f" [{plot.unit}]" if plot.unit else ""
+    unit = f" [{unit_words(plot.unit)}]" if plot.unit else ""
     return [f"{plot.title}{unit}"[:width], *(line.rstrip() for line in kinds[plot.kind](plot, width))]
 
 

@@ -125,7 +125,7 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from broker_bridge.words.figures import between_words, of_words, short_words, value_words
+    from broker_bridge.words.figures import between_words, detail_words, of_words, value_words
     from broker_bridge.words.telling import safe
 
     shown = section.figures if args.all else section.figures[:_ROWS]
@@ -155,7 +155,7 @@ def _section(section: "Section", args: argparse.Namespace) -> None:
             cells.append(value_words(figure.value, figure.unit))
             cells += [between_words(figure)] if between else []
             cells += [of_words(figure)] if counted else []
-        cells += ["" if (value := figure.details.get(name)) is None else short_words(value) for name in names]
+        cells += [detail_words(name, figure.details.get(name)) for name in names]
         if any(one.note for one in shown):
             cells.append(safe(figure.note or ""))
         table.add_row(*(Text(cell) for cell in cells))

@@ -46,8 +46,7 @@ def why(station: StationNow, before: StationNow | None, after: StationNow | None
     `before`, `after`: its neighbours in the line, None where they are not known.
     """
     if station.unheard:
-        assert station.heard is not None
-        return f"nothing heard since {clock.time(station.heard)}; then: {last_words(station)}"
+        return f"silent since; before: {last_words(station)}"
     causes = [_cut(station, clock), _alarm(station, clock), _native(station), _empty(station, clock)]
     told = station.said is not None and (station.said.state in DOWN or station.said.state == "productive")
     if told or causes[0] or causes[1] or causes[3]:

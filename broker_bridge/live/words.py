@@ -7,6 +7,7 @@ from broker_bridge.events.fact import Fact
 from broker_bridge.live.names import label_of
 from broker_bridge.live.plain import clean
 from broker_bridge.trace.mentions import Mention
+from broker_bridge.trace.units import unit_words
 
 Data = Mapping[str, Any]
 
@@ -191,7 +192,9 @@ def _values(data: Data) -> str:
     for value in values[:2]:
         number = value.get("value")
         amount = f"{number:g}" if number is not None else value.get("text", "?")
-        shown.append(f"{value['name']} {amount}{' ' + value['unit'] if value.get('unit') else ''}")
+        shown.append(
+            f"{value['name']} {amount}{' ' + unit_words(value['unit']) if value.get('unit') else ''}"
+        )
     bad = sum(value.get("outcome") == "failed" for value in values)
     more = f"{len(values) - 2} more" if len(values) > 2 else None
     return _said("measured", *shown, more, f"{bad} out of limits" if bad else None)

@@ -14,6 +14,7 @@ from broker_bridge.trace.loops import Loop
 from broker_bridge.trace.magazines import Storage
 from broker_bridge.trace.portrait import Identity, Key
 from broker_bridge.trace.readings import Reading
+from broker_bridge.trace.units import unit_words
 from broker_bridge.trace.value import Value
 from broker_bridge.trace.visits import Visit
 from broker_bridge.words import materials as material_words
@@ -291,7 +292,11 @@ class _Telling(Telling):
             time = f", {self._began(one.begun, one.corrected)}" if one.begun else ""
             self.line(f"{place}{time}, {attempt}{fixture}: {outcome_words(one.outcome)}.", 2, f"T{number} ")
             for step in one.failed_steps:
-                value = step.text if step.value is None else f"{step.value:g} {step.unit or ''}".strip()
+                value = (
+                    step.text
+                    if step.value is None
+                    else f"{step.value:g} {unit_words(step.unit or '')}".strip()
+                )
                 self.line(f"failed step {step.name}: {value or 'no value'}", 5, "- ")
             for call in one.calls:
                 self.line(self._call(call), 5, "- ")
@@ -551,7 +556,7 @@ def _ranges(run: Sequence[Reading]) -> str:
         elif value.text is not None:
             texts.setdefault(value.name, {})[value.text] = None
     told = [
-        f"{name} {min(found):g}{f' to {max(found):g}' if min(found) < max(found) else ''} {unit}".rstrip()
+        f"{name} {min(found):g}{f' to {max(found):g}' if min(found) < max(found) else ''} {unit_words(unit)}".rstrip()
         for (name, unit), found in numbers.items()
     ]
     told += [f"{name} {' then '.join(found)}" for name, found in texts.items()]

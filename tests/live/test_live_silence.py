@@ -39,7 +39,7 @@ def heard(said: Told, seconds: int | None, condition: str = "idle") -> Row:
 
 def test_a_station_that_nothing_was_heard_of_for_long_is_not_known() -> None:
     found = heard(passed(), None)
-    assert (found.state, found.why) == ("not known", "nothing heard since 02:01:00; then: no board")
+    assert (found.state, found.why) == ("not known", "silent since; before: no board")
     assert since(found.station) == at("02:01:00")
 
 
@@ -60,7 +60,7 @@ def test_a_station_whose_source_is_silent_is_not_known_at_once() -> None:
     )
     assert needs_a_hand(heard(said, 12))
     found = heard(said, 60)
-    assert (found.state, found.why) == ("not known", "nothing heard since 11:58:30; then: unscheduled down")
+    assert (found.state, found.why) == ("not known", "silent since; before: unscheduled down")
     assert not needs_a_hand(found), "what is said of its edge needs one"
     assert [board.sure for board in found.station.here] == [False]
 

@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 from broker_bridge.trace.quality import Answer, Figure, Plot, Section
 from broker_bridge.web.pages import addresses
 from broker_bridge.web.pages.plots import Drawing, drawing
-from broker_bridge.words.figures import between_words, of_words, short_words, value_words
+from broker_bridge.words.figures import between_words, detail_words, of_words, value_words
 
 _ROWS: Final = 60
 _BOARDS: Final = 60
@@ -125,9 +125,7 @@ def _section(section: Section) -> SectionView:
 
 def _row(figure: Figure, columns: Iterable[str]) -> Row:
     boards, more = _links(figure.boards)
-    details = tuple(
-        "" if (value := figure.details.get(name)) is None else short_words(value) for name in columns
-    )
+    details = tuple(detail_words(name, figure.details.get(name)) for name in columns)
     return Row(
         figure.name, value_words(figure.value, figure.unit), between_words(figure), "" if figure.value is None and figure.of is None else of_words(figure), details,
         figure.note or "", boards, more,

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Final, NamedTuple
 
 from broker_bridge.trace.quality import Plot
+from broker_bridge.trace.units import unit_words
 from broker_bridge.words.figures import short_words
 from broker_bridge.words.telling import safe
 
@@ -97,7 +98,7 @@ def _control(plot: Plot, number: int) -> Drawing:
     step = (width - _LEFT - _RIGHT) / max(1, count - 1)
     xs = [round(_LEFT + place * step, 1) for place in range(count)]
     y = _Axis(known, _HEIGHT - _FOOT, _TOP)
-    shapes = _rulers(y, plot.unit, width)
+    shapes = _rulers(y, unit_words(plot.unit), width)
     for column, look, word in (
         (plot.centre, "centre", "centre"), (plot.lower, "limit", "lower limit"), (plot.upper, "limit", "upper limit"),
     ):  # fmt: skip
@@ -241,7 +242,9 @@ def _intervals(plot: Plot, number: int) -> Drawing:
             )
         if value is not None:
             shapes.append(Shape("dot", "point large", x(value), y))
-    shapes.append(Shape("text", "axis", _NAMES - 8, height - 14, text=safe(plot.unit), anchor="end"))
+    shapes.append(
+        Shape("text", "axis", _NAMES - 8, height - 14, text=safe(unit_words(plot.unit)), anchor="end")
+    )
     reference = "; the dashed line means no difference" if plot.limits else ""
     told = f"{safe(plot.title)}: {len(rows)} intervals{reference}"
     return Drawing(safe(plot.title), WIDTH, height, tuple(shapes), told, max(0, len(plot.labels) - _BARS))
@@ -258,7 +261,9 @@ def _histogram(plot: Plot, number: int) -> Drawing:
         shapes.append(Shape("path", "bars", d=f"M{x(low)} {floor}V{y(count)}H{x(high)}V{floor}z"))
     for value in x.ticks(6):
         shapes.append(Shape("text", "axis", x(value), _HEIGHT - 22, text=short_words(value), anchor="middle"))
-    shapes.append(Shape("text", "axis", WIDTH - _RIGHT, _HEIGHT - 6, text=safe(plot.unit), anchor="end"))
+    shapes.append(
+        Shape("text", "axis", WIDTH - _RIGHT, _HEIGHT - 6, text=safe(unit_words(plot.unit)), anchor="end")
+    )
     for limit, word in zip(plot.limits, ("lower limit", "upper limit", "target"), strict=False):
         if limit is not None:
             shapes.append(Shape("path", "limit", d=f"M{x(limit)} {_TOP}V{floor}"))
@@ -283,7 +288,7 @@ def _offsets(plot: Plot, number: int) -> Drawing:
         shapes.append(
             Shape("path", "line", d=f"M{x:.1f} {y:.1f}l{(dx or 0) * reach:.1f} {-(dy or 0) * reach:.1f}")
         )
-    text = f"the longest line is {short_words(longest)} {safe(plot.unit)}; each begins at its place, mm"
+    text = f"the longest line is {short_words(longest)} {safe(unit_words(plot.unit))}; each begins at its place, mm"
     shapes.append(Shape("text", "axis", 60, 100 + tall * scale, text=text))
     return Drawing(
         safe(plot.title), WIDTH, 110 + tall * scale, tuple(shapes), f"{safe(plot.title)}: {text}", 0

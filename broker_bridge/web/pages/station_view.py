@@ -51,6 +51,8 @@ class StationRow(NamedTuple):
     since: datetime | None
     why: str
     here: tuple[Here, ...]
+    shown: tuple[Here, ...]
+    """Those of them that stand in the row: one of those that may be there where none is for sure."""
     heard: datetime | None
     age: str
     gaps: tuple[str, ...]
@@ -138,6 +140,10 @@ def station_view(line: str, row: Row, clock: Clock) -> StationView:
 def _row(line: str, row: Row, clock: Clock) -> StationRow:
     station = row.station
     hand = needs_a_hand(row)
+    here = tuple(
+        Here(board.label or "a board without a name", board.sure, here_words(board, board.label, clock))
+        for board in station.here
+    )
     return StationRow(
         name=station.name,
         line=line.rpartition("/")[2],
@@ -148,10 +154,8 @@ def _row(line: str, row: Row, clock: Clock) -> StationRow:
         hand=hand,
         since=since(station),
         why=row.why,
-        here=tuple(
-            Here(board.label or "a board without a name", board.sure, here_words(board, board.label, clock))
-            for board in station.here
-        ),
+        here=here,
+        shown=tuple(board for board in here if board.sure)[:2] or here[:1],
         heard=station.heard,
         age=clock.age(station.heard) if station.heard else "not yet",
         gaps=tuple(gap_words(gap, clock) for gap in station.gaps if gap.end is None),

@@ -16,6 +16,8 @@ from markupsafe import Markup, escape
 from broker_bridge.words.telling import safe
 
 _MARK: Final = f"t{secrets.token_hex(12)}"
+_SHORT: Final = 20
+"""Characters; a serial, a reel, a station. What is longer may be broken anywhere, so that no page grows wider."""
 _TOKEN: Final = re.compile(_MARK + r"\[([^\]]*)\]")
 
 
@@ -48,7 +50,9 @@ def plain(text: str) -> str:
 
 def name(text: object) -> Markup:
     """What a machine or person called something, alone: kept from turning what stands around it."""
-    return Markup(f'<bdi class="name">{escape(safe(str(text)))}</bdi>')
+    said = safe(str(text))
+    short = " short" if len(said) <= _SHORT else ""
+    return Markup(f'<bdi class="name{short}">{escape(said)}</bdi>')
 
 
 def when(time: datetime | str | None, absent: str = "not known") -> Markup:

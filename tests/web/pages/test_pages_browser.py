@@ -15,6 +15,7 @@ from chain import Chain, mapping_text, rows
 from conftest import Opened, Tokens
 from eventful import HOSTILE, eventful, written
 from servers import free_port, until
+from told import Told, board
 
 from broker_bridge.bootstrap import run_roles
 from broker_bridge.web.access import added, write_table
@@ -26,7 +27,7 @@ pytestmark = [pytest.mark.server("chromium"), pytest.mark.timeout(240)]
 PAGES = (
     "/", "/board?id=A", "/board/why?id=A&kind=board&statement=I2", "/scan?id=nothing", "/lot", "/lot?lot=LOT-1", "/stations",
     "/station?line=/harbour/smt/line-1&name=aoi", "/sources", "/quality", "/quality?view=charts",
-    "/quality?view=occurrence", "/flow", "/flow?view=time", "/sign-in", "/nowhere", "/sources/rejected/{key}",
+    "/quality?view=occurrence", "/flow", "/flow?view=time", "/order", "/order?id=WO-1", "/defects", "/defects?station=nowhere", "/scan?id=wo-1", "/sign-in", "/nowhere", "/sources/rejected/{key}",
 )  # fmt: skip
 PHONE = {"width": 390, "height": 844}
 Open = Callable[..., Any]
@@ -34,7 +35,12 @@ Open = Callable[..., Any]
 
 @pytest.fixture(scope="module")
 def url(tmp_path_factory: pytest.TempPathFactory) -> str:
-    return written(tmp_path_factory.mktemp("browser") / "record.db", eventful())
+    return _written(tmp_path_factory.mktemp("browser") / "record.db", eventful())
+
+
+def _written(path: Path, told: Told) -> str:
+    with ThreadPoolExecutor(1) as thread:  # the browser's driver may have a loop of its own in this one
+        return thread.submit(written, path, told).result(60)
 
 
 @pytest.fixture(scope="module")
@@ -151,6 +157,36 @@ def _tab_to(page: Any, wanted: str, *, most: int = 40, least: int = 0, begin: st
     raise AssertionError(f"{wanted} is not reached by {most} times Tab; last was {here!r}")
 
 
+@pytest.mark.parametrize(
+    ("path", "held"),
+    [("/quality", "main select >> nth=0"), ("/defects", "main input[type=checkbox] >> nth=0")],
+)
+@pytest.mark.parametrize("scan", ["LOT-1", "A"])
+def test_a_scan_is_taken_wherever_the_focus_is(
+    address: str, opened: Open, path: str, held: str, scan: str
+) -> None:
+    page = opened(address, path)
+    page.locator(held).focus()
+    before = page.eval_on_selector_all("main select", "all => all.map(one => one.value)")
+    page.keyboard.type(scan)
+    assert (
+        page.eval_on_selector_all("main select", "all => all.map(one => one.value)") == before
+        or len(scan) == 1
+    )
+    page.keyboard.press("Enter")
+    page.wait_for_url(re.compile(r"/(lot|board)\?"))
+
+
+def test_a_hand_still_chooses_by_letters(address: str, opened: Open) -> None:
+    page = opened(address, "/lot")
+    page.locator("main select").first.focus()
+    page.keyboard.press("t")
+    page.wait_for_timeout(120)
+    page.keyboard.press("o")
+    assert page.input_value("main select >> nth=0") == "tool"
+    assert page.url.endswith("/lot")
+
+
 def test_a_recall_is_downloaded(address: str, opened: Open) -> None:
     page = opened(address, "/lot?lot=LOT-1")
     with page.expect_download() as waiting:
@@ -229,14 +265,33 @@ def test_a_frozen_answer_has_no_serious_finding(
     assert _found(page) == []
 
 
-def test_a_wall_shows_ten_stations_without_being_moved(address: str, opened: Open) -> None:
-    page = opened(address, "/stations?large=1", viewport={"width": 1920, "height": 1080})
-    top, least = page.evaluate(
-        """() => { const rows = [...document.querySelectorAll('.stations tbody tr')].map(row => row.getBoundingClientRect());
-        return [rows[0].top, Math.min(...rows.map(row => row.height))]; }"""
+def test_a_wall_shows_ten_stations_without_being_moved(service: Opened, tmp_path: Path, opened: Open) -> None:
+    told = Told()
+    for number in range(1, 11):
+        for board_ in range(3):
+            told.say(
+                "board.arrived", f"08:{number:02}:0{board_}", board(f"HB5000{number:02}{board_}"), station=f"station-{number}",
+                how="transferred",
+            )  # fmt: skip
+    base = str(service(_written(tmp_path / "record.db", told)).base_url).rstrip("/")
+    page = opened(base, "/stations?large=1", viewport={"width": 1920, "height": 1080})
+    ends = page.evaluate(
+        "[...document.querySelectorAll('.stations tbody tr')].map(row => row.getBoundingClientRect().bottom)"
     )
-    assert top + 10 * least < 1080
+    assert len(ends) == 10
+    assert max(ends) < 1080
     assert _found(page) == []
+
+
+@pytest.mark.parametrize("width", [1024, 1400])
+@pytest.mark.parametrize("path", ["/stations", "/lot?lot=LOT-1", "/flow", "/quality"])
+def test_no_serial_is_broken_within(address: str, opened: Open, path: str, width: int) -> None:
+    page = opened(address, path, viewport={"width": width, "height": 900})
+    page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
+    broken = """[...document.querySelectorAll('td .name.short, th .name.short')].filter(
+        one => new Set([...one.getClientRects()].map(box => Math.round(box.top))).size > 1).map(one => one.textContent)"""
+    assert page.evaluate(broken) == []
+    assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
 
 
 def test_light_and_dark_and_large_are_kept(address: str, opened: Open) -> None:
