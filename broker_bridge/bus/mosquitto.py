@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+import shlex
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import PurePath
 from typing import Final
@@ -44,6 +45,17 @@ max_packet_size {MAX_PAYLOAD + 2**16}
 max_connections 500
 max_keepalive 120
 """
+
+
+def reading(folder: PurePath, credentials: Sequence[PurePath], group: str = "mosquitto") -> tuple[str, ...]:
+    """What root types so that the broker's group reads its settings in `folder` and the certificate and key beside it.
+
+    Nothing else there: the logins' passwords stay their owner's.
+    """
+    files = [*(folder / name for name in ("mosquitto.conf", "access", "passwords")), *credentials]
+    folders = shlex.join(map(str, (folder.parent, folder)))
+    named = shlex.join(map(str, files))
+    return f"chgrp {group} {folders} {named}", f"chmod 710 {folders}", f"chmod 640 {named}"
 
 
 def access_file(access: Sequence[Access]) -> str:

@@ -45,6 +45,8 @@ class Secured(NamedTuple):
     logins: tuple[str, ...]
     changed: tuple[str, ...]
     """What this run made anew or removed, in words."""
+    commands: tuple[str, ...] = ()
+    """What is still to be typed, as root, so that Mosquitto may read what it needs."""
 
 
 def secure(
@@ -63,19 +65,23 @@ def secure(
     changed: list[str] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        folder.chmod(0o700)
+        if folder.stat().st_mode & 0o027:
+            folder.chmod(0o700)  # another broker's group may pass through it, nobody else
         root = _authority(plants[0], folder, now, "authority" in renew, changed)
         names = server_names(plants[0])
         anew = "certificate" in renew or "authority" in renew
         ends = _server(root, folder, names, now, anew, changed)
         passwords = _passwords(access, folder / PASSWORDS, "passwords" in renew, changed)
         _list(access, folder / ACCESS, changed)
+        commands: tuple[str, ...] = ()
         if for_mosquitto:
-            _mosquitto(plants[0], folder, access, passwords, changed)
+            commands = _mosquitto(plants[0], folder, access, passwords, changed)
     except OSError as error:
         raise ConfigError(f"{error.filename or folder}: {error.strerror}") from error
     root_ends = authority.read_certificate(root.certificate).not_valid_after_utc
-    return Secured(folder, names, ends, root_ends, tuple(one.login for one in access), tuple(changed))
+    return Secured(
+        folder, names, ends, root_ends, tuple(one.login for one in access), tuple(changed), commands
+    )
 
 
 def server_names(settings: Settings) -> tuple[str, ...]:
@@ -192,7 +198,7 @@ def _list(access: Sequence[Access], path: Path, changed: list[str]) -> None:
 
 def _mosquitto(
     plant: Settings, folder: Path, access: Sequence[Access], passwords: dict[str, str], changed: list[str]
-) -> None:
+) -> tuple[str, ...]:
     ours = folder / "mosquitto"
     ours.mkdir(exist_ok=True, mode=0o700)
     host, port = plant.broker.host, plant.broker.port
@@ -203,3 +209,4 @@ def _mosquitto(
     write_secret(ours / "access", mosquitto.access_file(access))
     write_secret(ours / "passwords", mosquitto.password_file(passwords, os.urandom))
     changed.append(f"settings of Mosquitto in {ours}: let its user read them, and start it again")
+    return mosquitto.reading(ours, (folder / CERTIFICATE, folder / KEY))

@@ -71,6 +71,12 @@ def run(args: argparse.Namespace) -> int:
         print(f"made     {text}" if not text.startswith("the login") else f"removed  {text}")
     if not done.changed:
         print("nothing had to change")
+    for command in done.commands:
+        print(f"type     {command}")
+    if done.commands:
+        print(
+            "         as root, each time this made something; the folders above have to let Mosquitto's user pass"
+        )
     print(f"folder   {done.folder}: {len(done.logins)} logins")
     print(f"broker   {', '.join(done.names)}; the certificate ends on {done.ends:%Y-%m-%d}")
     if (folder / "authority.key").exists():

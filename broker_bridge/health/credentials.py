@@ -37,11 +37,16 @@ def credentials(settings: Settings, now: datetime | None = None) -> Iterator[Fin
     for path in secrets:
         if path is not None and (text := wide(path)) is not None:
             world = path.stat().st_mode & 0o007
-            yield Finding("secrets", "problem" if world else "notice", text, f"chmod 600 {path}")
+            advice = f"chmod 600 {path}"
+            if not world:
+                advice += ", unless that group is the broker's own"
+            yield Finding("secrets", "problem" if world else "notice", text, advice)
     for path in (settings.edge.outbox, settings.record.path):
         if path.exists() and path.stat().st_mode & 0o007:
             text = f"everybody on this machine may read {path}"
-            yield Finding("secrets", "notice", text, f"chmod 640 {path}*; who is to read it belongs into its group")
+            yield Finding(
+                "secrets", "notice", text, f"chmod 640 {path}*; who is to read it belongs into its group"
+            )
     if folder is None:
         if broker.kind == "embedded" and broker.username is None:
             yield Finding(

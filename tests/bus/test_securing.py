@@ -3,21 +3,26 @@
 import asyncio
 import contextlib
 import json
+import os
+import re
+import shutil
 import ssl
 import stat
 import subprocess
-from collections.abc import AsyncIterator
+import tempfile
+from collections.abc import AsyncIterator, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from servers import require, until
+from servers import free_port, missing, require, until
 
 from broker_bridge.bus import authority
 from broker_bridge.bus.credentials import AUTHORITY, login
 from broker_bridge.bus.mqtt import Client
 from broker_bridge.bus.securing import secure, server_names
-from broker_bridge.config import Settings
+from broker_bridge.cli.main import main
+from broker_bridge.config import Settings, load
 from broker_bridge.errors import ConfigError
 from broker_bridge.secret import read_secret, write_secret
 
@@ -243,3 +248,60 @@ def test_passwords_differ_and_are_not_in_what_is_told(tmp_path: Path) -> None:
     assert len(passwords) == len(done.logins)
     told = repr(done) + json.dumps(done._asdict(), default=str)
     assert not any(password in told for password in passwords if password)
+
+
+@pytest.fixture
+def passable() -> Iterator[Path]:
+    """A folder that every user of this machine may pass through, unlike a test's own."""
+    folder = Path(tempfile.mkdtemp(prefix="harbour works "))
+    folder.chmod(0o755)
+    yield folder
+    shutil.rmtree(folder)
+
+
+def test_mosquitto_as_its_own_user_reads_what_it_needs_after_the_commands_that_are_told(
+    passable: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The peer: Debian's broker, which gives up root before it reads its passwords."""
+    program = require("mosquitto")
+    if os.geteuid() != 0:
+        missing("only root can let another user read something")
+    config = passable / "plant.toml"
+    config.write_text(
+        f'data = "data"\n[plant]\nsite = "harbour-works"\n[broker]\nport = {free_port()}\ncredentials = "credentials"\n'
+    )
+    assert main(["secure", str(config), "--broker", "mosquitto"]) == 0
+    commands = re.findall(r"^type +(.*)$", capsys.readouterr().out, re.MULTILINE)
+    folder = load(config).broker.credentials
+    assert folder is not None
+    conf, store = folder / "mosquitto" / "mosquitto.conf", passable / "store"
+    conf.write_text(conf.read_text().replace("/var/lib/mosquitto", str(store)))
+    store.mkdir()
+    shutil.chown(store, "mosquitto")
+
+    def started() -> tuple[bool, bytes]:
+        with subprocess.Popen([program, "-c", str(conf)], stderr=subprocess.PIPE) as process:
+            assert process.stderr is not None
+            said = b""
+            while not said.endswith(b" running\n") and (line := process.stderr.readline()):
+                said += line
+            runs = process.poll() is None and said.endswith(b" running\n")
+            while process.poll() is None:  # a signal that comes just as it begins to run is lost on it
+                process.terminate()
+                with contextlib.suppress(subprocess.TimeoutExpired):
+                    process.wait(0.2)
+        return runs, said
+
+    runs, said = started()
+    assert not runs
+    assert b"Unable to open pwfile" in said
+    for command in commands:
+        subprocess.run(["sh", "-c", command], check=True, timeout=20)
+    runs, said = started()
+    assert runs, said
+    assert b"Error" not in said
+    for secret in ("passwords", "authority.key"):
+        assert (folder / secret).stat().st_mode & 0o077 == 0
+    # What others do with the folder later does not shut the broker out again.
+    assert main(["secure", str(config)]) == 0
+    assert started()[0]
