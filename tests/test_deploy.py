@@ -1,14 +1,21 @@
 """What is written for other programs to run: the units and the container name commands, files and options that are there."""
 
+import asyncio
+import json
 import re
 import shutil
+import socket
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
+from servers import free_port
 
 from broker_bridge.cli.main import build_parser
-from broker_bridge.config import ROLES
+from broker_bridge.config import ROLES, Settings
+from broker_bridge.outlets.metrics.commits import CommitTimes
+from broker_bridge.outlets.metrics.server import serve
 
 yaml = pytest.importorskip("yaml")
 DEPLOY = Path(__file__).resolve().parents[1] / "deploy"
@@ -44,8 +51,47 @@ def test_the_container_runs_a_command_that_can_be_typed() -> None:
     text = (DEPLOY / "Containerfile").read_text(encoding="utf-8")
     words = re.findall(r'"([^"]+)"', next(line for line in text.splitlines() if line.startswith("CMD ")))
     assert build_parser("run").parse_args(words).command == "run"
-    (check,) = re.findall(r"bin/broker-bridge (check .*?) >", text)
-    assert build_parser("check").parse_args(check.split()).command == "check"
+
+
+def probe(port: int) -> int:
+    """The code of the container's health check, asked at another port and with less patience."""
+    text = (DEPLOY / "Containerfile").read_text(encoding="utf-8")
+    (words,) = re.findall(r"^HEALTHCHECK[^\[]*CMD (\[.*\])$", text, re.MULTILINE)
+    _, *arguments = json.loads(words)
+    assert arguments[-1].count("127.0.0.1:9188/live") == arguments[-1].count("timeout=15") == 1
+    told = arguments[-1].replace(":9188", f":{port}").replace("timeout=15", "timeout=0.5")
+    return subprocess.run(
+        [sys.executable, *arguments[:-1], told], timeout=30, check=False, capture_output=True
+    ).returncode
+
+
+def test_a_container_is_healthy_while_its_loop_turns(tmp_path: Path) -> None:
+    plant = Settings.model_validate(
+        {
+            "plant": {"site": "harbour-works"},
+            "metrics": {"port": 0},
+            "record": {"path": tmp_path / "record.db"},
+        }
+    )
+
+    async def life() -> int:
+        at: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+        serving = asyncio.create_task(
+            serve(plant, (), (), CommitTimes(), lambda: (), ready=lambda _, port: at.set_result(port))
+        )
+        try:
+            return await asyncio.to_thread(probe, await at)
+        finally:
+            serving.cancel()
+            await asyncio.wait({serving})
+
+    assert asyncio.run(life()) == 0
+
+
+def test_a_container_whose_loop_is_stuck_is_not_healthy() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as stuck:  # the kernel takes connections, nobody answers
+        assert probe(stuck.getsockname()[1]) != 0
+    assert probe(free_port()) != 0
 
 
 def test_compose_names_what_is_there_and_gives_few_rights() -> None:
