@@ -106,6 +106,14 @@ class Index:
         sql = "SELECT kind, value FROM names WHERE value >= ? AND value < ? AND first <= ? ORDER BY value, kind LIMIT ?"
         return [Node(kind, value) for kind, value in self._all(sql, text, text + "\U0010ffff", upto, limit)]
 
+    def alike(self, value: str, upto: int, limit: int) -> list[Node]:
+        """Identifiers that are equal to a text but for the case of ASCII letters, itself left out. Looks through all."""
+        sql = (
+            "SELECT kind, value FROM names WHERE value = ? COLLATE NOCASE AND value <> ? AND first <= ?"
+            " ORDER BY value, kind LIMIT ?"
+        )
+        return [Node(kind, value) for kind, value in self._all(sql, value, value, upto, limit)]
+
     def first(self, value: str) -> int | None:
         """The first event that gives an identifier with this text."""
         number: int | None = self._all("SELECT min(first) FROM names WHERE value = ?", value)[0][0]

@@ -101,7 +101,7 @@ def stated(request: Request, site: Here, record: Reading, user: Operator, what: 
         what.happened.isoformat() if what.happened else None, what.hold, what.corrects, what.outcome, what.revoke,
         tuple(what.evidence),
     )  # fmt: skip
-    found = state(record, _settings(site), claim, what.adapter, PATIENCE_S)
+    found = state(record, settings_of(site), claim, what.adapter, PATIENCE_S)
     return answer(request, found, status=201)
 
 
@@ -109,7 +109,7 @@ def stated(request: Request, site: Here, record: Reading, user: Operator, what: 
 def again(request: Request, site: Here, record: Reading, user: Operator, what: Retry) -> Response:
     """With the mapping as it is now, by the edge of this machine. Who asked, as a pseudonym, and why is kept with the request.
     `outcome` is null where the edge has not answered within ten seconds: it does when it comes by."""
-    settings = _settings(site)
+    settings = settings_of(site)
     if what.keys and what.source is not None:
         raise UsageError("keys, or all of a source: not both at once")
     wanted = of_keys(record, what.keys) if what.keys else of_source(what.source)
@@ -124,7 +124,8 @@ def kept_as(site: Site, user: User) -> str:
     return user.name if site.settings is None else pseudonym(site.settings, user.name)
 
 
-def _settings(site: Site) -> Settings:
+def settings_of(site: Site) -> Settings:
+    """The plant's configuration. Raises Problem where there is none."""
     if site.settings is None:
         raise Problem(
             409,

@@ -14,6 +14,7 @@ from starlette.responses import Response
 from broker_bridge.web.pages.boards import router as boards
 from broker_bridge.web.pages.figures import router as figures
 from broker_bridge.web.pages.frame import HERE, refused
+from broker_bridge.web.pages.lists import router as lists
 from broker_bridge.web.pages.lots import router as lots
 from broker_bridge.web.pages.sign import router as sign
 from broker_bridge.web.pages.sources import router as sources
@@ -23,7 +24,7 @@ from broker_bridge.web.problems import Problem
 STATIC: Final = HERE / "static"
 
 router = APIRouter(include_in_schema=False)
-for part in (boards, lots, stations, sources, figures, sign):
+for part in (boards, lists, lots, stations, sources, figures, sign):
     router.include_router(part)
 
 

@@ -23,6 +23,16 @@ def why(value: str, kind: str | None, position: int | None, at: int, statement: 
     return to("/board/why", id=value, kind=kind, position=position, at=at, statement=statement)
 
 
+def order(number: str) -> str:
+    """A work order's boards."""
+    return to("/order", id=number)
+
+
+def magazine(name: str) -> str:
+    """What was said of a magazine."""
+    return to("/magazine", id=name)
+
+
 def lot(**asked: object) -> str:
     """Where something was used: `text`, `lot`, `reel`, `tool`, `program`, `equipment`, `station` ..."""
     return to("/lot", **asked)

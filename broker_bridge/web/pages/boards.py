@@ -8,19 +8,23 @@ from fastapi import APIRouter, Depends, Query, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from broker_bridge.errors import Ambiguous, NotFound, UsageError
+from broker_bridge.queries.acting import reason
+from broker_bridge.queries.asserting import Claim, state
 from broker_bridge.queries.boards import board
 from broker_bridge.queries.evidence import why
 from broker_bridge.queries.family import with_family
-from broker_bridge.queries.known import used_kinds
+from broker_bridge.queries.known import Alike, alike, is_magazine, is_order, used_kinds
 from broker_bridge.queries.placement import placement
 from broker_bridge.queries.record import Record
 from broker_bridge.store.instants import text
 from broker_bridge.trace.history import History
 from broker_bridge.trace.mentions import Node
+from broker_bridge.web.api.acts import PATIENCE_S, settings_of
 from broker_bridge.web.pages import addresses
 from broker_bridge.web.pages.board_view import Link, board_view
 from broker_bridge.web.pages.frame import page, served
 from broker_bridge.web.pages.seen_view import Seen, seen_last
+from broker_bridge.web.pages.sign import Acting, Form, field
 from broker_bridge.web.pages.station_view import PageClock
 from broker_bridge.web.pages.why_view import why_view
 from broker_bridge.web.site import Here, Reader, Reading
@@ -28,6 +32,9 @@ from broker_bridge.web.site import Here, Reader, Reading
 router = APIRouter()
 
 _SIMILAR: Final = 12
+_KINDS: Final = {"container": "reel"}
+"""As the page of lots calls them."""
+_STATED: Final = {"note": "A note", "held": "A hold"}
 _LONGEST: Final = 512
 _PLACE: Final = re.compile(r"(.+) #([1-9][0-9]{0,3})\Z")
 
@@ -58,7 +65,8 @@ def scanned(
     request: Request, record: Reading, user: Reader,
     identifier: Annotated[str, Query(alias="id", max_length=_LONGEST)] = "",
 ) -> Response:  # fmt: skip
-    """Where a scanned text leads: a board's page, a lot's, a choice, or what is known that is like it."""
+    """Where a scanned text leads: a board's page, a lot's, a work order's, a magazine's, a choice, or what is known that is
+    like it. Another spelling is offered, never taken."""
     identifier = identifier.strip()
     if not identifier:
         return RedirectResponse("/", 303)
@@ -72,18 +80,22 @@ def scanned(
         ]  # fmt: skip
         return served(request, "choose.html", identifier=identifier, choices=choices)
     except (NotFound, UsageError) as error:
-        kinds = used_kinds(record, identifier)
-        if kinds:
-            return RedirectResponse(addresses.lot(text=identifier), 303)
+        ways = _ways(record, identifier)
+        if len(ways) == 1:
+            return RedirectResponse(ways[0].address, 303)
+        if ways:
+            return served(request, "choose.html", identifier=identifier, choices=ways)
+        otherwise = [_way(one) for one in alike(record, identifier, _SIMILAR)]
         similar = [
             Link(f"{node.kind} {node.value}", addresses.board(node.value, node.kind))
-            for node in _similar(record, identifier)
+            for node in (() if otherwise else _similar(record, identifier))
         ]
         told = page(
             request,
             "unknown.html",
             identifier=identifier,
             why=str(error),
+            otherwise=otherwise,
             similar=similar,
             as_of=record.as_of(),
         )
@@ -105,8 +117,9 @@ def shown(
     number = found.as_of.commit
     commits = record.reader.commits(number - 1, 1)
     committed = text(commits[0].at) if commits and commits[0].number == number else None
+    orders = list(dict.fromkeys(one.order for one in found.identity.work_orders))
     view = board_view(found, placement(record, found), newest=record.as_of().commit, committed=committed)
-    return served(request, "board.html", view=view)
+    return served(request, "board.html", view=view, orders=orders)
 
 
 @router.get("/board/why")
@@ -122,6 +135,47 @@ def evidence(
     return served(
         request, "why_part.html" if part else "why.html", view=view, back=back, identifier=identifier
     )
+
+
+@router.post("/board/state")
+def stated(request: Request, site: Here, record: Reading, user: Acting, sent: Form) -> Response:
+    """A note or a hold, as a statement of who is signed in."""
+    claim, value, kind = field(sent, "claim"), field(sent, "id"), field(sent, "kind")
+    if claim not in _STATED:
+        raise UsageError(f"{claim!r} is nothing that is stated here: note or held")
+    why = reason(field(sent, "why", 2000))
+    hold = field(sent, "hold") if claim == "held" else ""
+    said = Claim(claim, (f"{kind or 'board'}={value}",), user.name, why, hold=hold or None)
+    told = state(record, settings_of(site), said, None, PATIENCE_S)
+    shown = page(
+        request, "stated.html", stated=told, claim=_STATED[claim], held=claim == "held", identifier=value,
+        back=addresses.board(value, kind or None),
+    )  # fmt: skip
+    return HTMLResponse(shown, 201)
+
+
+def _ways(record: Record, text: str) -> list[Link]:
+    """Where a name leads that is no board's."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return []
+    found = [Link(f"{text}: where it was used", addresses.lot(text=text))] if used_kinds(record, text) else []
+    if is_order(record, text):
+        found.append(Link(f"{text}: boards of the work order", addresses.order(text)))
+    if is_magazine(record, text):
+        found.append(Link(f"{text}: what lay in the magazine", addresses.magazine(text)))
+    return found
+
+
+def _way(one: Alike) -> Link:
+    address = {
+        "identifier": addresses.board(one.value, one.kind),
+        "order": addresses.order(one.value),
+        "magazine": addresses.magazine(one.value),
+        "used": addresses.lot(text=one.value),
+    }
+    return Link(f"{_KINDS.get(one.kind, one.kind)} {one.value}", address[one.what])
 
 
 def _meant(record: Record, text: str) -> History:

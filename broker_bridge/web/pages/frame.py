@@ -25,6 +25,7 @@ PAGES: Final = (
     ("Scan", "/"),
     ("Stations", "/stations"),
     ("Lots", "/lot"),
+    ("Defects", "/defects"),
     ("Quality", "/quality"),
     ("Flow", "/flow"),
     ("Sources", "/sources"),
@@ -47,7 +48,11 @@ TEMPLATES.filters.update(
     plain=texts.plain,
 )
 TEMPLATES.globals.update(
-    to=addresses.to, board_address=addresses.board, lot_address=addresses.lot, counted=counted
+    to=addresses.to,
+    board_address=addresses.board,
+    lot_address=addresses.lot,
+    order_address=addresses.order,
+    counted=counted,
 )
 
 

@@ -41,11 +41,32 @@
     if (place) place.textContent = "Times are in your zone, " + (name && name !== "UTC" ? name + " (" + off + ")" : off) + "; UTC stands behind each.";
   }
 
-  // A scanner is a keyboard: whatever is typed outside of a field goes to the scan field.
+  // A scanner is a keyboard: whatever is typed outside of a field goes to the scan field. A list of choices takes letters
+  // too: there it is a scanner when they follow each other faster than a hand can type, and the choice is put back.
   var field = document.getElementById("scan");
-  function typing(target) { return target && (/^(INPUT|TEXTAREA|SELECT)$/.test(target.tagName) || target.isContentEditable); }
+  var burst = {select: null, text: "", last: 0, chosen: 0}, FASTER_MS = 50;
+  function typing(target) {
+    if (!target) return false;
+    if (target.tagName === "INPUT") return !/^(button|checkbox|file|radio|reset|submit)$/.test(target.type);
+    return target.tagName === "TEXTAREA" || target.isContentEditable;
+  }
+  function inChoice(select, event) {
+    if (event.key !== "Enter" && event.key.length !== 1) return;
+    if (burst.select !== select || event.timeStamp - burst.last > FASTER_MS) burst = {select: select, text: "", chosen: select.selectedIndex};
+    burst.last = event.timeStamp;
+    var whole = event.key === "Enter";
+    if (!whole) burst.text += event.key;
+    if (whole ? !burst.text : burst.text.length < 2) return;
+    event.preventDefault();
+    select.selectedIndex = burst.chosen;
+    field.value = burst.text;
+    field.focus();
+    burst = {select: null};
+    if (whole) field.form.submit();
+  }
   document.addEventListener("keydown", function (event) {
     if (!field || event.ctrlKey || event.altKey || event.metaKey || event.defaultPrevented || typing(event.target)) return;
+    if (event.key && event.target && event.target.tagName === "SELECT") { inChoice(event.target, event); return; }
     if (event.key && event.key.length === 1 && event.key !== " ") { field.value = ""; field.focus(); }
   });
   if (field && field.hasAttribute("data-holds-focus")) {
