@@ -243,7 +243,10 @@ class _Job:
             raise _CannotKeep
 
         outbox = await Outbox.open(
-            edge.outbox, archive=Archive(edge.archive), ceiling_bytes=int(edge.ceiling_mb * 1_000_000)
+            edge.outbox,
+            archive=Archive(edge.archive),
+            ceiling_bytes=int(edge.ceiling_mb * 1_000_000),
+            site=self._settings.plant.site,
         )
         taken, safe = Taken(), 0
         waiting: list[tuple[int, str, Taken]] = []
