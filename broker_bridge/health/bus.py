@@ -131,7 +131,9 @@ def told(settings: Settings, states: Sequence[State]) -> Iterator[Finding]:
                 yield Finding(
                     f"record {state.record}",
                     "problem" if gone or state.alarms or state.condition == "waiting" else "fine",
-                    "; ".join(part for part in (text, state.detail, *state.alarms) if part),
+                    "; ".join(
+                        part for part in (text, "" if runs and gone else state.detail, *state.alarms) if part
+                    ),
                     f"{runs or 'start the role recorder'}; events wait in the outboxes meanwhile"
                     if gone
                     else "",

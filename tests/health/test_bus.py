@@ -48,7 +48,8 @@ def edge(*alarms: str, alive: bool = True, age: timedelta = timedelta(0)) -> Edg
 
 def record(condition: str = "recording", age: timedelta = timedelta(0)) -> RecordState:
     return RecordState(
-        record="record", incarnation=1, events=1, commit=1, condition=condition, issued=datetime.now(UTC) - age
+        record="record", incarnation=1, events=1, commit=1, condition=condition,
+        detail="ended without a word" if condition == "gone" else "", issued=datetime.now(UTC) - age
     )  # fmt: skip
 
 
@@ -102,8 +103,9 @@ def test_who_is_silent_and_runs_is_to_be_ended(tmp_path: Path) -> None:
     """Stopped by a signal, or stuck: to be told to start what runs already leads nowhere."""
     settings = plant(tmp_path)
     with held(settings.edge.outbox, settings.record.path) as process:
-        states = [source("idle", age=LONG_AGO), edge(age=LONG_AGO), record(age=LONG_AGO)]
+        states = [source("idle", age=LONG_AGO), edge(age=LONG_AGO), record("gone", age=LONG_AGO)]
         for finding in told(settings, states):
+            assert "ended without a word" not in finding.text, "which its last will says"
             assert (
                 f"it runs and does not answer: end process {process} (`kill -9 {process}`)" in finding.advice
             )
