@@ -167,6 +167,35 @@ def test_every_operation_is_described(asked: httpx.Client) -> None:
             assert "default" in operation["responses"] or "404" in operation["responses"]
 
 
+def test_every_answer_has_an_example_that_fits_it(asked: httpx.Client) -> None:
+    document: Any = ok(asked.get("/api/v1/openapi.json"))
+    seen = 0
+    for path, operations in document["paths"].items():
+        for method, operation in operations.items():
+            (answer,) = (told for status, told in operation["responses"].items() if status.startswith("2"))
+            assert answer["content"], f"{method} {path}"
+            for kind, content in answer["content"].items():
+                if kind != "application/json":
+                    continue
+                schema = content["schema"] | {"components": document["components"]}
+                Draft202012Validator(schema).validate(content["example"])
+                seen += 1
+    assert seen > 25
+
+
+def test_it_says_how_a_program_shows_who_it_is(asked: httpx.Client) -> None:
+    """OpenAPI 3.1, security requirement: any one of the list will do."""
+    document: Any = ok(asked.get("/api/v1/openapi.json"))
+    schemes = document["components"]["securitySchemes"]
+    assert {(one["type"], one.get("scheme"), one.get("in")) for one in schemes.values()} == {
+        ("http", "bearer", None), ("apiKey", None, "cookie"),
+    }  # fmt: skip
+    for path, operations in document["paths"].items():
+        for operation in operations.values():
+            wanted = [] if "/health/" in path else [{name: []} for name in schemes]
+            assert sorted(map(str, operation.get("security", []))) == sorted(map(str, wanted)), path
+
+
 def test_head_tells_what_get_would(asked: httpx.Client) -> None:
     """RFC 9110, 9.3.2."""
     until_ready(asked)

@@ -2,7 +2,8 @@
 
 from typing import Final
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Security
+from fastapi.security import APIKeyCookie, HTTPBearer
 
 from broker_bridge.web.api.acts import router as acts
 from broker_bridge.web.api.asking import known_only
@@ -14,7 +15,9 @@ from broker_bridge.web.api.lots import router as lots
 from broker_bridge.web.api.rejected import router as rejected
 from broker_bridge.web.api.reports import router as reports
 from broker_bridge.web.api.shapes import PROBLEM, components
+from broker_bridge.web.api.state import health
 from broker_bridge.web.api.state import router as state
+from broker_bridge.web.sessions import COOKIE
 
 _TOLD: Final = {
     400: "the question makes no sense as it is put",
@@ -32,6 +35,18 @@ _TOLD: Final = {
     503: "the record cannot be read now, no edge runs for an act, or the table of tokens is damaged",
 }
 
+_SIGNED: Final = [
+    Security(
+        HTTPBearer(auto_error=False, scheme_name="token", description="`broker-bridge tokens add NAME`")
+    ),
+    Security(
+        APIKeyCookie(
+            name=COOKIE, auto_error=False, scheme_name="session", description="a browser's, by /sign-in"
+        )
+    ),
+]
+"""Told to whoever reads the description; who may do what is decided by each route's user."""
+
 __all__ = ["components", "router"]
 
 router = APIRouter(
@@ -40,4 +55,5 @@ router = APIRouter(
     responses={status: {"description": text, **PROBLEM} for status, text in _TOLD.items()},
 )
 for part in (state, boards, reports, lots, lists, figures, events, rejected, acts):
-    router.include_router(part)
+    router.include_router(part, dependencies=_SIGNED)
+router.include_router(health)

@@ -14,6 +14,7 @@ from broker_bridge.queries.asserting import Claim, state
 from broker_bridge.queries.retrying import of_keys, of_source, retry
 from broker_bridge.web.access import User
 from broker_bridge.web.answers import answer
+from broker_bridge.web.api.shapes import EXAMPLES, formed, listed
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Here, Operator, Reading, Site
 
@@ -91,7 +92,10 @@ class Retry(BaseModel):
     why: Reason
 
 
-@router.post("/statements", status_code=201, summary="State something about boards", response_model=None)
+@router.post(
+    "/statements", status_code=201, summary="State something about boards", response_model=None,
+    responses=formed({"type": "object", "required": ["source", "id", "receipted", "who", "data"]}, EXAMPLES["stated"], status=201),
+)  # fmt: skip
 def stated(request: Request, site: Here, record: Reading, user: Operator, what: Statement) -> Response:
     """Taken into the outbox of this machine's edge under a pseudonym of the user, numbered, sent and receipted like any
     event. It beats nothing silently: what machines said stays. A release stated here does not take the place of the
@@ -105,7 +109,10 @@ def stated(request: Request, site: Here, record: Reading, user: Operator, what: 
     return answer(request, found, status=201)
 
 
-@router.post("/quarantine/retry", summary="Read rejected records again", response_model=None)
+@router.post(
+    "/quarantine/retry", summary="Read rejected records again", response_model=None,
+    responses=formed(listed("answers", {"type": "object", "required": ["source", "asked", "outcome"]}), EXAMPLES["retried"]),
+)  # fmt: skip
 def again(request: Request, site: Here, record: Reading, user: Operator, what: Retry) -> Response:
     """With the mapping as it is now, by the edge of this machine. Who asked, as a pseudonym, and why is kept with the request.
     `outcome` is null where the edge has not answered within ten seconds: it does when it comes by."""

@@ -12,7 +12,7 @@ from starlette.responses import Response, StreamingResponse
 from broker_bridge.live.choice import Choice
 from broker_bridge.live.told import Told
 from broker_bridge.web.answers import tagged
-from broker_bridge.web.api.shapes import PROBLEM, formed, listed
+from broker_bridge.web.api.shapes import EXAMPLES, PROBLEM, formed, listed
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Here, Reader, Reading, may_read
 from broker_bridge.web.stations import MARK, Live, Mark
@@ -31,7 +31,7 @@ _EVENT: Final = {
 
 @router.get(
     "/events", summary="Events page by page", response_model=None,
-    responses=formed(listed("events", _EVENT, next={"type": "string"})) | {
+    responses=formed(listed("events", _EVENT, next={"type": "string"}), EXAMPLES["events"]) | {
         410: {"description": "the record was restored or begun anew since", **PROBLEM},
     },
 )  # fmt: skip
@@ -61,7 +61,7 @@ def page(
 
 
 @router.get(
-    "/live", summary="Events as they come (server-sent events)", response_model=None,
+    "/live", summary="Events as they come (server-sent events)", response_model=None, response_class=Response,
     responses={
         200: {"description": "one message an event", "content": {"text/event-stream": {"schema": {"type": "string"}}}},
         410: {"description": "what came since is no longer kept here", **PROBLEM},

@@ -12,7 +12,7 @@ from broker_bridge.queries.where_used import where_used
 from broker_bridge.trace.recall import Asked
 from broker_bridge.web.answers import answer, tagged
 from broker_bridge.web.api.acts import Reason, kept_as
-from broker_bridge.web.api.shapes import formed, shaped
+from broker_bridge.web.api.shapes import EXAMPLES, formed, shaped
 from broker_bridge.web.api.shapes import listed as list_of
 from broker_bridge.web.site import Here, Operator, Reader, Reading
 from broker_bridge.words.recall import HEADS, rows
@@ -96,7 +96,13 @@ def used(request: Request, record: Reading, user: Reader, question: Asking) -> R
     return answer(request, where_used(record, question.asked()))
 
 
-@router.get("/where-used.csv", summary="The same as a table", responses=_TABLE, response_model=None)
+@router.get(
+    "/where-used.csv",
+    summary="The same as a table",
+    responses=_TABLE,
+    response_model=None,
+    response_class=Response,
+)
 def used_csv(request: Request, record: Reading, user: Reader, question: Asking) -> Response:
     """Every use of every member, safe against formulas of spreadsheets."""
     found = where_used(record, question.asked())
@@ -115,7 +121,7 @@ def listed(request: Request, site: Here, user: Reader) -> Response:
 
 @router.get(
     "/frozen/{name}", summary="A frozen answer, and what is different today", response_model=None,
-    responses=formed({"type": "object", "required": ["frozen", "proven", "today"]}),
+    responses=formed({"type": "object", "required": ["frozen", "proven", "today"]}, EXAMPLES["frozen"]),
 )  # fmt: skip
 def kept(request: Request, site: Here, record: Reading, user: Reader, name: str) -> Response:
     """The answer as it was frozen, whether the record still holds the events it stands on, and today's difference."""
@@ -128,7 +134,10 @@ def kept(request: Request, site: Here, record: Reading, user: Reader, name: str)
     return answer(request, told)
 
 
-@router.post("/frozen", status_code=201, summary="Freeze an answer as of now", response_model=None)
+@router.post(
+    "/frozen", status_code=201, summary="Freeze an answer as of now", response_model=None,
+    responses=formed({"type": "object", "required": ["name", "answer", "by", "why"]}, EXAMPLES["froze"], status=201),
+)  # fmt: skip
 def keep(request: Request, site: Here, record: Reading, user: Operator, what: Freeze) -> Response:
     """Kept beside the record under a name with the reason and a pseudonym of the user, never written over: 409 where the
     name is taken. Needs the role operate."""

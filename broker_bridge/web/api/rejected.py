@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from broker_bridge.queries.quarantine import Kept, kept, one
 from broker_bridge.web.answers import answer, tagged
-from broker_bridge.web.api.shapes import AS_OF, formed
+from broker_bridge.web.api.shapes import AS_OF, EXAMPLES, formed
 from broker_bridge.web.api.shapes import listed as list_of
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Reader, Reading
@@ -26,7 +26,9 @@ _KEPT: Final = {
 
 @router.get(
     "", summary="What is in quarantine", response_model=None,
-    responses=formed(list_of("kept", _KEPT, as_of=AS_OF, more={"type": "boolean"})),
+    responses=formed(
+        list_of("kept", _KEPT, as_of=AS_OF, more={"type": "boolean"}), EXAMPLES["quarantine"]
+    ),
 )  # fmt: skip
 def listed(
     request: Request, record: Reading, user: Reader,
@@ -46,7 +48,9 @@ def listed(
     return answer(request, {"as_of": record.as_of(), "kept": [_told(item) for item in found], "more": False})
 
 
-@router.get("/{key}", summary="One of them", response_model=None, responses=formed(_KEPT))
+@router.get(
+    "/{key}", summary="One of them", response_model=None, responses=formed(_KEPT, EXAMPLES["rejected"])
+)
 def shown(request: Request, record: Reading, user: Reader, key: Key) -> Response:
     """With its raw bytes as base64, where the record holds them."""
     item = one(record, key)
@@ -54,7 +58,14 @@ def shown(request: Request, record: Reading, user: Reader, key: Key) -> Response
     return answer(request, _told(item) | ({} if raw is None else {"raw": raw}))
 
 
-@router.get("/{key}/raw", summary="Its raw bytes", response_model=None)
+_BYTES: Final[dict[int | str, dict[str, Any]]] = {
+    200: {"description": "as the machine wrote them", "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}}}
+}  # fmt: skip
+
+
+@router.get(
+    "/{key}/raw", summary="Its raw bytes", response_model=None, response_class=Response, responses=_BYTES
+)
 def raw(request: Request, record: Reading, user: Reader, key: Key) -> Response:
     """As a download: what a machine wrote is never shown as a page."""
     item = one(record, key)

@@ -30,7 +30,13 @@ _FILES: Final[dict[int | str, dict[str, Any]]] = {
 }  # fmt: skip
 
 
-@router.get("/board/report", summary="A board's report as one file", responses=_FILES, response_model=None)
+@router.get(
+    "/board/report",
+    summary="A board's report as one file",
+    responses=_FILES,
+    response_model=None,
+    response_class=Response,
+)
 def file(
     request: Request, record: Reading, user: Reader, identifier: Identifier, kind: Kind = None, position: Position = None,
     at: At = None,

@@ -1,5 +1,7 @@
 """What answers look like, as OpenAPI wants it said: the published schemas, each a component that operations refer to."""
 
+import json
+from pathlib import Path
 from typing import Any, Final
 
 from broker_bridge.schemas.files import FILES
@@ -31,12 +33,17 @@ PROBLEM: Final[dict[str, Any]] = {
 ANSWERS: Final = ("history", "why", "word", "where-used", "defects", "unproven", "balance", "quality")
 AS_OF: Final = {"$ref": "#/components/schemas/quality.AsOf"}
 EXAMPLE_AS_OF: Final = {"record": "harbour-works", "incarnation": 1, "commit": 412, "number": 90211}
+EXAMPLES: Final[dict[str, Any]] = json.loads(
+    Path(__file__).with_name("examples.json").read_text(encoding="utf-8")
+)
+"""Answers about one board of the invented plant, as this service gave them."""
 _MOVED: Final = ("$id", "$schema", "$defs")
 
 
 def shaped(name: str, example: Any = None, *, status: int = 200) -> dict[int | str, dict[str, Any]]:
-    """The response of an operation that answers by a published schema."""
-    return formed({"$ref": f"#/components/schemas/{name}"}, example, status=status)
+    """The response of an operation that answers by a published schema; its example where no other is given."""
+    shown = EXAMPLES[name] if example is None else example
+    return formed({"$ref": f"#/components/schemas/{name}"}, shown, status=status)
 
 
 def formed(

@@ -6,13 +6,15 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from broker_bridge.web.answers import answer
-from broker_bridge.web.api.shapes import AS_OF, formed
+from broker_bridge.web.api.shapes import AS_OF, EXAMPLES, formed
 from broker_bridge.web.api.shapes import listed as list_of
 from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Here, Reader, Reading
 from broker_bridge.web.sources import sources
 
 router = APIRouter(tags=["state"])
+health = APIRouter(tags=["state"])
+"""Asked without a token."""
 
 
 @router.get(
@@ -40,7 +42,7 @@ def record(request: Request, record: Reading, user: Reader) -> Response:
     responses=formed(list_of(
         "stations", {"type": "object", "required": ["line", "station", "state"]}, number={"type": "integer"},
         alarms={"type": "array"},
-    )),
+    ), EXAMPLES["stations"]),
 )  # fmt: skip
 async def stations(request: Request, site: Here, user: Reader) -> Response:
     """Each station's state in words, since when, why it waits where that is known, what is in it, its gaps, by the newest
@@ -66,7 +68,7 @@ async def stations(request: Request, site: Here, user: Reader) -> Response:
         "sources", {"type": "object", "required": ["source", "missing"],
                     "properties": {"source": {"type": "string"}, "missing": {"type": "integer", "minimum": 0}}},
         as_of=AS_OF,
-    )),
+    ), EXAMPLES["sources"]),
 )  # fmt: skip
 def listed(request: Request, site: Here, record: Reading, user: Reader) -> Response:
     """For each source its newest event, what is missing of its numbers, and what it says of itself."""
@@ -81,13 +83,17 @@ def listed(request: Request, site: Here, record: Reading, user: Reader) -> Respo
     )
 
 
-@router.get("/health/live", summary="Does the service answer?", response_model=None)
+def _so(name: str) -> dict[int | str, dict[str, Any]]:
+    return formed({"type": "object", "required": [name], "properties": {name: {"const": True}}}, {name: True})
+
+
+@health.get("/health/live", summary="Does the service answer?", response_model=None, responses=_so("alive"))
 async def alive(request: Request) -> Response:
     """Yes, when this comes. Needs no token."""
     return answer(request, {"alive": True})
 
 
-@router.get("/health/ready", summary="Can it answer questions?", response_model=None)
+@health.get("/health/ready", summary="Can it answer questions?", response_model=None, responses=_so("ready"))
 async def ready(request: Request, site: Here) -> Response:
     """503 while the record cannot be read. Needs no token."""
     if site.stations.trouble:
