@@ -107,10 +107,10 @@ def magazine(
 ) -> Response:  # fmt: skip
     """What was said of a magazine, the newest first."""
     found = handlings(record, asked)[::-1]
-    boards = len({one.board for one in found if one.board is not None})
+    named = len({one.board for one in found if one.board is not None})
     rows = [_said(one) for one in found[:SHOWN]]
     return served(
-        request, "magazine.html", magazine=asked, boards=boards, rows=rows, more=max(0, len(found) - SHOWN),
+        request, "magazine.html", magazine=asked, named=named, rows=rows, more=max(0, len(found) - SHOWN),
         as_of=record.as_of(),
     )  # fmt: skip
 

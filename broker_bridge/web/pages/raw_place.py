@@ -1,7 +1,7 @@
 """Raw bytes for a person, the one place marked that the refusal names. Pure.
 
-A refusal names line and column, character or byte. Where the mapping is not at hand the sign between columns is not known:
-then a cell is marked only where every sign that puts the refused value into that column puts it at the same place. What is
+A refusal names line and column, character or byte. Where the mapping's sign between columns does not put it there, or is not
+known, a cell is marked only where every sign that puts the refused value into that column puts it at the same place. What is
 not sure is not marked: then its line is, and without a line nothing.
 """
 
@@ -145,15 +145,13 @@ def _cell(text: str, line: _Span, column: int, value: str | None, delimiter: str
     """The value in its column."""
     if not value:
         return None
-    found = set[_Span]()
-    for sign in (delimiter,) if delimiter else _SIGNS:
-        cell = _columns(text, line.start, sign, column)
-        inside = None if cell is None else _inside(text, cell, value)
-        if inside is not None:
-            found.add(inside)
-    if len(found) == 1:
-        return found.pop()
-    return None if found or delimiter else _only(text, value, line)
+    # The mapping may have changed since: a sign that it states now need not be the one it was refused with.
+    for signs in ((delimiter,) if delimiter else (), _SIGNS):
+        cells = [_columns(text, line.start, sign, column) for sign in signs]
+        found = {_inside(text, cell, value) for cell in cells if cell is not None} - {None}
+        if found:
+            return found.pop() if len(found) == 1 else None
+    return _only(text, value, line)
 
 
 def _columns(text: str, start: int, sign: str, column: int) -> _Span | None:

@@ -104,6 +104,7 @@ def test_what_was_put_into_a_magazine_is_told_as_it_was_said(asked: httpx.Client
     words = " ".join(tree.text_content().split())
     assert "sealed" in words
     assert "put in" in words
+    assert "1 name of boards or panels was told with it" in words
     assert "proven only" in words
     assert asked.get("/magazine?id=none", headers=PAGE).status_code == 404
 

@@ -75,6 +75,11 @@ def test_the_place_is_marked_else_its_line_else_nothing(
     assert (view.marks, marked(view)) == (marks, found)
 
 
+def test_a_mapping_that_changed_since_does_not_hide_the_place() -> None:
+    view = raw_view(b"a,12,1\n", "line 1, column 3 (C)", "1", first=1, layout=Layout("utf-8", ";"))
+    assert marked(view) == [(0, 5, "1")]
+
+
 def test_a_code_page_is_read_as_the_mapping_states_it() -> None:
     raw = "Pr\u00fcfung;5 \u20ac;NG\r\n".encode("cp1252")
     view = raw_view(raw, "line 1, column 3 (R)", "NG", first=1, layout=Layout("cp1252", ";"))
