@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Collection
 from typing import Any, Final
 
 import orjson
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, Response
@@ -18,6 +18,7 @@ from broker_bridge.errors import BridgeError
 from broker_bridge.web import api, pages
 from broker_bridge.web.answers import asks_for_page, tagged
 from broker_bridge.web.apart import Answerers, Apart
+from broker_bridge.web.api.asking import known_only
 from broker_bridge.web.guard import Guard, Rate
 from broker_bridge.web.problems import MEDIA_TYPE, Problem, problem_of
 from broker_bridge.web.site import Site
@@ -82,7 +83,7 @@ def _describe(app: FastAPI) -> None:
         return orjson.dumps(document)
 
     # No coroutine: the first time takes a second, in which events have to pass.
-    @app.get("/api/v1/openapi.json", include_in_schema=False)
+    @app.get("/api/v1/openapi.json", include_in_schema=False, dependencies=[Depends(known_only)])
     def description(request: Request) -> Response:
         return tagged(request, described(), "application/json")
 
