@@ -8,9 +8,10 @@ from broker_bridge.projector.derived import Derived
 from broker_bridge.queries.many import Progress, all_facts, boards, facts_of, named
 from broker_bridge.queries.record import Record
 from broker_bridge.queries.settling import settled
-from broker_bridge.trace.balance import IDLE, Balance, Course, balance, course, member
+from broker_bridge.trace.balance import Balance, Course, balance, course, member
 from broker_bridge.trace.history import AsOf
 from broker_bridge.trace.statements import instant
+from broker_bridge.trace.whereabouts import IDLE
 
 
 def balance_of(
