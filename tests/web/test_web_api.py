@@ -1,6 +1,8 @@
 """The interface: every question, its errors as RFC 9457 says, tags, pages of events, live events."""
 
+import importlib
 import json
+import threading
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -211,3 +213,21 @@ def test_head_tells_what_get_would(asked: httpx.Client) -> None:
         assert (head.status_code, head.content) == (got.status_code, b""), address
         assert head.headers["content-length"] == got.headers["content-length"]
     assert asked.head("/api/v1/live").status_code == 405
+
+
+def test_no_more_lists_are_made_at_once_than_can_be(
+    asked: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lists = importlib.import_module("broker_bridge.web.api.lists")  # its package knows the router by this name
+    turns = threading.BoundedSemaphore(1)
+    monkeypatch.setattr(lists, "_TURNS", turns)
+    monkeypatch.setattr(lists, "_PATIENCE_S", 0.01)
+    turns.acquire()
+    refused = asked.get("/api/v1/defects")
+    assert refused.status_code == 503
+    assert int(refused.headers["retry-after"]) > 0
+    turns.release()
+    for _ in range(3):
+        assert asked.get("/api/v1/defects").status_code == 200
+    assert asked.get("/api/v1/unproven?equipment=nobody").status_code in (200, 404)
+    assert asked.get("/api/v1/defects").status_code == 200, "a turn that failed was given back"

@@ -4,7 +4,7 @@
     python tools/bench/bench_backlog.py --events 100000 --broker mosquitto
 
 In one run on one machine: an edge that sends one event a message (its arrays are held back), for the rate to compare
-with; an outbox filled while nobody listens; then edge and recorder through the broker until the edge has its receipt
+with, before and after, as machines change their speed; an outbox filled while nobody listens; then edge and recorder through the broker until the edge has its receipt
 for the last event. Each role is a process of its own, whose resident memory is sampled every second. Aims: every
 event recorded once, caught up at 2.5 times the one-event rate at least, and memory of edge and recorder flat: in the
 last three quarters not above 1.2 times what it was in the first one. The broker's, which is not ours, is told. Exit code 1 where an aim is missed.
@@ -191,15 +191,19 @@ def main() -> int:
         base = Path(name)
         with {"embedded": embedded, "mosquitto": mosquitto}[args.broker](base) as (host, port):
             rates = {}
-            for what, events in (("single", args.single), ("backlog", args.events)):
-                folder = base / what
+            for what, events in (
+                ("single", args.single),
+                ("backlog", args.events),
+                ("single again", args.single),
+            ):
+                folder = base / what.replace(" ", "-")
                 folder.mkdir()
                 events -= events % len(SOURCES)
                 begun = time.perf_counter()
                 asyncio.run(fill(folder, events))
                 filled = time.perf_counter() - begun
                 size = sum(path.stat().st_size for path in folder.glob("outbox.db*")) / 2**20
-                taken, samples = caught_up(host, port, folder, what == "single", broker_process(base))
+                taken, samples = caught_up(host, port, folder, what != "backlog", broker_process(base))
                 rates[what] = events / taken
                 wrong = missing(folder, events)
                 print(
@@ -220,7 +224,7 @@ def main() -> int:
                         print(
                             f"{role}: most memory by quarter {told} MB; {flat:.2f} of the first (aim {AIM_GROWTH})"
                         )
-    faster = rates["backlog"] / rates["single"]
+    faster = 2 * rates["backlog"] / (rates["single"] + rates["single again"])
     print(
         f"backlog against one event a message: {faster:.2f} (aim {AIM_FASTER}); load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
     )

@@ -1,9 +1,11 @@
 """Lists over many boards: defects, work orders."""
 
+import threading
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from typing import Annotated
+from typing import Annotated, Final
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Query, Request
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
@@ -13,9 +15,28 @@ from broker_bridge.trace.listing import Wanted
 from broker_bridge.web.answers import answer
 from broker_bridge.web.api.boards import At
 from broker_bridge.web.api.shapes import shaped
+from broker_bridge.web.problems import Problem
 from broker_bridge.web.site import Reader, Reading
 
-router = APIRouter(tags=["lists"])
+_TURNS: Final = threading.BoundedSemaphore(4)
+"""They may have to make many histories first, and the service has others to answer."""
+
+
+def turn() -> Iterator[None]:
+    """One of few lists at once. Raises Problem."""
+    if not _TURNS.acquire(timeout=_PATIENCE_S):
+        raise Problem(
+            503, "lists over many boards are being made already: try again", headers={"Retry-After": "10"}
+        )
+    try:
+        yield
+    finally:
+        _TURNS.release()
+
+
+router = APIRouter(tags=["lists"], dependencies=[Depends(turn)])
+
+_PATIENCE_S: Final = 5.0
 
 Name = Annotated[str | None, Field(min_length=1, max_length=512)]
 
