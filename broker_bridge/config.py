@@ -6,6 +6,7 @@ Paths are relative to the configuration file's folder. Secrets never stand in th
 
 import json
 import tomllib
+from collections.abc import Iterable
 from fnmatch import fnmatchcase
 from ipaddress import ip_address
 from pathlib import Path
@@ -714,6 +715,8 @@ def load(path: Path) -> Settings:
         raise ConfigError(f"{path}: is not UTF-8 text (byte {error.start})") from error
     except (ValueError, RecursionError) as error:  # endless numbers and nesting included
         raise ConfigError(f"{path}: is not TOML: {error}") from error
+    if (key := _holding_nul(document)) is not None:
+        raise ConfigError(f"{path}: {key}: holds a NUL character, which no path or name may hold; remove it")
     try:
         # By way of JSON, where strict reading takes texts for paths but no longer "1" or true for a number.
         settings = Settings.model_validate_json(json.dumps(document, default=str), strict=True)
@@ -722,6 +725,24 @@ def load(path: Path) -> Settings:
     settings = _absolute(settings, path.resolve().parent)
     _refuse_shared_files(settings, path)
     return settings
+
+
+def _holding_nul(value: Any, key: str = "") -> str | None:
+    """The key of the first text, or the first key, that holds a NUL character: the system's calls end texts there."""
+    match value:
+        case str():
+            return key if "\x00" in value else None
+        case dict():
+            inside: Iterable[tuple[str, Any]] = value.items()
+        case list():
+            inside = ((str(place), one) for place, one in enumerate(value, 1))
+        case _:
+            return None
+    for name, one in inside:
+        below = f"{key}.{name}".lstrip(".")
+        if (found := repr(below) if "\x00" in name else _holding_nul(one, below)) is not None:
+            return found
+    return None
 
 
 def told(error: ValidationError, path: Path) -> str:

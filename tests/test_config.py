@@ -231,6 +231,21 @@ def test_files_are_not_moved_into_the_folder_they_are_read_from(tmp_path: Path) 
         load(path)
 
 
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ('data = "a\\u0000b"\n', "data"),
+        ('[[adapters]]\nkind = "files"\nfolder = "a\\u0000"\n', "adapters.1.folder"),
+        ('"x\\u0000" = 1\n', "'x\\\\x00'"),
+    ],
+)
+def test_a_text_with_a_nul_is_refused_by_its_key(tmp_path: Path, text: str, key: str) -> None:
+    path = tmp_path / "plant.toml"
+    path.write_text(text)
+    with pytest.raises(ConfigError, match=f": {key}: holds a NUL"):
+        load(path)
+
+
 def test_a_configuration_beyond_the_limit_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "plant.toml"
     path.write_text('[plant]\nsite = "s"\n' + "#" * 2**20)

@@ -218,7 +218,9 @@ def test_head_tells_what_get_would(asked: httpx.Client) -> None:
 def test_no_more_lists_are_made_at_once_than_can_be(
     asked: httpx.Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    lists = importlib.import_module("broker_bridge.web.api.lists")  # its package knows the router by this name
+    lists = importlib.import_module(
+        "broker_bridge.web.api.lists"
+    )  # its package knows the router by this name
     turns = threading.BoundedSemaphore(1)
     monkeypatch.setattr(lists, "_TURNS", turns)
     monkeypatch.setattr(lists, "_PATIENCE_S", 0.01)
