@@ -376,7 +376,7 @@ CREATE INDEX carries_by_time ON carries (since);
 
 INDEX: Final = Kind(name="index", application_id=0x42424958, migrations=(TABLES + SETTLED,))  # "BBIX"
 
-RULES: Final = f"6-{crc32((TABLES + SETTLED).encode()):08x}"
+RULES: Final = f"7-{crc32((TABLES + SETTLED).encode()):08x}"
 """Changes with the tables; raise the number when other things are to be taken from an event. An index made by
 other rules is made anew, so it never has to be migrated."""
 

@@ -20,6 +20,8 @@ BRACKETED: Final = 0.9
 """The identifier has other owners at other times; the proofs before and after agree on this one."""
 ASSUMED: Final = 0.7
 """The source did not read the identifier but took it to be this one."""
+CUT: Final = 0.9
+"""The record is the last of a file that ends without a line end: an identifier in it may be the half of another."""
 ONE_END: Final = 0.9
 """A hand-over of which one end says complete and the other says nothing."""
 UNPROVEN: Final = 0.8

@@ -11,6 +11,7 @@ from broker_bridge.trace.assertions import says
 from broker_bridge.trace.belief import (
     ASSERTED,
     ASSUMED,
+    CUT,
     OBSERVED,
     TORN,
     UNPROVEN,
@@ -32,6 +33,10 @@ _WHOLES: Final = {"board": ("panel", "assembly"), "slot": ("panel", "assembly"),
 
 _DEPTH: Final = 8
 """Assemblies inside assemblies that are followed."""
+
+_MAYBE_CUT: Final = inferred(
+    CUT, "its line is the last of a file and has no end: an identifier in it may be cut"
+)
 
 Scope = Literal["self", "whole", "member"]
 
@@ -84,9 +89,10 @@ class Thing:
     def about(self, statement: Statement) -> About | None:
         """Whether and how a statement is about the thing. Of several ways the closest and surest counts."""
         ways = [way for mention in statement.mentions for way in self._ways(statement, mention)]
-        if len(ways) < 2:
-            return ways[0] if ways else None
-        return min(ways, key=_closeness)
+        if not ways:
+            return None
+        way = min(ways, key=_closeness) if len(ways) > 1 else ways[0]
+        return way._replace(belief=chain(way.belief, _MAYBE_CUT)) if statement.cut else way
 
     def unplaced(self, statement: Statement) -> bool:
         """Whether a statement is about one board of the thing's panel without saying which."""

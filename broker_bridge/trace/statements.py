@@ -48,6 +48,11 @@ class Statement(Value):
         """The line its source belongs to: /site/area/line."""
         return self.fact.source.rpartition("/")[0]
 
+    @property
+    def cut(self) -> bool:
+        """Whether its record stood in a last line without an end: what it says may go on behind it."""
+        return "unterminated" in (self.fact.data["origin"].get("flags") or ())
+
     def get(self, name: str) -> Any:
         """A field of the data, None where it is absent."""
         return self.fact.data.get(name)

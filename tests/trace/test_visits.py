@@ -3,7 +3,7 @@
 import pytest
 from told import Told, at, board, panel
 
-from broker_bridge.trace.belief import REPEATED, Evidence
+from broker_bridge.trace.belief import CUT, REPEATED, Evidence
 from broker_bridge.trace.visits import Visit
 
 A = board("A")
@@ -15,6 +15,27 @@ def route(told: Told, value: str = "A") -> tuple[Visit, ...]:
 
 def kinds(told: Told) -> list[str]:
     return [finding.kind for finding in told.history("A").findings]
+
+
+class TestLineWithoutAnEnd:
+    """A writer that died in mid-line leaves half a board number, and nothing ever tells."""
+
+    def test_what_it_says_is_inferred_and_says_why(self) -> None:
+        told = Told()
+        told.inspects("aoi", "10:00:05", "10:00:25", A, flags=["unterminated"], outcome="failed")
+        history = told.history("A")
+        (visit,) = history.route
+        assert (visit.certainty, visit.probability) == ("inferred", CUT)
+        assert "may be cut" in (visit.reason or "")
+        (inspection,) = history.inspections
+        assert inspection.certainty == "inferred"
+
+    def test_who_else_saw_it_carries_the_visit(self) -> None:
+        told = Told()
+        told.inspects("aoi", "10:00:05", "10:00:25", A, source="log", flags=["unterminated"])
+        told.passes("aoi", "10:00:00", "10:00:30", A, source="transfer")
+        (visit,) = route(told)
+        assert visit.certainty == "observed"
 
 
 class TestOnePass:
