@@ -5,9 +5,11 @@ import threading
 from collections.abc import Callable, Iterator
 from typing import Final, NamedTuple
 
-from broker_bridge.projector.index import Index
+from broker_bridge.errors import NotFound, StoreUnavailable
+from broker_bridge.projector.index import Cursor, Index
 from broker_bridge.projector.schema import index_path
 from broker_bridge.queries.record import Record, open_with, path_of
+from broker_bridge.store.base import Head
 from broker_bridge.store.sqlite_reader import SqliteReader
 
 _IDLE: Final = 8
@@ -34,6 +36,7 @@ class Records:
         self._lock = threading.Lock()
         self._catching_up = threading.Lock()
         self._looked, self._seen = -_FRESH_S, False
+        self._cursor: Cursor | None = None
         self.note: str | None = None
         """Why answers are as of an earlier commit than the record's newest; None when they are not."""
 
@@ -75,16 +78,34 @@ class Records:
                 return self.note
             reader = SqliteReader(self._path)
             try:
-                record = open_with(reader, index_path(self._path))
+                if self._moves(reader.head()):
+                    reader.close()
+                    self.note = None
+                else:
+                    record = open_with(reader, index_path(self._path))
+                    self.note, self._cursor = record.note, record.index.cursor()
+                    record.close()
             except BaseException:
                 reader.close()
                 raise
-            self.note = record.note
-            record.close()
             self._looked, self._seen = self._now(), True
             return self.note
         finally:
             self._catching_up.release()
+
+    def _moves(self, head: Head) -> bool:
+        """Whether somebody else brings the index up: it has come further since the last look. Two would be in each other's way."""
+        before = self._cursor
+        try:
+            index = Index(index_path(self._path))
+        except (NotFound, StoreUnavailable):
+            return False
+        try:
+            self._cursor = now = index.cursor()
+        finally:
+            index.close()
+        same = (now.record, now.incarnation) == (head.name, head.incarnation)
+        return same and before is not None and now[:2] == before[:2] and now.number > before.number
 
     def _lent(self) -> _Lent:
         marks = self._marks()

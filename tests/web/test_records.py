@@ -11,10 +11,12 @@ import pytest
 from told import Told, board, record
 
 from broker_bridge.projector.builder import Builder
+from broker_bridge.projector.index import Index
 from broker_bridge.projector.schema import index_path
 from broker_bridge.queries.record import LIVE
 from broker_bridge.store.sqlite import SqliteStore
 from broker_bridge.store.sqlite_reader import SqliteReader
+from broker_bridge.web.records import Records
 
 LAST = 2 * LIVE
 
@@ -74,3 +76,36 @@ def test_while_an_index_is_made_anew_answers_say_so(path: Path, service: Callabl
         assert time.monotonic() < deadline, found.text
     assert found.status_code == 200
     assert "note" not in client.get("/api/v1/record").json()
+
+
+def test_an_index_that_somebody_else_brings_up_is_left_to_them(path: Path) -> None:
+    clock = [0.0]
+    records = Records(f"sqlite:////{str(path).lstrip('/')}", lambda: clock[0])
+    reader = SqliteReader(path)
+    builder = Builder(index_path(path), reader, busy_ms=1000)
+    builder.step()
+
+    def stands() -> int:
+        with records.reading() as one:
+            return one.held().number
+
+    begun = Index(index_path(path)).cursor().number
+    assert 0 < begun < LAST
+    assert stands() == LAST, "the first time nobody is known to bring it up"
+    assert stands() == LAST
+    # The record grows, and a projector follows it in steps.
+    index_path(path).unlink()
+    builder.close()
+    builder = Builder(index_path(path), reader, busy_ms=1000)
+    builder.step()
+    records._cursor = Index(index_path(path)).cursor()
+    builder.step()
+    moved = Index(index_path(path)).cursor().number
+    assert begun < moved < LAST
+    clock[0] += 2
+    assert stands() == moved, "it moved: left alone"
+    builder.close()
+    clock[0] += 2
+    assert stands() == LAST, "it stood still: brought up"
+    records.close()
+    reader.close()
