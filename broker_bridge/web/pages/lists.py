@@ -1,14 +1,12 @@
 """Pages of many boards: defects, a work order's balance, what was said of a magazine."""
 
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import partial
-from typing import Annotated, Any, Final, NamedTuple
+from typing import Annotated, Final, NamedTuple
 
 from fastapi import APIRouter, Query, Request
-from pydantic import ValidationError
 from starlette.responses import Response
 
-from broker_bridge.errors import UsageError
 from broker_bridge.queries.balance import balance_of
 from broker_bridge.queries.defects import defects
 from broker_bridge.queries.known import Handling, handlings
@@ -20,6 +18,7 @@ from broker_bridge.trace.portrait import Key
 from broker_bridge.web.api.lists import Choice
 from broker_bridge.web.jobs import Told, Working
 from broker_bridge.web.pages import addresses
+from broker_bridge.web.pages.forms import filled
 from broker_bridge.web.pages.frame import PATIENCE_S, served, working
 from broker_bridge.web.site import Here, Reader, Reading
 
@@ -118,7 +117,7 @@ def magazine(
 @router.get("/defects")
 def called(request: Request, site: Here, record: Reading, user: Reader) -> Response:
     """Defects and unjudged calls of many boards, the newest first."""
-    choice = _choice(request)
+    choice = filled(Choice, request.query_params.items())
     wanted = choice.wanted()
     found = site.jobs.ask(("defects", wanted, record.as_of()), partial(_called, wanted), PATIENCE_S)
     if isinstance(found, Working):
@@ -129,27 +128,6 @@ def called(request: Request, site: Here, record: Reading, user: Reader) -> Respo
         request, "defects.html", found=found, rows=rows, more=max(0, len(found.rows) - SHOWN), asked=choice.model_dump(),
         since=_typed(wanted.since), until=_typed(wanted.until), choices=CHOICES, data=addresses.to("/api/v1/defects", **said),
     )  # fmt: skip
-
-
-def _choice(request: Request) -> Choice:
-    """What is asked for. A form sends empty fields too, and times without a zone, which are UTC. Raises UsageError."""
-    said: dict[str, Any] = {name: value for name, value in request.query_params.items() if value.strip()}
-    for name in ("since", "until"):
-        if name in said:
-            said[name] = _moment(name, said[name])
-    try:
-        return Choice.model_validate(said)
-    except ValidationError as error:
-        wrong = error.errors()[0]
-        raise UsageError(f"{'.'.join(map(str, wrong['loc']))}: {wrong['msg']}") from None
-
-
-def _moment(name: str, text: str) -> datetime:
-    try:
-        instant = datetime.fromisoformat(text)
-    except ValueError:
-        raise UsageError(f"{name} = {text!r} is no time: write it as 2026-03-02T14:30, UTC") from None
-    return instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant
 
 
 def _typed(time: datetime | None) -> str:

@@ -1,11 +1,10 @@
 """Lots: where something was used, frozen answers."""
 
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import partial
 from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Query, Request
-from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
 from broker_bridge.errors import UsageError
@@ -18,6 +17,7 @@ from broker_bridge.web.api.acts import kept_as
 from broker_bridge.web.api.lots import Question
 from broker_bridge.web.jobs import Told, Working
 from broker_bridge.web.pages import addresses
+from broker_bridge.web.pages.forms import filled
 from broker_bridge.web.pages.frame import PATIENCE_S, served, working
 from broker_bridge.web.pages.lot_view import frozen_view, lot_view
 from broker_bridge.web.pages.sign import Acting, Form, field
@@ -98,23 +98,7 @@ def _used(asked: Asked, record: Record, told: Told) -> Answer:
 
 def _asked(told: dict[str, Any]) -> Asked:
     """The question. Raises UsageError."""
-    said = {name: value for name, value in told.items() if value}
-    for name in ("since", "until"):
-        if name in said:
-            said[name] = _moment(name, str(said[name]))
-    try:
-        return Question.model_validate(said).asked()
-    except ValidationError as error:
-        wrong = error.errors()[0]
-        raise UsageError(f"{'.'.join(map(str, wrong['loc']))}: {wrong['msg']}") from None
-
-
-def _moment(name: str, text: str) -> datetime:
-    try:
-        instant = datetime.fromisoformat(text)
-    except ValueError:
-        raise UsageError(f"{name} = {text!r} is no time: write it as 2026-03-02T14:30, UTC") from None
-    return instant.replace(tzinfo=UTC) if instant.tzinfo is None else instant
+    return filled(Question, told.items()).asked()
 
 
 def _again(asked: dict[str, Any]) -> Asked:
