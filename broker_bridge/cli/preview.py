@@ -228,8 +228,6 @@ def _suggest(args: argparse.Namespace) -> int:
             print(f"broker-bridge preview: {path} is left out: {error}", file=sys.stderr)
             continue
         samples.append((shown(path.name), content))
-    if not any(content.strip() for _, content in samples):
-        raise UsageError("there is nothing to suggest from: all files are empty or cannot be read")
     text = draft(samples, most=_SUGGEST_BYTES)
     if args.json:
         import json

@@ -12,7 +12,7 @@ from broker_bridge.adapters.logs.preview.columns import OUTCOMES, Column
 from broker_bridge.adapters.logs.preview.look import Kind, look
 from broker_bridge.adapters.logs.preview.sample import Encoding, encoding_of, known_binary
 from broker_bridge.adapters.logs.preview.shape import TEXT, Shape, shape_of, slug
-from broker_bridge.errors import ConfigError
+from broker_bridge.errors import ConfigError, UsageError
 from broker_bridge.events.union import DATA_TYPES
 
 QUESTION: Final = "# QUESTION: "
@@ -24,9 +24,12 @@ _MOST_VALUES: Final = 24
 def draft(samples: Sequence[tuple[str, bytes]], *, most: int) -> str:
     """The text of a mapping for files of one kind, given as name and content; `most` bytes of each are looked at.
 
-    It always loads, and reads these files without a crash; whether it reads them rightly is for a person to see.
+    It always loads, and reads these files without a crash; whether it reads them rightly is for a person to see. Raises
+    UsageError where all of them are empty.
     """
     told = [(name, content) for name, content in samples if content.strip()]
+    if not told:
+        raise UsageError("there is nothing to suggest from: all files are empty or cannot be read")
     # The longest of some shows most kinds of records.
     _, content = max(told[:20], key=lambda sample: min(len(sample[1]), most))
     binary = known_binary(content)

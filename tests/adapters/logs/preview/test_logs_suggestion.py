@@ -14,6 +14,7 @@ from broker_bridge.adapters.logs.mapping.compiled import Compiled, compile_mappi
 from broker_bridge.adapters.logs.preview.clock import clock_of
 from broker_bridge.adapters.logs.preview.draft import draft, questions
 from broker_bridge.adapters.logs.preview.sample import encoding_of
+from broker_bridge.errors import UsageError
 from broker_bridge.events.source import SourceRejected
 from broker_bridge.events.union import DATA_TYPES
 from broker_bridge.simulate import Plant, deliveries
@@ -158,6 +159,11 @@ def test_encodings(content: bytes, encoding: str) -> None:
 def test_time_formats(text: str, format: str | None) -> None:
     found = clock_of([text])
     assert (found.format if found else None) == format
+
+
+def test_of_empty_files_nothing_is_suggested() -> None:
+    with pytest.raises(UsageError, match="all files are empty"):
+        suggested(b"", b" \r\n")
 
 
 @given(st.binary(min_size=1, max_size=300))
