@@ -4,6 +4,7 @@ import json
 import re
 import textwrap
 from collections.abc import Iterator, Sequence
+from itertools import chain, count
 from typing import Any, Final, NamedTuple
 
 from broker_bridge.adapters.logs.mapping.compiled import compile_mapping
@@ -433,7 +434,7 @@ def _means(name: str) -> str:
 
 
 def _free(name: str, taken: set[str]) -> str:
-    found = next(n for n in (name, *(f"{name[:50]}_{i}" for i in range(2, 9999))) if n not in taken)
+    found = next(n for n in chain([name], (f"{name[:50]}_{i}" for i in count(2))) if n not in taken)
     taken.add(found)
     return found
 
