@@ -10,7 +10,6 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import (
     AfterValidator,
-    AwareDatetime,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -22,19 +21,22 @@ _DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d+)?(?:[Zz]|[+-
 
 
 def _instant(value: object) -> datetime:
-    # Left to itself the parser takes numbers for seconds since 1970, and texts that RFC 3339 does not allow.
-    if isinstance(value, datetime):
-        return value
+    """An instant in UTC, by one call: events hold two and more, and every call out of the parser is felt.
+
+    Left to itself the parser takes numbers for seconds since 1970, and texts that RFC 3339 does not allow.
+    """
     if isinstance(value, str) and _DATE_TIME.fullmatch(value):
-        return datetime.fromisoformat(value if value.endswith("Z") else value.upper())
-    raise ValueError("is no instant: expected RFC 3339 (section 5.6), for instance 2026-03-02T08:15:30.5Z")
-
-
-def _utc(value: datetime) -> datetime:
-    if value.tzinfo is UTC:
-        return value
+        time = datetime.fromisoformat(value if value.endswith("Z") else value.upper())
+    elif isinstance(value, datetime):
+        time = value
+    else:
+        raise ValueError("is no instant: expected RFC 3339 (section 5.6), for instance 2026-03-02T08:15:30.5Z")
+    if time.tzinfo is UTC:
+        return time
+    if time.utcoffset() is None:
+        raise ValueError("has no timezone")
     try:
-        return value.astimezone(UTC)
+        return time.astimezone(UTC)
     except OverflowError:
         raise ValueError("in UTC it lies outside the years 1 to 9999") from None
 
@@ -45,7 +47,7 @@ def _storable(value: str) -> str:
     return value
 
 
-Time = Annotated[AwareDatetime, BeforeValidator(_instant), AfterValidator(_utc)]
+Time = Annotated[datetime, BeforeValidator(_instant)]
 """An instant, RFC 3339 on the wire, always UTC after reading, whole microseconds. The second 60 of a leap
 second is refused: no datetime can hold it."""
 

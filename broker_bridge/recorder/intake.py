@@ -12,12 +12,14 @@ import orjson
 from broker_bridge.bus.topics import Address, Topics
 from broker_bridge.bus.wire import MAX_PAYLOAD, cut_batch, split_batch
 from broker_bridge.errors import WireError
-from broker_bridge.events.envelope import Event
+from broker_bridge.events.envelope import Event, padded
 from broker_bridge.events.union import DATA_TYPES, dump_event, parse_event
 from broker_bridge.store.base import Arrival, Refusal
 
 LARGEST: Final = 2**63 - 1
 """The largest epoch or sequence a store can hold; the envelope would allow 20 digits."""
+_ZERO: Final = padded(0)
+_LARGEST: Final = padded(LARGEST)
 
 
 def examine(topics: Topics, topic: str, payload: bytes, *, site: str) -> list[Arrival | Refusal]:
@@ -72,7 +74,7 @@ def _examine_event(address: Address, topic: str, body: bytes) -> Arrival | Refus
         return _refused(address, topic, body, "json", trouble)
     if (contradiction := _contradiction(address, event)) is not None:
         return _refused(address, topic, body, "topic", contradiction)
-    if int(event.epoch) > LARGEST or not 1 <= int(event.sequence) <= LARGEST:
+    if event.epoch > _LARGEST or not _ZERO < event.sequence <= _LARGEST:  # as texts, which are padded to sort so
         reason = f"epoch {event.epoch} is over {LARGEST}, or sequence {event.sequence} is not from 1 to it"
         return Refusal(topic, "schema", reason, body)
     return Arrival(event, body)

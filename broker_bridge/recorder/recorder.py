@@ -151,9 +151,12 @@ class Recorder:
                 self._watch(state.source, state.epoch, live)
                 intake.heard.append(Heard(state.source, state.epoch, state.last, message.payload))
             return
+        speaks: tuple[str, str] | None = None
         for item in examine(self._topics, message.topic, message.payload, site=self._site):
             if isinstance(item, Arrival):
-                self._watch(item.event.source, int(item.event.epoch), live)
+                if (item.event.source, item.event.epoch) != speaks:
+                    speaks = item.event.source, item.event.epoch
+                    self._watch(speaks[0], int(speaks[1]), live)
                 intake.arrivals.append(item)
             else:
                 intake.refusals.append(item)

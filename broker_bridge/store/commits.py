@@ -6,6 +6,7 @@ events are inserted first and asked about only when the count says that some wer
 
 import json
 import sqlite3
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain
 from typing import Any, Final, NamedTuple
@@ -93,7 +94,7 @@ class Commits:
         suspects = [place for place in self._suspects(rows, numbers) if place in fresh]
         for refusal in refusals:
             if refusal.source is not None and refusal.epoch is not None and refusal.sequence is not None:
-                numbers.setdefault((refusal.source, refusal.epoch), []).append(refusal.sequence)
+                numbers[refusal.source, refusal.epoch].append(refusal.sequence)
         moved: dict[Key, Progress] = {}
         for key, sequences in numbers.items():
             moved[key] = advance(self.names.epoch(*key).progress, spans(sequences))
@@ -187,7 +188,7 @@ class Commits:
         """As `_rows`; raises KeyError when a name is not known yet."""
         streams, types, generations = self.names.streams, self.names.types, self.names.generations
         rows: list[Row] = []
-        numbers: dict[Key, list[int]] = {}
+        numbers: dict[Key, list[int]] = defaultdict(list)
         for event, body in arrivals:
             source_no, epoch_no, key = streams[event.source, event.epoch]
             generation, position, ordinal, revision = event.id.split(".")
@@ -199,10 +200,7 @@ class Commits:
                     types[event.type], microseconds(event.time), epoch_no, sequence, encoding, leaf(body), packed,
                 )
             )  # fmt: skip
-            if key in numbers:
-                numbers[key].append(sequence)
-            else:
-                numbers[key] = [sequence]
+            numbers[key].append(sequence)
         return rows, numbers
 
     def _suspects(self, rows: Sequence[Row], numbers: Mapping[Key, list[int]]) -> list[int]:

@@ -2,7 +2,12 @@
 
 from hashlib import sha256
 
+_PREFIX = sha256(b"\x00")
+"""Copied, not made: making a hash takes as long as hashing an event."""
+
 
 def leaf(body: bytes) -> bytes:
     """The leaf hash of a body: SHA-256 over 0x00 and the bytes as received."""
-    return sha256(b"\x00" + body).digest()
+    hashed = _PREFIX.copy()
+    hashed.update(body)
+    return hashed.digest()
