@@ -30,7 +30,9 @@ def _instant(value: object) -> datetime:
     elif isinstance(value, datetime):
         time = value
     else:
-        raise ValueError("is no instant: expected RFC 3339 (section 5.6), for instance 2026-03-02T08:15:30.5Z")
+        raise ValueError(
+            "is no instant: expected RFC 3339 (section 5.6), for instance 2026-03-02T08:15:30.5Z"
+        )
     if time.tzinfo is UTC:
         return time
     if time.utcoffset() is None:

@@ -74,7 +74,9 @@ def _examine_event(address: Address, topic: str, body: bytes) -> Arrival | Refus
         return _refused(address, topic, body, "json", trouble)
     if (contradiction := _contradiction(address, event)) is not None:
         return _refused(address, topic, body, "topic", contradiction)
-    if event.epoch > _LARGEST or not _ZERO < event.sequence <= _LARGEST:  # as texts, which are padded to sort so
+    if (
+        event.epoch > _LARGEST or not _ZERO < event.sequence <= _LARGEST
+    ):  # as texts, which are padded to sort so
         reason = f"epoch {event.epoch} is over {LARGEST}, or sequence {event.sequence} is not from 1 to it"
         return Refusal(topic, "schema", reason, body)
     return Arrival(event, body)
