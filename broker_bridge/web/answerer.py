@@ -4,6 +4,8 @@ It writes nothing, listens to nobody else, and ends with its standard input.
 """
 
 import asyncio
+import contextlib
+import fcntl
 import os
 import signal
 import sys
@@ -11,7 +13,7 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Final
 
 from broker_bridge.garbage import spare_models
 from broker_bridge.queries.record import open_record
@@ -20,10 +22,14 @@ from broker_bridge.web.app import plain_app
 from broker_bridge.web.frames import PREFIX, Frame, lengths, packed, unpacked
 from broker_bridge.web.guard import App, Message
 from broker_bridge.web.jobs import Jobs
+from broker_bridge.web.pages.frame import prepare
 from broker_bridge.web.records import Records
 from broker_bridge.web.sessions import Session, Sessions
 from broker_bridge.web.site import Site
 from broker_bridge.web.stations import Stations
+
+_PIPE: Final = 2**20
+"""Bytes an answer may have to go out at once: with the usual 64 kB the service would have to fetch a long one in pieces."""
 
 
 class _Handed(Sessions):
@@ -76,6 +82,20 @@ async def _answer(app: App, sessions: _Handed, records: Records, frame: Frame) -
     return Frame(head, bytes(body))
 
 
+async def _prepare(app: App, sessions: _Handed, records: Records) -> None:
+    """Do once what would make the first answers late."""
+    prepare("board.html", "why_part.html", "choose.html")
+    asked: dict[str, Any] = {
+        "method": "GET",
+        "path": "/board",
+        "query": "",
+        "headers": [],
+        "session": None,
+        "note": None,
+    }
+    await _answer(app, sessions, records, Frame(asked))  # refused, but by way of all routes
+
+
 async def _serve(incoming: IO[bytes], outgoing: IO[bytes]) -> None:
     def tell(frame: Frame) -> None:
         outgoing.write(packed(frame))
@@ -92,6 +112,7 @@ async def _serve(incoming: IO[bytes], outgoing: IO[bytes]) -> None:
         now=time.monotonic, tokens=Path(tokens) if tokens else None,
     )  # fmt: skip
     app = plain_app(site)
+    await _prepare(app, sessions, records)
     spare_models()
     tell(Frame({}))
     while (frame := await asyncio.to_thread(_read, incoming)) is not None:
@@ -103,6 +124,8 @@ def main() -> None:
     """Answer until standard input ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # it is for the service, which ends this process
     outgoing = os.fdopen(os.dup(1), "wb")
+    with contextlib.suppress(OSError, AttributeError):  # Linux alone has it
+        fcntl.fcntl(outgoing, fcntl.F_SETPIPE_SZ, _PIPE)
     os.dup2(2, 1)  # whatever prints does not print into answers
     asyncio.run(_serve(sys.stdin.buffer, outgoing))
 

@@ -3,11 +3,10 @@
 import hashlib
 from typing import Any, Final
 
-import orjson
 from fastapi import Request
 from starlette.responses import Response
 
-from broker_bridge.trace.plain import plain
+from broker_bridge.trace.plain import encoded
 
 API: Final = "/api/"
 
@@ -19,7 +18,7 @@ def asks_for_page(request: Request) -> bool:
 
 def answer(request: Request, value: Any, *, status: int = 200) -> Response:
     """A value, a view or a plain object, as JSON."""
-    return tagged(request, orjson.dumps(plain(value)), "application/json", status=status)
+    return tagged(request, encoded(value), "application/json", status=status)
 
 
 def tagged(

@@ -37,6 +37,8 @@ PATHS: Final = frozenset(
 """What is answered there: it reads the record and nothing else, and puts histories together."""
 _HEADERS: Final = frozenset({b"accept", b"authorization", b"cookie", b"host", b"if-none-match"})
 _WAITING: Final = 200
+_HELD: Final = 2**20
+"""Bytes of an answer that wait for its rest before the process is told to wait."""
 _SOON_S: Final = 20.0
 """A history takes tens of milliseconds, the longest some seconds."""
 _LONG_S: Final = 60.0
@@ -125,6 +127,7 @@ class Answerers:
                 "broker_bridge.web.answerer",
                 stdin=PIPE,
                 stdout=PIPE,
+                limit=_HELD,
                 env=environment,
             )
             answerer = _Answerer(process)

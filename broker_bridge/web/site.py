@@ -64,6 +64,11 @@ def site(request: Request) -> Site:
     return found
 
 
+async def _here(request: Request) -> Site:
+    """The same as a dependency; a coroutine, as what is none costs a way to a thread and back."""
+    return site(request)
+
+
 def reading(request: Request) -> Iterator[Record]:
     """A record for one request."""
     with site(request).records.reading() as record:
@@ -137,6 +142,6 @@ def role_needed(role: Role) -> Callable[[Request], User]:
 Reading = Annotated[Record, Depends(reading)]
 Reader = Annotated[User, Depends(reader)]
 Operator = Annotated[User, Depends(operator)]
-Here = Annotated[Site, Depends(site)]
+Here = Annotated[Site, Depends(_here)]
 
 __all__ = ["SAFE", "Here", "Operator", "Reader", "Reading", "Site", "operator", "reader", "reading", "site"]

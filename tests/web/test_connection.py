@@ -11,6 +11,7 @@ import pytest
 
 from broker_bridge.web import connection
 from broker_bridge.web import guard as guard_module
+from broker_bridge.web import server as server_module
 from broker_bridge.web.guard import Guard, Message, Rate
 
 from conftest import Opened  # isort: skip
@@ -62,6 +63,23 @@ def test_a_request_that_takes_its_time_to_be_answered_is_not_given_up(
         while time.monotonic() - begun < 0.5:
             assert client.get("/api/v1/record").status_code == 200
         assert not response.is_closed
+
+
+def test_answers_leave_without_delay(
+    service: Opened, told_record: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[int] = []
+
+    class Watched(connection.Connection):
+        def connection_made(self, transport: asyncio.Transport) -> None:
+            held = transport.get_extra_info("socket")
+            seen.append(held.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY))
+            super().connection_made(transport)
+
+    monkeypatch.setattr(server_module, "Connection", Watched)
+    service(told_record).get("/api/v1/health/live")
+    assert seen
+    assert all(seen)
 
 
 def asked_of(guard: Guard, path: str = "/") -> tuple[asyncio.Task[None], list[Message]]:

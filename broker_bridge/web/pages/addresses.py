@@ -18,9 +18,9 @@ def board(value: str, kind: str | None = None, position: int | None = None, at: 
     return to("/board", id=value, kind=kind, position=position, at=at)
 
 
-def why(value: str, kind: str | None, position: int | None, at: int, statement: str) -> str:
-    """What a statement stands on."""
-    return to("/board/why", id=value, kind=kind, position=position, at=at, statement=statement)
+def why(value: str, kind: str | None, position: int | None, at: int) -> str:
+    """What a statement stands on, up to the reference of that statement, which ends the address: a page has hundreds."""
+    return to("/board/why", id=value, kind=kind, position=position, at=at) + "&statement="
 
 
 def order(number: str) -> str:

@@ -118,7 +118,8 @@ def board_view(
 class _Teller:
     def __init__(self, history: History) -> None:
         self._of = {one.reference: one.statement for one in referred(history)}
-        self._key, self._commit = history.identity.key, history.as_of.commit
+        key, self._commit = history.identity.key, history.as_of.commit
+        self._why = addresses.why(key.value, key.kind, key.position, self._commit)
 
     def part(self, section: Section) -> Part:
         """A section with what is added to a statement under it."""
@@ -135,7 +136,6 @@ class _Teller:
         mark = told.mark.partition(" ")[0]
         found = self._of.get(mark)
         evidence = getattr(found, "evidence", ())
-        why = addresses.why(self._key.value, self._key.kind, self._key.position, self._commit, mark)
         return Statement(
             mark="" if told.mark in ("!", "-") else told.mark,
             text=told.text,
@@ -143,7 +143,7 @@ class _Teller:
             certainty="" if found is None else getattr(found, "certainty", "observed"),
             held=told.mark == "!",
             links=tuple(_links(found, self._commit)),
-            why=why if evidence else "",
+            why=self._why + mark if evidence else "",
             events=len(evidence),
         )
 

@@ -56,6 +56,12 @@ TEMPLATES.globals.update(
 )
 
 
+def prepare(*templates: str) -> None:
+    """Compile templates before somebody waits for them: a long one takes a quarter of a second."""
+    for name in templates:
+        TEMPLATES.get_template(name)
+
+
 def page(request: Request, template: str, **more: Any) -> str:
     """A page as HTML."""
     session = session_of(request)
