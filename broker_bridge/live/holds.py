@@ -3,6 +3,7 @@
 The record waits until a revision is complete; here half a correction may be seen for a moment.
 """
 
+from collections.abc import Iterable
 from typing import Final
 
 from broker_bridge.live.told import Told
@@ -18,10 +19,16 @@ class Holds:
     def __init__(self, limit: int = LIMIT) -> None:
         self._limit = limit
         self._highest: dict[RawRecord, int] = {}
+        self._several = False
+        """Some record was met in more than one revision."""
 
     def __call__(self, told: Told) -> bool:
         """Whether no higher revision is known."""
         return told.revision >= self._highest.get(told.record, told.revision)
+
+    def among(self, statements: Iterable[Told]) -> list[Told]:
+        """Those that hold, in the same order."""
+        return [told for told in statements if self(told)] if self._several else list(statements)
 
     def add(self, told: Told) -> bool:
         """Note a statement's revision; True when it supersedes a lower one."""
@@ -31,6 +38,7 @@ class Holds:
                 del self._highest[next(iter(self._highest))]
             self._highest[told.record] = told.revision
             return False
+        self._several = self._several or told.revision != known
         if told.revision > known:
             self._highest[told.record] = told.revision
             return True

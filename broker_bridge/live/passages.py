@@ -4,7 +4,6 @@ Times of two sources are never compared where it decides something: their clocks
 open and another contradicts is told as doubtful.
 """
 
-from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -62,17 +61,28 @@ class Left(NamedTuple):
     at: datetime
 
 
-@dataclass
+class Passed(NamedTuple):
+    """What was told of boards at one station."""
+
+    visits: tuple[Visit, ...]
+    """The passes, in the order of their beginnings."""
+    arrivals: Moves
+    """When each board came here last."""
+    departures: Moves
+    """When each board left here last."""
+
+
+@dataclass(slots=True)
 class _Open:
     label: str
-    knots: set[Knot]
+    knots: frozenset[Knot]
     source: str
     lane: int | None
     last: datetime
     arrived: datetime | None = None
     departed: datetime | None = None
     done: datetime | None = None
-    results: Counter[str] = field(default_factory=Counter)
+    results: dict[str, int] = field(default_factory=dict)
     came: dict[str, datetime] = field(default_factory=dict)
     went: dict[str, datetime] = field(default_factory=dict)
     named: frozenset[Knot] = frozenset()
@@ -83,49 +93,43 @@ class _Open:
         self.last = told.at
         if told.type in ENDINGS:
             self.done = told.at
-        self.results[told.said] += 1
+        self.results[told.said] = self.results.get(told.said, 0) + 1
 
     def closed(self) -> Visit:
-        results = (f"{said} ({times}x)" if times > 1 else said for said, times in self.results.items())
+        results = [f"{said} ({times}x)" if times > 1 else said for said, times in self.results.items()]
         return Visit(
-            self.label, frozenset(self.knots), self.source, self.lane, self.arrived, self.departed, self.done,
-            tuple(results), self.last,
+            self.label, self.knots, self.source, self.lane, self.arrived, self.departed, self.done, tuple(results),
+            self.last,
         )  # fmt: skip
 
 
-def comes(told: Told, station: str) -> bool:
-    """Whether this says that a board came to the station."""
-    if told.type == "board.transferred":
-        return told.about["to_station"] == station and _complete(told)
-    return told.type in ARRIVALS and told.station == station
+def passages(station: str, statements: Iterable[Told]) -> Passed:
+    """The passes of boards at one station; statements in the order of time.
 
-
-def goes(told: Told, station: str) -> bool:
-    """Whether this says that a board left the station."""
-    if told.type == "board.transferred":
-        return told.station == station and _complete(told)
-    return told.type == "board.departed" and told.station == station
-
-
-def visits(station: str, statements: Iterable[Told]) -> tuple[Visit, ...]:
-    """The passes of boards at one station in the order of their beginnings; statements in the order of time."""
+    One way through them for all three answers: a plant at work asks for them of all its stations every second.
+    """
     found: list[_Open] = []
     latest: dict[Knot, _Open] = {}
+    arrivals: dict[Knot, dict[str, datetime]] = {}
+    departures: dict[Knot, dict[str, datetime]] = {}
     for told in statements:
+        way = _way(told, station)
         visit = next((latest[knot] for knot in told.knots if knot in latest), None)
-        if comes(told, station):
+        if way == "comes":
+            _note(arrivals, told)
             if visit is None or not _same_arrival(visit, told):
                 visit = _begun(found, told)
             visit.came[told.source] = told.at
             if visit.arrived is None:
                 visit.arrived, visit.source, visit.lane = told.at, told.source, told.lane
-        elif goes(told, station):
+        elif way == "goes":
+            _note(departures, told)
             if visit is None or not _once(visit.went, told):
                 visit = _begun(found, told)
             visit.went[told.source] = told.at
             visit.departed = visit.departed or told.at
-        elif told.type == "board.transferred":
-            continue  # not certain to have happened
+        elif way == "uncertain":
+            continue
         else:
             if _over(visit, told):
                 whole = next((latest[panel] for panel in told.panels if panel in latest), None)
@@ -140,19 +144,33 @@ def visits(station: str, statements: Iterable[Told]) -> tuple[Visit, ...]:
         visit.label = visit.label or told.label
         if visit.named is not told.knots:  # mostly the same object again (names.py)
             visit.named = told.knots
-            visit.knots |= told.knots
-            latest.update((knot, visit) for knot in told.knots)
-    return tuple(visit.closed() for visit in found)
+            if not told.knots <= visit.knots:
+                visit.knots |= told.knots
+            for knot in told.knots:
+                latest[knot] = visit
+    return Passed(tuple(visit.closed() for visit in found), arrivals, departures)
 
 
-def arrivals(station: str, statements: Iterable[Told]) -> Moves:
-    """When each board came here last; statements in the order of time."""
-    return _moves(told for told in statements if comes(told, station))
+def _way(told: Told, station: str) -> str:
+    """Whether this says that a board came to the station, or left it; a hand-over may also not be certain to have happened."""
+    if told.type == "board.transferred":
+        if told.about.get("giver") == told.about.get("taker") == "complete":
+            if told.about["to_station"] == station:
+                return "comes"
+            if told.station == station:
+                return "goes"
+        return "uncertain"
+    if told.station == station:
+        if told.type in ARRIVALS:
+            return "comes"
+        if told.type == "board.departed":
+            return "goes"
+    return ""
 
 
-def departures(station: str, statements: Iterable[Told]) -> Moves:
-    """When each board left here last; statements in the order of time."""
-    return _moves(told for told in statements if goes(told, station))
+def _note(moves: dict[Knot, dict[str, datetime]], told: Told) -> None:
+    for knot in told.knots:
+        moves.setdefault(knot, {})[told.source] = told.at
 
 
 def here(
@@ -196,18 +214,6 @@ def left(passed: Sequence[Visit]) -> Left | None:
     return Left(label or "a board without a name", at)
 
 
-def _moves(statements: Iterable[Told]) -> Moves:
-    found: dict[Knot, dict[str, datetime]] = {}
-    for told in statements:
-        for knot in told.knots:
-            found.setdefault(knot, {})[told.source] = told.at
-    return found
-
-
-def _complete(told: Told) -> bool:
-    return told.about.get("giver") == told.about.get("taker") == "complete"
-
-
 def _once(said: Mapping[str, datetime], told: Told) -> bool:
     """The source has not said this of the visit before, or said it doubly."""
     return told.source not in said or told.at - said[told.source] <= _DOUBLED
@@ -226,7 +232,7 @@ def _over(visit: _Open | None, told: Told) -> bool:
 
 
 def _begun(found: list[_Open], told: Told) -> _Open:
-    visit = _Open(told.label, set(told.knots), told.source, told.lane, told.at)
+    visit = _Open(told.label, told.knots, told.source, told.lane, told.at)
     found.append(visit)
     return visit
 

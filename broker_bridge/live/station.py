@@ -9,7 +9,7 @@ from broker_bridge.live.alarms import Alarm, AlarmId, alarms
 from broker_bridge.live.clock import instant_of
 from broker_bridge.live.holds import Holds
 from broker_bridge.live.newest import Newest
-from broker_bridge.live.passages import Here, Left, Moves, Visit, arrivals, departures, here, left, visits
+from broker_bridge.live.passages import Here, Left, Moves, Passed, Visit, here, left, passages
 from broker_bridge.live.plain import clean
 from broker_bridge.live.told import Told
 from broker_bridge.live.words import slot_of
@@ -113,9 +113,7 @@ class Station:
         self.line = line
         self.name = name
         self._kept: dict[tuple[str, str], Newest] = {}
-        self._visits: tuple[Visit, ...] | None = None
-        self._arrivals: Moves = {}
-        self._departures: Moves = {}
+        self._passed: Passed | None = None
 
     def add(self, told: Told) -> bool:
         """Take a statement; False when it changes nothing."""
@@ -124,27 +122,24 @@ class Station:
         if kept is None:
             kept = self._kept[kind, told.source] = Newest(limit)
         if kind == "board":
-            self._visits = None
+            self._passed = None
         return kept.add(told)
 
     def drop(self) -> None:
         """A statement stopped to hold: look anew."""
-        self._visits = None
+        self._passed = None
 
     def arrivals(self, holds: Holds) -> Moves:
         """When each board came last."""
-        self._look(holds)
-        return self._arrivals
+        return self._look(holds).arrivals
 
     def departures(self, holds: Holds) -> Moves:
         """When each board left last."""
-        self._look(holds)
-        return self._departures
+        return self._look(holds).departures
 
     def visits(self, holds: Holds) -> tuple[Visit, ...]:
         """The passes of boards, in the order of their beginnings."""
-        self._look(holds)
-        return self._visits or ()
+        return self._look(holds).visits
 
     def now(
         self, holds: Holds, shared: Iterable[Told], elsewhere: Iterable[Moves], seen: Collection[AlarmId]
@@ -153,7 +148,7 @@ class Station:
         of_sources = [told for told in shared if told.source in self.sources()]
         links = [*self._of("link", holds), *(told for told in of_sources if told.type != "source.gap")]
         gaps = [*self._of("gap", holds), *(told for told in of_sources if told.type == "source.gap")]
-        passed = self.visits(holds)
+        passed = self._look(holds)
         missed: dict[str, datetime] = {}
         for told in (*links, *gaps):
             if told.type != "source.connected":
@@ -165,10 +160,10 @@ class Station:
             name=self.name,
             said=_said(self._of("state", holds)),
             cut=_cut(links, self._newest(holds)),
-            here=here(passed, elsewhere, missed),
-            left=left(passed),
-            visits=passed,
-            tracked=bool(self._arrivals or self._departures),
+            here=here(passed.visits, elsewhere, missed),
+            left=left(passed.visits),
+            visits=passed.visits,
+            tracked=bool(passed.arrivals or passed.departures),
             alarms=alarms(self._of("alarm", holds), seen),
             empties=_empties(stock),
             gaps=tuple(map(_gap, sorted(gaps, key=lambda told: told.key))),
@@ -181,16 +176,14 @@ class Station:
         """Who speaks about it."""
         return frozenset(source for _, source in self._kept)
 
-    def _look(self, holds: Holds) -> None:
-        if self._visits is None:
-            told = self._of("board", holds)
-            self._visits = visits(self.name, told)
-            self._arrivals = arrivals(self.name, told)
-            self._departures = departures(self.name, told)
+    def _look(self, holds: Holds) -> Passed:
+        if self._passed is None:
+            self._passed = passages(self.name, self._of("board", holds))
+        return self._passed
 
     def _of(self, kind: str, holds: Holds) -> list[Told]:
         kept = [newest for (of_kind, _), newest in sorted(self._kept.items()) if of_kind == kind]
-        return [told for told in merge(*kept, key=_key) if holds(told)]
+        return holds.among(kept[0] if len(kept) == 1 else merge(*kept, key=_key))
 
     def _newest(self, holds: Holds) -> dict[str, Told]:
         """The newest thing each source said of the machine; that a source is gone is said of the source."""
