@@ -455,7 +455,7 @@ def _any_port(host: str) -> int:
 def _state(store: Path) -> dict[str, Any]:
     try:
         state = json.loads((store / "broker.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return state if isinstance(state, dict) else {}
 

@@ -102,7 +102,7 @@ def read_access(folder: Path) -> list[Access]:
         raise ConfigError(
             f"broker.credentials = {folder}: there is no access list: run `broker-bridge secure CONFIG` first"
         ) from None
-    except (OSError, ValueError, TypeError, KeyError) as error:
+    except (OSError, ValueError, TypeError, KeyError, RecursionError) as error:
         raise ConfigError(
             f"{path}: cannot be read: {error}; `broker-bridge secure` writes it anew"
         ) from error

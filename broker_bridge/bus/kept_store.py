@@ -88,7 +88,7 @@ def _known(path: Path) -> dict[str, str] | None:
         return None
     try:
         return {str(login): str(digest) for login, digest in json.loads(text).items()}
-    except (ValueError, AttributeError):
+    except (ValueError, AttributeError, RecursionError):
         return {"": ""}
 
 

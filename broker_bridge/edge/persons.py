@@ -142,7 +142,7 @@ class Persons:
             try:
                 row = json.loads(line)
                 rows[row["pseudonym"]] = row["name"]
-            except (ValueError, KeyError, TypeError):
+            except (ValueError, KeyError, TypeError, RecursionError):
                 continue  # half a line of a process that was killed; the name comes again with its next event
         return rows
 

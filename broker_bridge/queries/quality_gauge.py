@@ -55,7 +55,11 @@ def trials_of_table(text: str, file: str) -> Trials:
 
 
 def _order(trial: str) -> tuple[int, str]:
-    return (int(trial), "") if trial.isdigit() else (0, trial)
+    """Numbers as they count, however many digits they have; before them, by the alphabet, what is none."""
+    if not (trial.isascii() and trial.isdigit()):
+        return 0, trial
+    digits = trial.lstrip("0") or "0"
+    return len(digits), digits
 
 
 class Verified:

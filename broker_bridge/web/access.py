@@ -91,7 +91,7 @@ def read_table(path: Path) -> dict[str, User]:
         return {}
     except ConfigError as error:
         raise TokensDamaged(str(error)) from None
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise TokensDamaged(
             f"web.tokens = {path}: is no table of tokens ({type(error).__name__}); `broker-bridge tokens` writes it"
         ) from None

@@ -1,20 +1,26 @@
-"""The line as it is now, from the newest events of the record, and the same events for whoever listens."""
+"""The line as it is now, from the newest events of the record, and the same events for whoever listens.
+
+Rule for maintainers: the picture is touched by one thread at a time, through `_in_turn`, and never in the event loop. A look at
+a plant where much happens takes tens of milliseconds, in which nobody else would be answered.
+"""
 
 import asyncio
 import time
 from collections import deque
-from collections.abc import AsyncGenerator, Callable, Iterable, Mapping, Sequence
+from collections.abc import AsyncGenerator, Callable, Iterable
 from datetime import datetime, timedelta
-from typing import Final, NamedTuple
+from functools import partial
+from typing import Final, NamedTuple, TypeVar
 
 from broker_bridge.errors import NotFound, StoreUnavailable
-from broker_bridge.events.fact import Fact
 from broker_bridge.live.clock import Clock
 from broker_bridge.live.hearing import kept_by_the_record
 from broker_bridge.live.picture import Picture, Place, View
 from broker_bridge.live.told import Told, tell
 from broker_bridge.queries.tail import Tail
 from broker_bridge.web.sources import hear, last_words
+
+T = TypeVar("T")
 
 _STEP: Final = 500
 _FRESH: Final = timedelta(seconds=1)
@@ -64,7 +70,7 @@ class Glance(NamedTuple):
 
 
 class Stations:
-    """`follow` runs beside the service; `view` and `listen` may be asked at any time, in the same event loop."""
+    """`follow` runs beside the service; `glance` and `listen` may be asked at any time, in the same event loop."""
 
     def __init__(self, url: str, order: Iterable[Place], clock: Callable[[], datetime]) -> None:
         self._url, self._clock = url, clock
@@ -72,6 +78,8 @@ class Stations:
         self.picture = Picture(self._order)
         self._kept: deque[Live] = deque(maxlen=_KEPT)
         self._more = asyncio.Event()
+        self._turn = asyncio.Lock()
+        self._looking = asyncio.Lock()
         self._glances: dict[type[Clock], Glance] = {}
         self._heard: dict[str, datetime] = {}
         self._file = 0
@@ -86,10 +94,6 @@ class Stations:
     def clock(self, kind: type[Clock] = Clock) -> Clock:
         """The moment of looking; `kind` tells times its own way."""
         return kind(self._clock())
-
-    def view(self, clock: Clock | None = None) -> View:
-        """The stations, each with its state and why it waits; times are told by `clock`."""
-        return self.picture.view(clock or self.clock(), kept_by_the_record())
 
     def heard(self) -> dict[str, datetime]:
         """When the recorder took in the newest event of every source, by its own clock: those of machines may be wrong."""
@@ -108,14 +112,27 @@ class Stations:
             bool(self._kept) and after.number + 1 >= self._kept[0].mark.number
         )
 
-    def glance(self, kind: type[Clock]) -> Glance:
-        """The view of at most a second ago: many may look, and each look costs the event loop some milliseconds."""
-        now = self._clock()
-        held = self._glances.get(kind)
-        if held is None or not timedelta(0) <= now - held.clock.now < _FRESH:
-            clock = kind(now)
-            held = self._glances[kind] = Glance(clock, self.view(clock))
-        return held
+    async def glance(self, kind: type[Clock] = Clock) -> Glance:
+        """The stations as of at most a second ago, each with its state and why it waits: one looks for all who ask."""
+        async with self._looking:
+            now = self._clock()
+            held = self._glances.get(kind)
+            if held is not None and timedelta(0) <= now - held.clock.now < _FRESH:
+                return held
+            picture, clock = self.picture, kind(now)
+            seen = Glance(clock, await self._in_turn(partial(picture.view, clock, kept_by_the_record())))
+            if picture is self.picture:
+                self._glances[kind] = seen
+            return seen
+
+    async def _in_turn(self, work: Callable[[], T]) -> T:
+        """Do it in a thread when nobody else is at the picture. Whoever does not wait any more leaves it to end by itself."""
+
+        async def turn() -> T:
+            async with self._turn:
+                return await asyncio.to_thread(work)
+
+        return await asyncio.shield(asyncio.ensure_future(turn()))
 
     async def listen(self, after: Mark | None = None) -> AsyncGenerator[Live]:
         """Events as they come; with `after`, first those kept that came behind this place.
@@ -146,9 +163,9 @@ class Stations:
                         opened = await asyncio.to_thread(_open, self._url, self._clock())
                         tail = opened.tail
                         self._begin(opened)
-                    facts, taken = await asyncio.to_thread(_next, tail, self.number)
-                    if facts:
-                        self._take(facts, taken)
+                    if news := await asyncio.to_thread(_next, tail, self.number):
+                        self._hand_on(news)
+                        await self._in_turn(partial(_take, self.picture, news))
                         continue
                     if await asyncio.to_thread(tail.replaced):
                         tail.close()
@@ -156,7 +173,8 @@ class Stations:
                         continue
                     if time.monotonic() >= looked + _WORDS_S:
                         looked = time.monotonic()
-                        hear(self.picture.hearing, last_words(await asyncio.to_thread(tail.states)))
+                        said = last_words(await asyncio.to_thread(tail.states))
+                        await self._in_turn(partial(hear, self.picture.hearing, said))
                     self.trouble = ""
                 except (NotFound, StoreUnavailable) as error:
                     self.trouble = str(error)
@@ -180,14 +198,12 @@ class Stations:
         self._file, self.mark = opened.file, Mark(opened.incarnation, opened.begin)
         self._tell_listeners()
 
-    def _take(self, facts: Iterable[Fact], taken: Mapping[int, datetime]) -> None:
-        for fact in facts:
-            told = tell(fact)
-            if when := taken.get(fact.commit):
-                self._heard[fact.source] = when
+    def _hand_on(self, news: Iterable["_New"]) -> None:
+        for number, when, told in news:
+            if when is not None:
+                self._heard[told.source] = when
                 self.looked_from = self.looked_from or when
-            self.picture.take(told)
-            self.mark = self.mark._replace(number=fact.number)
+            self.mark = self.mark._replace(number=number)
             self._kept.append(Live(self.mark, told))
         self._tell_listeners()
 
@@ -216,6 +232,20 @@ def _open(url: str, now: datetime) -> _Opened:
         raise
 
 
-def _next(tail: Tail, number: int) -> tuple[Sequence[Fact], Mapping[int, datetime]]:
+class _New(NamedTuple):
+    """An event, and when the recorder took it in, as far as that is known."""
+
+    number: int
+    taken: datetime | None
+    told: Told
+
+
+def _next(tail: Tail, number: int) -> list[_New]:
     facts = tail.after(number, _STEP)
-    return facts, tail.taken(facts)
+    taken = tail.taken(facts)
+    return [_New(fact.number, taken.get(fact.commit), tell(fact)) for fact in facts]
+
+
+def _take(picture: Picture, news: Iterable[_New]) -> None:
+    for one in news:
+        picture.take(one.told)

@@ -1,6 +1,7 @@
 """The line as it is now, while another record is put in the place of the one that is followed."""
 
 import asyncio
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import pytest
 from told import Told, board, record
 
 from broker_bridge.bus.wire import SourceState, dump
+from broker_bridge.live.picture import Picture, View
 from broker_bridge.store.base import Heard
 from broker_bridge.store.restoring import restore
 from broker_bridge.store.sqlite import SqliteStore
@@ -85,10 +87,12 @@ def test_what_sources_said_of_themselves_is_heard_from_the_record(
         stations = Stations(f"sqlite:////{str(path).lstrip('/')}", (), lambda: datetime.now(UTC))
         following = asyncio.create_task(stations.follow())
         try:
-            await until(lambda: bool(stations.view().sources))
-            (found,) = stations.view().sources
+            async with asyncio.timeout(20):
+                while not (seen := (await stations.glance()).view).sources:  # noqa: ASYNC110  (as below)
+                    await asyncio.sleep(0.01)
+            (found,) = seen.sources
             assert (found.condition, found.silent, found.heard) == ("idle", True, issued)
-            assert "edge edge-1 is silent" in stations.view().troubles[0].text
+            assert "edge edge-1 is silent" in seen.troubles[0].text
         finally:
             following.cancel()
             await asyncio.gather(following, return_exceptions=True)
@@ -111,3 +115,31 @@ async def until(found) -> None:  # type: ignore[no-untyped-def]
 def test_a_place_is_read_as_it_is_told(text: str) -> None:
     assert str(Mark.read(text)) == text
     assert Mark.read("12") == Mark(0, 12)
+
+
+def test_who_does_not_wait_for_a_look_leaves_nobody_else_at_the_picture() -> None:
+    looking, go_on = threading.Event(), threading.Event()
+    order: list[str] = []
+
+    class Slow(Picture):
+        def view(self, *given: object, **named: object) -> View:
+            looking.set()
+            go_on.wait(20)
+            order.append("looked")
+            return super().view(*given, **named)  # type: ignore[arg-type]
+
+    async def life() -> None:
+        stations = Stations("sqlite:////none.db", (), lambda: datetime(2026, 3, 2, tzinfo=UTC))
+        stations.picture = Slow()
+        look = asyncio.create_task(stations.glance())
+        await asyncio.to_thread(looking.wait, 20)
+        look.cancel()
+        await asyncio.gather(look, return_exceptions=True)
+        taking = asyncio.create_task(stations._in_turn(lambda: order.append("taken")))
+        await asyncio.sleep(0)
+        go_on.set()
+        await taking
+        assert order == ["looked", "taken"]
+        assert (await stations.glance()).view.lines == ()
+
+    asyncio.run(life())

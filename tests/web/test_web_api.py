@@ -10,8 +10,9 @@ import httpx
 import pytest
 from jsonschema import Draft202012Validator
 
+from broker_bridge.live.told import tell
 from broker_bridge.schemas.files import FILES
-from broker_bridge.web.stations import Mark, Stations
+from broker_bridge.web.stations import Mark, Stations, _New
 
 from conftest import HOSTILE, line, ok  # isort: skip
 
@@ -120,8 +121,7 @@ def until_ready(asked: httpx.Client) -> None:
 
 def test_who_was_away_too_long_is_told_to_read_the_record() -> None:
     stations = Stations("sqlite:///none.db", (), lambda: datetime(2026, 3, 2, tzinfo=UTC))
-    told = line().facts
-    stations._take(told, {})
+    stations._hand_on([_New(fact.number, None, tell(fact)) for fact in line().facts])
     assert stations.holds(Mark(0, 0))
     stations._kept.popleft()
     assert not stations.holds(Mark(0, 0))

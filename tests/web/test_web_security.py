@@ -76,6 +76,14 @@ def test_a_table_that_everybody_may_read_is_refused(tokens: Tokens) -> None:
         read_table(path)
 
 
+@pytest.mark.parametrize("text", ["", "{", "[1]", "[" * 100_000, '{"a":' * 100_000])
+def test_a_table_that_is_none_is_refused(tokens: Tokens, text: str) -> None:
+    path, _, _ = tokens
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ConfigError, match="is no table of tokens"):
+        read_table(path)
+
+
 def test_names_of_users_are_pseudonyms_and_unique() -> None:
     table, _ = added({}, "qe-02", "read")
     with pytest.raises(UsageError, match="already"):

@@ -244,7 +244,7 @@ class Writer:
             found: dict[str, Any] = json.loads((self.folder / STATE).read_text(encoding="utf-8"))
         except FileNotFoundError:
             return {}
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             raise OutletUnavailable(f"{self.folder / STATE} cannot be read: {error}; remove it") from error
         return found
 

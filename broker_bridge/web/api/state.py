@@ -5,7 +5,6 @@ from typing import Any
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from broker_bridge.live.clock import Clock
 from broker_bridge.web.answers import answer
 from broker_bridge.web.api.shapes import AS_OF, EXAMPLES, formed
 from broker_bridge.web.api.shapes import listed as list_of
@@ -48,7 +47,7 @@ def record(request: Request, record: Reading, user: Reader) -> Response:
 async def stations(request: Request, site: Here, user: Reader) -> Response:
     """Each station's state in words, since when, why it waits where that is known, what is in it, its gaps, by the newest
     events of the record."""
-    view = site.stations.glance(Clock).view
+    view = (await site.stations.glance()).view
     rows = [
         {
             "line": line, "station": row.station.name, "state": row.state, "why": row.why or None,

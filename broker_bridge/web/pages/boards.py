@@ -45,8 +45,7 @@ At = Annotated[int | None, Query(ge=0, lt=2**63)]
 
 
 async def _seen(site: Here) -> list[Seen]:
-    """In the event loop, where the picture grows."""
-    return seen_last(site.stations.glance(PageClock).view)
+    return seen_last((await site.stations.glance(PageClock)).view)
 
 
 @router.get("/")
