@@ -54,7 +54,7 @@ def silent(
     for visit, line in seen:
         if visit.station is not None:
             groups.setdefault((line, visit.side), []).append(visit)
-    for (line, side), visits in sorted(groups.items(), key=repr):
+    for (line, side), visits in sorted(groups.items(), key=lambda group: repr(group[0])):
         declaration = stated.in_force(line, side, visits[0].arrived)
         if declaration is not None:
             result.extend(_silent(declaration, visits, known))

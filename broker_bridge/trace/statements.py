@@ -2,13 +2,12 @@
 
 from collections.abc import Collection, Iterable
 from datetime import UTC, datetime
-from functools import cached_property
 from typing import Any, Final
 
 from broker_bridge.events.fact import Fact
 from broker_bridge.trace.belief import Evidence
 from broker_bridge.trace.mentions import Mention, Node, mentions
-from broker_bridge.trace.value import Value
+from broker_bridge.trace.value import Value, once
 
 PLACEHOLDERS: Final = frozenset(
     {
@@ -38,7 +37,7 @@ class Statement(Value):
     mentions: tuple[Mention, ...]
     """Placeholders are left out: they name nothing."""
 
-    @cached_property
+    @once
     def evidence(self) -> Evidence:
         """Where it is written."""
         return Evidence(self.fact.source, self.fact.id)

@@ -7,14 +7,13 @@ of the same work, without either is suspect: a stale code read on another board 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
-from functools import cached_property
 from itertools import groupby, pairwise
 from typing import Final
 
 from broker_bridge.trace.belief import Evidence, chain, inferred
 from broker_bridge.trace.clocks import judged, untimed
 from broker_bridge.trace.rivals import disputed
-from broker_bridge.trace.value import Value
+from broker_bridge.trace.value import Value, once
 from broker_bridge.trace.witnesses import Witness
 
 SKEW: Final = timedelta(seconds=60)
@@ -40,17 +39,17 @@ class Stay(Value):
         """Where."""
         return self.witnesses[0].station
 
-    @cached_property
+    @once
     def first(self) -> datetime:
         """The first sight of the board there."""
         return min(witness.start for witness in self.timed)
 
-    @cached_property
+    @once
     def last(self) -> datetime:
         """The last sight of the board there."""
         return max(witness.end for witness in self.timed)
 
-    @cached_property
+    @once
     def timed(self) -> Sequence[Witness]:
         """The witnesses whose time counts: all of them where nothing supports the time of any."""
         return [witness for witness in self.witnesses if not untimed(witness)] or self.witnesses
@@ -96,10 +95,10 @@ def _split(witnesses: Sequence[Witness], elsewhere: Sequence[Witness]) -> Iterab
         for witness in moment:
             again = _again(current, witness, elsewhere) if current else None
             if again is not None:
-                yield Stay(tuple(current), suspect)
+                yield Stay(tuple(current), suspect, None)
                 current, suspect = [], again or None
             current.append(witness)
-    yield Stay(tuple(current), suspect)
+    yield Stay(tuple(current), suspect, None)
 
 
 def _leaving(witness: Witness) -> int:

@@ -4,8 +4,33 @@ A `typing.NamedTuple` compiles code when it is defined, and a history has sixty 
 person would wait for `board`. These are tuples as well (equal, hashable, ordered, unpackable by their fields).
 """
 
+from collections.abc import Callable
 from operator import itemgetter
-from typing import Any, ClassVar, Self, dataclass_transform
+from typing import Any, ClassVar, Generic, Self, TypeVar, dataclass_transform, overload
+
+T = TypeVar("T")
+
+
+class once(Generic[T]):
+    """A property of a value that is worked out at its first use. Two threads may both do so: values do not change.
+
+    `functools.cached_property` takes a lock for it, which costs more than most of what it guards.
+    """
+
+    def __init__(self, work: Callable[[Any], T]) -> None:
+        self._work, self._name = work, work.__name__
+        self.__doc__ = work.__doc__
+
+    @overload
+    def __get__(self, value: None, owner: type) -> Self: ...
+    @overload
+    def __get__(self, value: object, owner: type) -> T: ...
+    def __get__(self, value: object, owner: type) -> T | Self:
+        if value is None:
+            return self
+        found: T = self._work(value)
+        value.__dict__[self._name] = found
+        return found
 
 
 @dataclass_transform(frozen_default=True)

@@ -5,7 +5,7 @@ import pickle
 
 import pytest
 
-from broker_bridge.trace.value import Value
+from broker_bridge.trace.value import Value, once
 
 
 class Point(Value):
@@ -35,3 +35,22 @@ def test_frozen_hashable_ordered_and_copied() -> None:
     assert sorted([Point(2, 0), Point(1, 9)]) == [Point(1, 9), Point(2, 0)]
     assert pickle.loads(pickle.dumps(Point(1, 2))) == copy.copy(Point(1, 2)) == Point(1, 2)
     assert repr(Point(1)) == "Point(x=1, y=7)"
+
+
+def test_what_is_worked_out_once_is_kept() -> None:
+    worked: list[int] = []
+
+    class Sum(Value):
+        x: int
+        y: int
+
+        @once
+        def total(self) -> int:
+            """Both."""
+            worked.append(1)
+            return self.x + self.y
+
+    both = Sum(1, 2)
+    assert (both.total, both.total, worked) == (3, 3, [1])
+    assert Sum(1, 2) == both == (1, 2)
+    assert Sum.total.__doc__ == "Both."
