@@ -19,6 +19,7 @@ from typing import Any, NoReturn, Protocol, TypeVar
 import pytest
 
 from broker_bridge.bus.broker import EmbeddedBroker
+from broker_bridge.bus.mqtt import Client, Message
 from broker_bridge.config import Broker
 
 DEADLINE_S = 20.0
@@ -205,3 +206,11 @@ def broker(request: pytest.FixtureRequest) -> RunningBroker:
     """Each broker in turn."""
     running: RunningBroker = request.getfixturevalue(request.param)
     return running
+
+
+def taken(client: Client, most: int) -> list[Message]:
+    """What a client has received and not given yet, at most so many, without waiting."""
+    found: list[Message] = []
+    while len(found) < most and (message := client.next_nowait()) is not None:
+        found.append(message)
+    return found

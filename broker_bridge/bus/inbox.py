@@ -53,22 +53,19 @@ class Inbox:
             self.full = True
             self._room.clear()
 
-    def take(self, limit: int) -> list[Message]:
-        """Up to `limit` messages, oldest first, without waiting; empty when there are none."""
-        if limit >= len(self._messages):
-            taken = list(self._messages)
-            self._messages.clear()
-            self._bytes = 0
-        else:
-            taken = [self._messages.popleft() for _ in range(limit)]
-            self._bytes -= sum(len(message.payload) for message in taken)
+    def pop(self) -> Message | None:
+        """The oldest message, without waiting; None when there is none."""
+        if not self._messages:
+            return None
+        message = self._messages.popleft()
+        self._bytes -= len(message.payload)
         if not self._messages:
             self._filled.clear()
         if self.full and len(self._messages) * 2 <= self._limit and self._bytes * 2 <= self._limit_bytes:
             self.full = False
             self._room.set()
             self._on_room()
-        return taken
+        return message
 
     async def wait_filled(self) -> None:
         """Return when there is a message to take."""

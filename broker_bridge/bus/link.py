@@ -278,6 +278,12 @@ class _Paho(PahoClient):
     def _create_socket(self) -> Any:
         return self.pipe
 
+    def _handle_on_message(self, message: MQTTMessage) -> None:
+        # All messages have one callback: to look for another by topic, behind locks, costs as much as all else a message takes
+        # here. A paho that has no such method calls it by its own way.
+        if self.on_message is not None:
+            self.on_message(self, self._userdata, message)
+
 
 def _paho(options: Options, pipe: Pipe) -> _Paho:
     paho = _Paho(

@@ -231,12 +231,11 @@ class Client:
                     await self._inbox.wait_filled()
             except TimeoutError:
                 return None
-        taken = self._inbox.take(1)
-        return taken[0] if taken else None
+        return self._inbox.pop()
 
-    def take_nowait(self, limit: int) -> list[Message]:
-        """Up to `limit` received messages, oldest first, without waiting."""
-        return self._inbox.take(limit)
+    def next_nowait(self) -> Message | None:
+        """The oldest received message, None when there is none now."""
+        return self._inbox.pop()
 
     def ack(self, messages: Iterable[Message]) -> None:
         """Acknowledge: the broker may forget these messages. Call it after they are committed.

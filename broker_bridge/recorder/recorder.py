@@ -132,9 +132,9 @@ class Recorder:
             settling = group.create_task(self._settle(messages, intake), name="recorder-commit")
 
     def _fill(self, messages: list[Message], intake: _Intake) -> None:
-        while len(intake) < self._window and (more := self._client.take_nowait(1)):
-            messages += more
-            self._sort(more[0], intake)
+        while len(intake) < self._window and (more := self._client.next_nowait()) is not None:
+            messages.append(more)
+            self._sort(more, intake)
 
     async def _settle(self, messages: list[Message], intake: _Intake) -> None:
         if len(intake):

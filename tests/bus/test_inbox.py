@@ -11,9 +11,9 @@ def test_messages_leave_in_the_order_they_came() -> None:
     inbox = Inbox(10, 1000, lambda: None)
     for number in range(5):
         inbox.put(message(number))
-    assert [m.packet for m in inbox.take(2)] == [0, 1]
-    assert [m.packet for m in inbox.take(10)] == [2, 3, 4]
-    assert inbox.take(10) == []
+    assert [m.packet for _ in range(2) if (m := inbox.pop())] == [0, 1]
+    assert [m.packet for _ in range(3) if (m := inbox.pop())] == [2, 3, 4]
+    assert inbox.pop() is None
 
 
 def test_it_is_full_at_a_number_of_messages_and_has_room_again_at_half() -> None:
@@ -23,10 +23,10 @@ def test_it_is_full_at_a_number_of_messages_and_has_room_again_at_half() -> None
         assert not inbox.full
         inbox.put(message(number))
     assert inbox.full
-    inbox.take(1)
+    inbox.pop()
     assert inbox.full
     assert rooms == []
-    inbox.take(1)
+    inbox.pop()
     assert not inbox.full
     assert rooms == [2]
 
@@ -37,9 +37,9 @@ def test_it_is_full_at_a_number_of_bytes() -> None:
     assert not inbox.full
     inbox.put(message(2, 1))
     assert inbox.full
-    inbox.take(1)
+    inbox.pop()
     assert not inbox.full
-    inbox.take(1)
+    inbox.pop()
     inbox.put(message(3, 999))  # all bytes are given back
     assert not inbox.full
 
@@ -57,7 +57,7 @@ def test_waiting_ends_when_something_comes_and_when_there_is_room() -> None:
             room = group.create_task(inbox.wait_room())
             await asyncio.sleep(0)
             assert not room.done()
-            inbox.take(1)
+            inbox.pop()
             await room
 
     asyncio.run(story())

@@ -20,7 +20,7 @@ from fake_broker import (
     packet,
     publish,
 )
-from servers import until
+from servers import taken, until
 
 from broker_bridge.bus.mqtt import FLAPS, Client, Message
 from broker_bridge.bus.wire import MAX_PAYLOAD
@@ -349,9 +349,9 @@ def test_next_and_take_give_what_is_there() -> None:
             first = await reader.next(0)
             assert first is not None
             assert first.payload == b"1"
-            assert [m.payload for m in reader.take_nowait(3)] == [b"2", b"3", b"4"]
-            assert [m.payload for m in reader.take_nowait(9)] == [b"5"]
-            assert reader.take_nowait(9) == []
+            assert [m.payload for m in taken(reader, 3)] == [b"2", b"3", b"4"]
+            assert [m.payload for m in taken(reader, 9)] == [b"5"]
+            assert taken(reader, 9) == []
             assert await reader.next(0.01) is None
 
     run(story())
@@ -367,7 +367,7 @@ def test_a_full_inbox_stops_reading_and_loses_nothing() -> None:
             while len(payloads) < count:
                 await until(lambda: reader.waiting, "more messages")
                 assert reader.waiting <= 10
-                payloads += [m.payload for m in reader.take_nowait(7)]
+                payloads += [m.payload for m in taken(reader, 7)]
             assert payloads == [b"%d" % n for n in range(1, count + 1)]
 
     run(story())
@@ -517,7 +517,7 @@ def test_one_number_for_two_messages_ends_the_connection() -> None:
             client(broker) as reader,
         ):
             await until(lambda: reader.connection == 2, "a new connection")
-            assert [m.payload for m in reader.take_nowait(9)] == [b"a"]
+            assert [m.payload for m in taken(reader, 9)] == [b"a"]
 
     run(story())
 

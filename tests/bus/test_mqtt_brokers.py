@@ -8,7 +8,7 @@ from collections.abc import Coroutine
 from pathlib import Path
 from typing import Any
 
-from servers import DEADLINE_S, Embedded, Mosquitto, RunningBroker, require, until
+from servers import DEADLINE_S, Embedded, Mosquitto, RunningBroker, require, taken, until
 
 from broker_bridge.bus.mqtt import FLAPS, Client, Message
 from broker_bridge.bus.wire import MAX_PAYLOAD
@@ -105,7 +105,7 @@ def test_a_flood_passes_a_small_inbox_in_order_and_whole(broker: RunningBroker) 
             # What a busy machine acknowledges too late comes again (QoS 1): first occurrences are in order.
             got: dict[bytes, None] = {}
             while len(got) < count:
-                messages = [await r.next(DEADLINE_S), *r.take_nowait(29)]
+                messages = [await r.next(DEADLINE_S), *taken(r, 29)]
                 assert r.waiting <= 50
                 got |= dict.fromkeys(m.payload for m in messages if m is not None)
                 r.ack(m for m in messages if m is not None)

@@ -63,9 +63,8 @@ class FakeBus:
             await self.filled.wait()
         return self.inbox.pop(0)
 
-    def take_nowait(self, limit: int) -> list[Message]:
-        taken, self.inbox = self.inbox[:limit], self.inbox[limit:]
-        return taken
+    def next_nowait(self) -> Message | None:
+        return self.inbox.pop(0) if self.inbox else None
 
     def ack(self, messages: Iterable[Message]) -> None:
         self.log += [("acknowledged", message.packet) for message in messages]
