@@ -262,6 +262,8 @@ class Forwarder:
         """Send again what a restored record lacks, whichever forwarder of this outbox has heard of it first."""
         if self._incarnation < self._outbox.incarnation:
             self._incarnation = self._outbox.incarnation
+            if self._incarnation == self._outbox.met:
+                return  # nothing was lost with a record that had not been heard of before: what is out is on its way
             for stream in self._streams.values():
                 stream.plan.restore(self._outbox.level(stream.source).receipted, self._now())
 

@@ -165,6 +165,8 @@ class Outbox:
         """Epochs of the outboxes that were lost here before this one, the oldest first."""
         self.incarnation = 0
         """Highest incarnation of the record seen so far."""
+        self.met = 0
+        """The incarnation that the record had when it was first heard of here; 0: not yet."""
         self.changed = asyncio.Event()
         """Set when events are added; then another one stands here, for whoever looks next."""
 
@@ -316,7 +318,7 @@ class Outbox:
         await self._write(note)
         before, entry.receipted = entry.receipted, contiguous
         if restored:
-            self.incarnation = incarnation
+            self.met, self.incarnation = self.met or incarnation, incarnation
             for other in self._sources.values():
                 other.receipted = contiguous if other is entry else 0
                 other.backlog_bytes = await self._bytes(other, other.receipted + 1)
@@ -449,6 +451,7 @@ class Outbox:
         """Read again what is kept in memory; nobody may be writing."""
         row = await self._one("SELECT value FROM meta WHERE key = 'incarnation'")
         self.incarnation = 0 if row is None else int(row[0])
+        self.met = self.met or self.incarnation
         async with self._connection.execute(
             "SELECT source_no, source, last, receipted FROM sources"
         ) as cursor:

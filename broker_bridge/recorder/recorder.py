@@ -130,6 +130,7 @@ class Recorder:
                 await settling
                 self._fill(messages, intake)
             settling = group.create_task(self._settle(messages, intake), name="recorder-commit")
+            await asyncio.sleep(0)  # it begins now, not when nothing is left to examine
 
     def _fill(self, messages: list[Message], intake: _Intake) -> None:
         while len(intake) < self._window and (more := self._client.next_nowait()) is not None:

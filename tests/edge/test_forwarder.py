@@ -305,6 +305,21 @@ def test_a_record_restored_together_with_its_mark_is_filled_again(tmp_path):
     asyncio.run(life())
 
 
+def test_a_record_that_is_first_heard_of_gets_nothing_twice(tmp_path):
+    async def life() -> None:
+        bus = FakeBus()
+        async with forwarding(tmp_path, bus) as (outbox, _):
+            await outbox.take(SOURCE, [taking(n) for n in range(4)], None)
+            await until(lambda: bus.numbers() == [1, 2, 3, 4], "sent")
+            bus.give_receipt(outbox, EpochReceipt(epoch=outbox.epoch, contiguous=1), incarnation=7)
+            await until(lambda: outbox.level(SOURCE).receipted == 1, "receipted")
+            await outbox.take(SOURCE, [taking(4)], None)
+            await until(lambda: bus.numbers()[-1] == 5, "sent")
+            assert bus.numbers() == [1, 2, 3, 4, 5]
+
+    asyncio.run(life())
+
+
 def test_a_restored_record_is_filled_by_every_forwarder_of_the_outbox(tmp_path):
     async def life() -> None:
         bus, other_bus, clock = FakeBus(), FakeBus(), Clock()
