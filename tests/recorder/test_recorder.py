@@ -121,6 +121,26 @@ async def until(condition, what: str) -> None:
     assert condition(), what
 
 
+def test_a_commit_begins_before_what_comes_behind_it_is_taken():
+    waiting: list[int] = []
+
+    class Watched(LoggingStore):
+        async def commit(self, arrivals: Sequence[Any] = (), *rest: Any, **more: Any) -> Committed:
+            waiting.append(len(bus.inbox))
+            return await super().commit(arrivals, *rest, **more)
+
+    async def life() -> None:
+        nonlocal bus
+        async with recording(window=1, store=Watched("record", [])) as (bus, _):
+            for number in range(1, 4):
+                bus.bring(TOPIC, body(number))
+            await until(lambda: len(waiting) == 3, "all committed")
+            assert waiting[0] == 2, "the second one was examined first"
+
+    bus = FakeBus()
+    asyncio.run(life())
+
+
 def test_acknowledged_after_the_commit_and_in_order():
     async def life() -> None:
         async with recording() as (bus, _):
