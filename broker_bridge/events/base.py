@@ -20,7 +20,7 @@ from pydantic import (
 _DATE_TIME = re.compile(r"\d{4}-\d\d-\d\d[Tt]\d\d:\d\d:\d\d(?:\.\d+)?(?:[Zz]|[+-]\d\d:\d\d)", re.ASCII)
 
 
-def _instant(value: object) -> datetime:
+def instant(value: object) -> datetime:
     """An instant in UTC, by one call: events hold two and more, and every call out of the parser is felt.
 
     Left to itself the parser takes numbers for seconds since 1970, and texts that RFC 3339 does not allow.
@@ -43,20 +43,21 @@ def _instant(value: object) -> datetime:
         raise ValueError("in UTC it lies outside the years 1 to 9999") from None
 
 
-def _storable(value: str) -> str:
+def storable(value: str) -> str:
+    """The text; ValueError where it holds a NUL."""
     if "\x00" in value:
         raise ValueError("holds a NUL character; a share that is still being written shows such bytes")
     return value
 
 
-Time = Annotated[datetime, BeforeValidator(_instant)]
+Time = Annotated[datetime, BeforeValidator(instant)]
 """An instant, RFC 3339 on the wire, always UTC after reading, whole microseconds. The second 60 of a leap
 second is refused: no datetime can hold it."""
 
-Text = Annotated[str, StringConstraints(min_length=1, max_length=512), AfterValidator(_storable)]
+Text = Annotated[str, StringConstraints(min_length=1, max_length=512), AfterValidator(storable)]
 """A short text as the source wrote it."""
 
-LongText = Annotated[str, StringConstraints(max_length=8192), AfterValidator(_storable)]
+LongText = Annotated[str, StringConstraints(max_length=8192), AfterValidator(storable)]
 """Free text as the source wrote it."""
 
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,62}$")]

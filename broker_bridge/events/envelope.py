@@ -36,11 +36,12 @@ def attribute(text: str) -> str:
     return _FORBIDDEN.sub(lambda found: _PICTURES.get(ord(found[0]), "\ufffd"), text[:MAX_ATTRIBUTE])
 
 
-def _attribute(value: object) -> object:
+def fitting(value: object) -> object:
+    """A text made fit for an attribute; whatever else it is, as it is."""
     return attribute(value) if isinstance(value, str) else value
 
 
-Label = Annotated[str, StringConstraints(min_length=1, max_length=MAX_ATTRIBUTE), BeforeValidator(_attribute)]
+Label = Annotated[str, StringConstraints(min_length=1, max_length=MAX_ATTRIBUTE), BeforeValidator(fitting)]
 """A text for people in an attribute, made fit for it."""
 
 

@@ -7,6 +7,7 @@ role does at its start, and most roles meet a few types.
 import re
 from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
+from functools import cache
 from typing import Final, Literal
 
 import orjson
@@ -92,34 +93,31 @@ def parse_event(raw: bytes) -> Event:
     return event
 
 
+def type_of(raw: bytes) -> str:
+    """The type that an event's bytes most likely state; empty where none is seen. A guess: a model insists on its own type."""
+    found = _TYPE.search(raw)
+    return found[1].decode("ascii") if found else ""
+
+
 def _guessed(raw: bytes) -> Event | None:
-    """The event, if the first thing that looks like its type is its type: the model itself insists on that.
+    """The event, if the first thing that looks like its type is its type.
 
     Spares the whole text being read twice.
     """
-    found = _TYPE.search(raw)
-    if found is None:
+    name = type_of(raw)
+    if name not in DATA_TYPES:
         return None
-    read = _readers.get(found[1])
-    if read is None:
-        name = found[1].decode("ascii")
-        if name not in DATA_TYPES:
-            return None
-        read = _readers[found[1]] = _reader(name)
     try:
-        return read(raw, strict=True, extra="ignore")
+        return _reader(name)(raw, strict=True, extra="ignore")
     except ValidationError:
         return None
 
 
+@cache
 def _reader(name: str) -> Callable[..., Event]:
     """What reads the bytes of a type's events: `model_validate_json` without its way round."""
     read: Callable[..., Event] = EVENT_TYPES[name].__pydantic_validator__.validate_json
     return read
-
-
-_readers: Final[dict[bytes, Callable[..., Event]]] = {}
-"""By type, as far as met: a bounded number."""
 
 
 def dump_event(event: Event) -> bytes:

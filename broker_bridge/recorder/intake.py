@@ -12,7 +12,8 @@ import orjson
 from broker_bridge.bus.topics import Address, Topics
 from broker_bridge.bus.wire import MAX_PAYLOAD, cut_batch, split_batch
 from broker_bridge.errors import WireError
-from broker_bridge.events.envelope import Event, padded
+from broker_bridge.events.canonical import Read, read_canonical
+from broker_bridge.events.envelope import padded
 from broker_bridge.events.union import DATA_TYPES, dump_event, parse_event
 from broker_bridge.store.base import Arrival, Refusal
 
@@ -65,13 +66,15 @@ def _members(address: Address, payload: bytes) -> list[bytes]:
 
 
 def _examine_event(address: Address, topic: str, body: bytes) -> Arrival | Refusal:
-    try:
-        event = parse_event(body)
-    except WireError as error:
-        return _refused(address, topic, body, "schema", str(error))
-    # Bytes as this program would write them need no second look: it writes no key twice and no infinity.
-    if dump_event(event) != body and (trouble := _unsound(body)) is not None:
-        return _refused(address, topic, body, "json", trouble)
+    event = read_canonical(body)
+    if event is None:
+        try:
+            event = parse_event(body)
+        except WireError as error:
+            return _refused(address, topic, body, "schema", str(error))
+        # Bytes as this program would write them need no second look: it writes no key twice and no infinity.
+        if dump_event(event) != body and (trouble := _unsound(body)) is not None:
+            return _refused(address, topic, body, "json", trouble)
     if (contradiction := _contradiction(address, event)) is not None:
         return _refused(address, topic, body, "topic", contradiction)
     if (
@@ -101,7 +104,7 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return members
 
 
-def _contradiction(address: Address, event: Event) -> str | None:
+def _contradiction(address: Address, event: Read) -> str | None:
     if event.source != address.source:
         return f"the event says it is from {event.source}, its topic belongs to {address.source}"
     if address.kind == "batch":

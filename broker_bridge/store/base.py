@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple, Protocol
 from broker_bridge.events.fact import Fact
 
 if TYPE_CHECKING:
-    from broker_bridge.events.envelope import Event
+    from broker_bridge.events.canonical import Read
 
 Range = tuple[int, int]
 """First and last, both included."""
@@ -19,7 +19,7 @@ Range = tuple[int, int]
 class Arrival(NamedTuple):
     """A valid event, and the very bytes it came in. Its epoch and sequence fit 63 bits."""
 
-    event: "Event"
+    event: "Read"
     body: bytes
 
 

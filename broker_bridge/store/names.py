@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from broker_bridge.errors import StoreUnavailable
-from broker_bridge.events.envelope import Event
+from broker_bridge.events.canonical import Read
 from broker_bridge.store.base import Progress
 from broker_bridge.store.rows import PROGRESS, progress_of
 
@@ -85,7 +85,7 @@ class Names:
                 "UPDATE epochs SET contiguous = ?, above = ?, last = ?, closed = ? WHERE number = ?", rows
             )
 
-    def learn(self, events: Sequence[Event]) -> None:
+    def learn(self, events: Sequence[Read]) -> None:
         """See to it that `types`, `streams` and `generations` have what these events name."""
         for kind in {event.type for event in events} - self.types.keys():
             self._add("types", self.types, kind)

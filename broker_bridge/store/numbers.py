@@ -4,7 +4,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from typing import Final
 
-from broker_bridge.events.envelope import Event
+from broker_bridge.events.canonical import Read
 from broker_bridge.events.source import SourceGap
 from broker_bridge.store.base import Progress, Range
 
@@ -57,7 +57,7 @@ def overlaps(progress: Progress, numbers: Sequence[int]) -> bool:
     return any(covers(progress, number) for number in numbers)
 
 
-def closure(event: Event) -> tuple[int, int, int | None] | None:
+def closure(event: Read) -> tuple[int, int, int | None] | None:
     """Epoch, first and last number that a source.gap event closes; last None: whatever was heard of.
 
     None when the event closes no range.

@@ -61,6 +61,7 @@ from broker_bridge.cli.acceptance import _rows, _window
 from broker_bridge.config import load
 from broker_bridge.demo.virtual import record_run
 from broker_bridge.errors import BridgeError, UsageError
+from broker_bridge.events.canonical import read_canonical
 from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts, unpack_numbers, unpack_texts
 from broker_bridge.events.reading import Column
 from broker_bridge.projector.schema import index_path
@@ -122,7 +123,10 @@ def events(corpus: Corpus) -> Try:
         body = rng.choice(corpus.events)
         told = json.loads(body)
         if rng.random() < 0.6:
-            body = json.dumps(twisted(rng, told), ensure_ascii=rng.random() < 0.5).encode(errors="replace")
+            blanks = rng.choice(((", ", ": "), (",", ":")))
+            body = json.dumps(twisted(rng, told), ensure_ascii=rng.random() < 0.5, separators=blanks).encode(
+                errors="replace"
+            )
         if rng.random() < 0.5:
             body = spoilt(rng, body)
         station = told["data"].get("station")
@@ -138,6 +142,9 @@ def events(corpus: Corpus) -> Try:
             assert found or body.strip()[:1] == b"[", "a payload has vanished"
             for item in found:
                 counts["events" if isinstance(item, Arrival) else f"refused: {item.code}"] += 1
+                if read_canonical(item.body) is not None:
+                    counts["without their models"] += 1
+                    assert dump_event(parse_event(item.body)) == item.body, "the models read something else"
             waiting.extend(found)
             if len(waiting) > 300:
                 done = runner.run(
