@@ -64,6 +64,7 @@ from broker_bridge.errors import BridgeError, UsageError
 from broker_bridge.events.canonical import read_canonical
 from broker_bridge.events.columns import block_hash, pack_numbers, pack_texts, unpack_numbers, unpack_texts
 from broker_bridge.events.reading import Column
+from broker_bridge.events.union import dump_event, parse_event
 from broker_bridge.projector.schema import index_path
 from broker_bridge.queries.apertures import read_openings
 from broker_bridge.queries.boards import board
