@@ -7,7 +7,7 @@ from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from hypothesis import strategies as st
-from pydantic import AwareDatetime, BaseModel
+from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from broker_bridge.events.base import Data
@@ -99,7 +99,7 @@ def _scalars(annotation: Any, limits: dict[str, Any]) -> st.SearchStrategy[Any]:
         return st.none()
     if annotation is bool:
         return st.booleans()
-    if annotation in (datetime, AwareDatetime):
+    if annotation is datetime:
         return instants
     if annotation is str and limits.get("pattern") in WORDS:
         return st.sampled_from(WORDS[limits["pattern"]])

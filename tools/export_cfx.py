@@ -16,7 +16,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Final, Literal, NamedTuple, get_args, get_origin
 
-from pydantic import AwareDatetime, BaseModel, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from broker_bridge.adapters.cfx.mapping import Known, Mapper
 from broker_bridge.adapters.cfx.mapping.table import SIGNS, STATING
@@ -154,7 +154,7 @@ def _value(annotation: Any, path: str, name: str) -> Any:
         return (_value(arguments[0], path, name),)
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return dict(_fields(annotation, path))
-    if annotation is AwareDatetime:
+    if annotation is datetime:
         return datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
     if annotation is bool:
         return True

@@ -263,7 +263,7 @@ class Forwarder:
         if self._incarnation < self._outbox.incarnation:
             self._incarnation = self._outbox.incarnation
             if self._incarnation == self._outbox.met:
-                return  # nothing was lost with a record that had not been heard of before: what is out is on its way
+                return  # what is out to a record that is first heard of is on its way; where it is not, the stall sends it
             for stream in self._streams.values():
                 stream.plan.restore(self._outbox.level(stream.source).receipted, self._now())
 

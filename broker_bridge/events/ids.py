@@ -13,6 +13,7 @@ from typing import NamedTuple
 GENERATION_PATTERN = r"[A-Za-z0-9_-]{1,64}"
 PATTERN = GENERATION_PATTERN + r"\.(0|[1-9][0-9]{0,17})" + r"\.(0|[1-9][0-9]{0,5})" * 2
 """Numbers carry no leading zeros, so that an id has one spelling."""
+NO_ID = "is no event id: expected generation.position.ordinal.revision, numbers without leading zeros"
 _ID = re.compile(rf"\A{PATTERN}\Z", re.ASCII)
 
 
@@ -28,10 +29,7 @@ class EventId(NamedTuple):
     def parse(cls, text: str) -> "EventId":
         """Read an id. Raises ValueError naming the text when it is not one, or not in its only spelling."""
         if not _ID.match(text):
-            raise ValueError(
-                f"{text!r} is no event id: expected generation.position.ordinal.revision,"
-                " numbers without leading zeros"
-            )
+            raise ValueError(f"{text!r} {NO_ID}")
         generation, position, ordinal, revision = text.split(".")
         return cls(generation, int(position), int(ordinal), int(revision))
 

@@ -12,12 +12,13 @@ from typing import Final, Literal
 
 import orjson
 from pydantic import BaseModel, ConfigDict, ValidationError, create_model
+from pydantic_core import ErrorDetails
 
 from broker_bridge.errors import WireError
 from broker_bridge.events import board, inspection, line, material, reading, source, station, work
 from broker_bridge.events.base import Data
 from broker_bridge.events.envelope import SCHEMA_URI, SCHEMA_VERSION, Event, attribute, padded
-from broker_bridge.events.ids import EventId
+from broker_bridge.events.ids import NO_ID, EventId
 
 FAMILIES: Final = (board, work, material, reading, inspection, station, line, source)
 
@@ -170,12 +171,18 @@ def explain(error: ValidationError) -> str:
     """The first three findings of a validation, each with its place and value, in one line."""
     findings = error.errors(include_url=False, include_context=False)
     told = [
-        f"{'.'.join(str(step) for step in finding['loc']) or 'event'}: {finding['msg']}"
+        f"{'.'.join(str(step) for step in finding['loc']) or 'event'}: {_said(finding)}"
         f" (found {_short(finding['input'])})"
         for finding in findings[:3]
     ]
     more = f"; {len(findings) - 3} more" if len(findings) > 3 else ""
     return "; ".join(told) + more
+
+
+def _said(finding: ErrorDetails) -> str:
+    if finding["loc"] == ("id",) and finding["type"] == "string_pattern_mismatch":
+        return NO_ID
+    return finding["msg"]
 
 
 def _short(value: object) -> str:

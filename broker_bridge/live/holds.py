@@ -19,8 +19,10 @@ class Holds:
     def __init__(self, limit: int = LIMIT) -> None:
         self._limit = limit
         self._highest: dict[RawRecord, int] = {}
+        self._revisions: dict[str, int] = {}
+        """The revision of each source's first statement."""
         self._several = False
-        """Some record was met in more than one revision."""
+        """Some source was met with another one: of its records may be several revisions, remembered or not."""
 
     def __call__(self, told: Told) -> bool:
         """Whether no higher revision is known."""
@@ -32,13 +34,15 @@ class Holds:
 
     def add(self, told: Told) -> bool:
         """Note a statement's revision; True when it supersedes a lower one."""
+        self._several = (
+            self._several or self._revisions.setdefault(told.source, told.revision) != told.revision
+        )
         known = self._highest.get(told.record)
         if known is None:
             if len(self._highest) >= self._limit:
                 del self._highest[next(iter(self._highest))]
             self._highest[told.record] = told.revision
             return False
-        self._several = self._several or told.revision != known
         if told.revision > known:
             self._highest[told.record] = told.revision
             return True

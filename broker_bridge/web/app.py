@@ -49,6 +49,7 @@ def create_app(
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             site.jobs.stop()
+            site.stations.close()
             site.records.close()
 
     app = plain_app(site, running)

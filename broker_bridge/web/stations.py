@@ -1,13 +1,15 @@
 """The line as it is now, from the newest events of the record, and the same events for whoever listens.
 
-Rule for maintainers: the picture is touched by one thread at a time, through `_in_turn`, and never in the event loop. A look at
-a plant where much happens takes tens of milliseconds, in which nobody else would be answered.
+Rule for maintainers: the picture belongs to one thread, and that is not the event loop's: a look at a plant where much happens
+takes tens of milliseconds, in which nobody else would be answered. Nor is it one of asyncio's own threads, which may all be
+waiting for an index that is being made.
 """
 
 import asyncio
 import time
 from collections import deque
 from collections.abc import AsyncGenerator, Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Final, NamedTuple, TypeVar
@@ -63,10 +65,19 @@ class Live(NamedTuple):
 
 
 class Glance(NamedTuple):
-    """A view, and the clock that told its times."""
+    """A view, the clock that told its times, and how far it goes."""
 
     clock: Clock
     view: View
+    mark: Mark
+    """Of the newest event in it."""
+
+
+class _Drawn:
+    """The picture of one record, and how far it goes. For one thread."""
+
+    def __init__(self, picture: Picture, mark: Mark) -> None:
+        self.picture, self.mark = picture, mark
 
 
 class Stations:
@@ -75,10 +86,11 @@ class Stations:
     def __init__(self, url: str, order: Iterable[Place], clock: Callable[[], datetime]) -> None:
         self._url, self._clock = url, clock
         self._order = tuple(order)
-        self.picture = Picture(self._order)
+        self._drawn = _Drawn(Picture(self._order), Mark(0, 0))
+        self._drawing = ThreadPoolExecutor(1, "stations")
+        self._reading = ThreadPoolExecutor(1, "stations' record")
         self._kept: deque[Live] = deque(maxlen=_KEPT)
         self._more = asyncio.Event()
-        self._turn = asyncio.Lock()
         self._looking = asyncio.Lock()
         self._glances: dict[type[Clock], Glance] = {}
         self._heard: dict[str, datetime] = {}
@@ -119,20 +131,16 @@ class Stations:
             held = self._glances.get(kind)
             if held is not None and timedelta(0) <= now - held.clock.now < _FRESH:
                 return held
-            picture, clock = self.picture, kind(now)
-            seen = Glance(clock, await self._in_turn(partial(picture.view, clock, kept_by_the_record())))
-            if picture is self.picture:
+            drawn = self._drawn
+            seen = await _in(self._drawing, partial(_look, drawn, kind(now)))
+            if drawn is self._drawn:
                 self._glances[kind] = seen
             return seen
 
-    async def _in_turn(self, work: Callable[[], T]) -> T:
-        """Do it in a thread when nobody else is at the picture. Whoever does not wait any more leaves it to end by itself."""
-
-        async def turn() -> T:
-            async with self._turn:
-                return await asyncio.to_thread(work)
-
-        return await asyncio.shield(asyncio.ensure_future(turn()))
+    def close(self) -> None:
+        """Let go of the threads, once nobody follows any more."""
+        self._drawing.shutdown(wait=False, cancel_futures=True)
+        self._reading.shutdown(wait=False, cancel_futures=True)
 
     async def listen(self, after: Mark | None = None) -> AsyncGenerator[Live]:
         """Events as they come; with `after`, first those kept that came behind this place.
@@ -146,7 +154,10 @@ class Stations:
                 for one in [one for one in self._kept if one.mark.number > seen.number]:
                     seen = one.mark
                     yield one
-                if seen == self.mark:
+                if seen.number == self.number:
+                    # Of whoever came before the record was opened: else the same place under another name would be looked for,
+                    # for ever, and without a pause.
+                    seen = self.mark
                     await self._more.wait()
         finally:
             self.listeners -= 1
@@ -160,21 +171,21 @@ class Stations:
                 try:
                     if tail is None:
                         looked = 0.0
-                        opened = await asyncio.to_thread(_open, self._url, self._clock())
+                        opened = await _in(self._reading, partial(_open, self._url, self._clock()))
                         tail = opened.tail
                         self._begin(opened)
-                    if news := await asyncio.to_thread(_next, tail, self.number):
+                    if news := await _in(self._reading, partial(_next, tail, self.number)):
                         self._hand_on(news)
-                        await self._in_turn(partial(_take, self.picture, news))
+                        await _in(self._drawing, partial(_take, self._drawn, news, self.mark))
                         continue
-                    if await asyncio.to_thread(tail.replaced):
+                    if await _in(self._reading, tail.replaced):
                         tail.close()
                         tail = None
                         continue
                     if time.monotonic() >= looked + _WORDS_S:
                         looked = time.monotonic()
-                        said = last_words(await asyncio.to_thread(tail.states))
-                        await self._in_turn(partial(hear, self.picture.hearing, said))
+                        said = last_words(await _in(self._reading, tail.states))
+                        await _in(self._drawing, partial(hear, self._drawn.picture.hearing, said))
                     self.trouble = ""
                 except (NotFound, StoreUnavailable) as error:
                     self.trouble = str(error)
@@ -184,7 +195,7 @@ class Stations:
                 await asyncio.sleep(_POLL_S)
         finally:
             if tail is not None:
-                tail.close()
+                self._reading.submit(tail.close)  # behind what may still be read from it
 
     def _begin(self, opened: "_Opened") -> None:
         """A record was opened: the same as before, after trouble, or another one."""
@@ -193,9 +204,9 @@ class Stations:
         self._kept.clear()
         self._heard.clear()
         self.looked_from = None
-        self.picture = Picture(self._order)
         self._glances.clear()
         self._file, self.mark = opened.file, Mark(opened.incarnation, opened.begin)
+        self._drawn = _Drawn(Picture(self._order), self.mark)
         self._tell_listeners()
 
     def _hand_on(self, news: Iterable["_New"]) -> None:
@@ -246,6 +257,15 @@ def _next(tail: Tail, number: int) -> list[_New]:
     return [_New(fact.number, taken.get(fact.commit), tell(fact)) for fact in facts]
 
 
-def _take(picture: Picture, news: Iterable[_New]) -> None:
+def _take(drawn: _Drawn, news: Iterable[_New], mark: Mark) -> None:
     for one in news:
-        picture.take(one.told)
+        drawn.picture.take(one.told)
+    drawn.mark = mark
+
+
+def _look(drawn: _Drawn, clock: Clock) -> Glance:
+    return Glance(clock, drawn.picture.view(clock, kept_by_the_record()), drawn.mark)
+
+
+async def _in(thread: ThreadPoolExecutor, work: Callable[[], T]) -> T:
+    return await asyncio.get_running_loop().run_in_executor(thread, work)

@@ -47,7 +47,8 @@ def record(request: Request, record: Reading, user: Reader) -> Response:
 async def stations(request: Request, site: Here, user: Reader) -> Response:
     """Each station's state in words, since when, why it waits where that is known, what is in it, its gaps, by the newest
     events of the record."""
-    view = (await site.stations.glance()).view
+    seen = await site.stations.glance()
+    view = seen.view
     rows = [
         {
             "line": line, "station": row.station.name, "state": row.state, "why": row.why or None,
@@ -57,7 +58,7 @@ async def stations(request: Request, site: Here, user: Reader) -> Response:
         for line, listed in view.lines
         for row in listed
     ]  # fmt: skip
-    told = {"number": site.stations.number, "trouble": site.stations.trouble or None, "stations": rows,
+    told = {"number": seen.mark.number, "trouble": site.stations.trouble or None, "stations": rows,
             "alarms": [alarm._asdict() for alarm in view.alarms]}  # fmt: skip
     return answer(request, told)
 

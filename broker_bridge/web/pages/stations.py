@@ -18,7 +18,7 @@ Text = Annotated[str, Query(min_length=1, max_length=512)]
 @router.get("/stations")
 async def stations(request: Request, site: Here, user: Reader, part: bool = False) -> Response:
     """One row each. `part`: the rows alone, for a page that draws them anew."""
-    clock, seen = await site.stations.glance(PageClock)
+    clock, seen, _ = await site.stations.glance(PageClock)
     view = stations_view(seen, clock, site.stations.trouble)
     return served(request, "stations_part.html" if part else "stations.html", view=view)
 
@@ -28,7 +28,7 @@ async def station(
     request: Request, site: Here, user: Reader, line: Text, name: Text, part: bool = False
 ) -> Response:
     """Everything about one."""
-    clock, seen = await site.stations.glance(PageClock)
+    clock, seen, _ = await site.stations.glance(PageClock)
     for there, rows in seen.lines:
         for row in rows:
             if (there, row.station.name) == (line, name):
