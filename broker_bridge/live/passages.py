@@ -74,6 +74,8 @@ class Passed(NamedTuple):
 
 @dataclass(slots=True)
 class _Open:
+    number: int
+    """In the order of beginnings."""
     label: str
     knots: frozenset[Knot]
     source: str
@@ -114,7 +116,7 @@ def passages(station: str, statements: Iterable[Told]) -> Passed:
     departures: dict[Knot, dict[str, datetime]] = {}
     for told in statements:
         way = _way(told, station)
-        visit = next((latest[knot] for knot in told.knots if knot in latest), None)
+        visit = _newest(latest, told.knots)
         if way == "comes":
             _note(arrivals, told)
             if visit is None or not _same_arrival(visit, told):
@@ -132,7 +134,7 @@ def passages(station: str, statements: Iterable[Told]) -> Passed:
             continue
         else:
             if _over(visit, told):
-                whole = next((latest[panel] for panel in told.panels if panel in latest), None)
+                whole = _newest(latest, told.panels)
                 if not _over(whole, told) and whole is not None:
                     # About a part of a panel that is here: its names are not the panel's.
                     whole.says(told)
@@ -166,6 +168,14 @@ def _way(told: Told, station: str) -> str:
         if told.type == "board.departed":
             return "goes"
     return ""
+
+
+def _newest(latest: Mapping[Knot, _Open], names: Iterable[Knot]) -> _Open | None:
+    """The visit of some names; of several the one that began last, so that the order of a set decides nothing."""
+    found = [latest[knot] for knot in names if knot in latest]
+    if len(found) > 1:
+        return max(found, key=lambda visit: visit.number)
+    return found[0] if found else None
 
 
 def _note(moves: dict[Knot, dict[str, datetime]], told: Told) -> None:
@@ -232,7 +242,7 @@ def _over(visit: _Open | None, told: Told) -> bool:
 
 
 def _begun(found: list[_Open], told: Told) -> _Open:
-    visit = _Open(told.label, told.knots, told.source, told.lane, told.at)
+    visit = _Open(len(found), told.label, told.knots, told.source, told.lane, told.at)
     found.append(visit)
     return visit
 

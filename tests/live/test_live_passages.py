@@ -152,3 +152,15 @@ def test_a_board_that_comes_again_without_having_left_is_here_a_second_time() ->
         said.say("board.arrived", time, board("A"), station="a", how="transferred", source="transfer")
     assert len(visits(said)) == 2
     assert sure(said) == [("A", True)]
+
+
+def test_what_is_said_of_several_boards_is_said_of_the_one_that_came_last() -> None:
+    """Whatever order a set gives their names in: it is another one in every process."""
+    said = Told()
+    names = [f"B{number}" for number in range(8)]
+    for number, name in enumerate(names):
+        said.say(
+            "board.arrived", f"11:0{number}:00", board(name), station="a", how="transferred", lane=number + 1
+        )
+    said.say("work.completed", "11:08:30", *map(board, names), station="a", outcome="completed")
+    assert [visit.label for visit in visits(said) if visit.done] == ["B7"]

@@ -4,7 +4,7 @@
   "use strict";
   var state = document.getElementById("live"), address = state && state.getAttribute("data-live");
   if (!address) return;
-  var place = state.getAttribute("data-place"), note = document.createElement("span"), gone = 0, wanted = false, busy = false, last = 0, told = "";
+  var place = state.getAttribute("data-place"), note = document.createElement("span"), gone = 0, wanted = false, heard = 0, busy = false, last = 0, told = "";
   state.appendChild(document.createTextNode(" "));
   state.appendChild(note);
 
@@ -27,7 +27,8 @@
   }
 
   function draw() {
-    busy = true; wanted = false; last = Date.now();
+    busy = true; last = Date.now();
+    wanted = last - heard < 1300;  // the service's look may be a second old: once more
     fetch(address, {credentials: "same-origin", cache: "no-cache"}).then(function (answer) {
       if (!answer.ok) throw new Error(answer.status);
       return answer.text();
@@ -51,9 +52,9 @@
   function listening() { return events && events.readyState === 1; }
   if (window.EventSource) {
     events = new EventSource("/api/v1/live");
-    events.addEventListener("told", function () { wanted = true; });
-    events.addEventListener("open", function () { wanted = true; });
-    events.addEventListener("gap", function () { wanted = true; });
+    ["told", "open", "gap"].forEach(function (name) {
+      events.addEventListener(name, function () { wanted = true; heard = Date.now(); });
+    });
     window.addEventListener("beforeunload", function () { events.close(); });
   }
   setInterval(function () {
