@@ -1,8 +1,8 @@
 """Events spelt as this program spells them, read without their models: a third of the time.
 
-The types are made from the models, so there is one schema. What is read here is what the models would read: the bytes have to
-be exactly those that the values give when they are written again, which no key that stands twice, no foreign field and no
-number in another spelling survives. Whatever else comes is for `union.parse_event`, which judges and says what is wrong.
+The types are made from the models, so there is one schema. What is read here are the values that the models would read: the
+bytes have to be exactly those that the values give when they are written again, which no key that stands twice and no foreign
+field survives. Whatever else comes is for `union.parse_event`, which judges and says what is wrong.
 
 Rule for maintainers: a constraint or validator that this module does not know keeps its type out of here, so a new one costs
 time and nothing else. Accepting what the models refuse would be a fault; `tests/events/test_canonical.py` looks for it.
@@ -38,8 +38,12 @@ from broker_bridge.events.source import SourceGap
 from broker_bridge.events.union import DATA_TYPES, EVENT_TYPES, type_of
 
 _SCALARS: Final = frozenset({str, int, float, bool})
+_PLAIN: Final = frozenset({"annotation", "default"})
+_LIMITS: Final = frozenset({"ge", "gt", "le", "lt", "allow_inf_nan"})
 _KEPT_OUT: Final = frozenset({SourceGap.TYPE})
 """Events of which the record needs the model itself."""
+_LARGEST: Final = 65_536
+"""Bytes: patterns take longer here than in the models, and a hostile event may hold millions of names."""
 _NUL: Final = rb"\u0000"
 _ELSEWHERE: Final = re.compile(rb'[+-]\d\d:\d\d"')
 """A time in another zone, which may have no place in UTC; or a text that looks like one."""
@@ -61,7 +65,8 @@ class Read(Protocol):
     @property
     def epoch(self) -> str: ...
     @property
-    def data(self) -> Any: ...
+    def data(self) -> Any:
+        """The fields of its type. What is absent is None or, where it was read without its model, another false value."""
 
 
 class _Unknown(Exception):
@@ -72,7 +77,12 @@ def read_canonical(raw: bytes) -> Read | None:
     """The event of these bytes; None where they are not in our own spelling, or not valid, or of a type kept out of here."""
     name = type_of(raw)
     reader = _reader(name) if name in DATA_TYPES else None
-    if reader is None or _NUL in raw or (reader.timed and _ELSEWHERE.search(raw) is not None):
+    if (
+        reader is None
+        or len(raw) > _LARGEST
+        or _NUL in raw
+        or (reader.timed and _ELSEWHERE.search(raw) is not None)
+    ):
         return None
     try:
         event = reader.decode(raw)
@@ -116,17 +126,22 @@ def _holds_times(model: type[Model]) -> bool:
 @cache
 def _struct(model: type[Model]) -> Any:
     """The type of a model: the same fields in the same order."""
-    validators = model.__pydantic_decorators__
-    if validators.model_validators or validators.field_validators or validators.validators:
-        raise _Unknown(f"{model.__name__} has validators of its own")
+    own = model.__pydantic_decorators__
+    changing = (
+        own.validators, own.field_validators, own.root_validators, own.model_validators, own.field_serializers,
+        own.model_serializers, own.computed_fields,
+    )  # fmt: skip
+    if any(changing) or model.model_config != Model.model_config:
+        raise _Unknown(f"{model.__name__} has validators, serializers or a configuration of its own")
     hints = get_type_hints(model, include_extras=True)
     fields = [_field(name, hints[name], info) for name, info in model.model_fields.items()]
     return msgspec.defstruct(model.__name__, fields, kw_only=True, frozen=True, gc=False)
 
 
 def _field(name: str, hint: Any, info: FieldInfo) -> Any:
-    if info.default_factory is not None or info.alias is not None:
-        raise _Unknown(f"{name}: {info}")
+    _nothing_but(info, _PLAIN)
+    if info.metadata != FieldInfo.from_annotation(hint).metadata:
+        raise _Unknown(f"{name}: limits that do not stand in its annotation")
     arms = [arm for arm in _arms(hint) if arm is not NoneType]
     if len(arms) < len(_arms(hint)):
         if info.is_required() or info.default is not None or len(arms) != 1:
@@ -135,6 +150,13 @@ def _field(name: str, hint: Any, info: FieldInfo) -> Any:
     if info.is_required():
         return name, _type(hint)
     return name, _type(hint), info.default
+
+
+def _nothing_but(info: FieldInfo, known: frozenset[str]) -> None:
+    """Raise _Unknown where more was said of a field than what is understood here."""
+    said: set[str] | dict[str, Any] | None = getattr(info, "_attributes_set", None)
+    if said is None or not known.issuperset(said):
+        raise _Unknown(repr(info))
 
 
 def _arms(hint: Any) -> tuple[Any, ...]:
@@ -169,6 +191,7 @@ def _constrained(hint: Any, marks: tuple[Any, ...]) -> Any:
             case StringConstraints():
                 limits |= _of_text(mark)
             case FieldInfo():
+                _nothing_but(mark, _LIMITS)
                 for one in mark.metadata:
                     limits |= _of_number(hint, one)
             case AfterValidator(func=func) if func is storable:

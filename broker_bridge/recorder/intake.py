@@ -111,8 +111,11 @@ def _contradiction(address: Address, event: Read) -> str | None:
         return None
     if event.type.split(".") != list(address.rest):
         return f"the event is a {event.type}, its topic is for {'.'.join(address.rest)}"
-    if event.data.station != address.station:
-        return f"the event is about station {event.data.station}, its topic about {address.station}"
+    station = (
+        event.data.station or None
+    )  # what was read without its model has a word of its own for what is absent
+    if station != address.station:
+        return f"the event is about station {station}, its topic about {address.station}"
     return None
 
 

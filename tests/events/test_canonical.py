@@ -4,14 +4,18 @@ import json
 import random
 import re
 from datetime import timedelta
-from typing import Any
+from typing import Annotated, Any
 
+import orjson
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pydantic import ConfigDict, Field, computed_field, field_serializer, field_validator
 from strategies import events
 
 from broker_bridge.errors import WireError
+from broker_bridge.events import canonical
+from broker_bridge.events.base import Model
 from broker_bridge.events.canonical import read_canonical
 from broker_bridge.events.union import DATA_TYPES, dump_event, parse_event
 
@@ -26,11 +30,12 @@ few = settings(max_examples=5, suppress_health_check=[HealthCheck.too_slow])
 def same(event: Any, raw: bytes) -> None:
     """What was read is what the models read."""
     told = parse_event(raw)
-    assert dump_event(told) == raw
+    assert orjson.loads(dump_event(told)) == orjson.loads(raw)
     for name in ("id", "source", "type", "time", "sequence", "epoch"):
         assert getattr(event, name) == getattr(told, name)
     assert event.time.utcoffset() == timedelta(0)
     assert (event.data.station or None) == told.data.station
+    assert set(told.data.model_fields_set) <= set(event.data.__struct_fields__)
 
 
 def arrived(**changes: Any) -> dict[str, Any]:
@@ -148,3 +153,74 @@ def test_times_in_other_zones_within_the_data_are_left_to_the_models() -> None:
     assert read_canonical(raw) is None
     with pytest.raises(WireError):
         parse_event(raw)
+
+
+class Limited(Model):
+    """What is said behind a field is seen too."""
+
+    x: int = Field(ge=1)
+
+
+class LimitedWhenGiven(Model):
+    x: int | None = Field(default=None, ge=1)
+
+
+class Few(Model):
+    x: tuple[int, ...] = Field(default=(), max_length=1)
+
+
+class Elsewhere(Model):
+    x: int = Field(validation_alias="y")
+
+
+class Hidden(Model):
+    x: int = Field(default=1, exclude=True)
+
+
+class HiddenWithin(Model):
+    x: Annotated[int, Field(exclude=True)] = 1
+
+
+class Spelt(Model):
+    x: int
+
+    @field_serializer("x")
+    def _spelt(self, x: int) -> str:
+        return str(x)
+
+
+class Worked(Model):
+    x: int
+
+    @computed_field  # type: ignore[prop-decorator]
+    @property
+    def y(self) -> int:
+        return self.x
+
+
+class Short(Model):
+    model_config = ConfigDict(str_max_length=3)
+    x: str
+
+
+class Checked(Model):
+    x: int
+
+    @field_validator("x")
+    @classmethod
+    def _even(cls, x: int) -> int:
+        return x
+
+
+@pytest.mark.parametrize(
+    "model",
+    [Limited, LimitedWhenGiven, Few, Elsewhere, Hidden, HiddenWithin, Spelt, Worked, Short, Checked],
+)
+def test_a_model_with_what_is_not_understood_is_kept_out(model: type[Model]) -> None:
+    with pytest.raises(canonical._Unknown):
+        canonical._struct(model)
+
+
+def test_a_long_event_is_left_to_the_models() -> None:
+    assert read_canonical(spelt(arrived(data=about(candidates=["a"] * 1_000)))) is not None
+    assert read_canonical(spelt(arrived(data=about(candidates=["a"] * 20_000)))) is None

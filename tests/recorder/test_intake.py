@@ -5,15 +5,16 @@ import json
 from datetime import UTC, datetime
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from strategies import events
 
 from broker_bridge.bus.topics import Topics
 from broker_bridge.bus.wire import MAX_PAYLOAD, join_batch
 from broker_bridge.events.base import Origin
 from broker_bridge.events.ids import EventId
 from broker_bridge.events.station import StationAlarmRaised
-from broker_bridge.events.union import encode_event
+from broker_bridge.events.union import DATA_TYPES, dump_event, encode_event
 from broker_bridge.recorder import intake
 from broker_bridge.store.base import Arrival, Refusal
 
@@ -184,3 +185,43 @@ def test_what_another_plant_says_is_refused_and_no_number_of_it_counts():
         assert (refusal.code, refusal.body) == ("plant", payload)
     [arrival] = intake.examine(TOPICS, TOPICS.batch(other), event, site="other-works")
     assert isinstance(arrival, Arrival)
+
+
+def test_an_event_of_no_station_is_one():
+    [arrival] = examine(TOPICS, TOPICS.event(SOURCE, None, "station.alarm_raised"), body(station=None))
+    assert isinstance(arrival, Arrival)
+
+
+@pytest.mark.parametrize("type_name", sorted(DATA_TYPES))
+@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(data=st.data())
+def test_the_quick_way_and_the_models_say_the_same(type_name, data):
+    """Of single events on their own topics and on others, and of arrays, whole or spoilt."""
+    event = data.draw(events(type_name))
+    raw = dump_event(event)
+    station = data.draw(st.sampled_from([event.data.station, None, "aoi-9"]))
+    if data.draw(st.booleans()):
+        at = data.draw(st.integers(0, len(raw) - 1))
+        raw = raw[:at] + data.draw(st.binary(max_size=3)) + raw[at + 1 :]
+    topic, payload = data.draw(
+        st.sampled_from(
+            [
+                (TOPICS.event(event.source, station, type_name), raw),
+                (TOPICS.batch(event.source), join_batch([raw, raw])),
+            ]
+        )
+    )
+    site = event.source.split("/")[1]
+    quick = intake.examine(TOPICS, topic, payload, site=site)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(intake, "read_canonical", lambda raw: None)
+        slow = intake.examine(TOPICS, topic, payload, site=site)
+    assert [told(item) for item in quick] == [told(item) for item in slow]
+
+
+def told(item):
+    """What an arrival or refusal comes to."""
+    if isinstance(item, Refusal):
+        return item
+    event = item.event
+    return item.body, event.id, event.source, event.type, event.time, event.sequence, event.epoch

@@ -43,6 +43,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+import orjson
 import zstandard
 from messages_of_machines import Machines
 from spoiling import note, spoil_database, spoilt, twisted, watched
@@ -145,7 +146,8 @@ def events(corpus: Corpus) -> Try:
                 counts["events" if isinstance(item, Arrival) else f"refused: {item.code}"] += 1
                 if read_canonical(item.body) is not None:
                     counts["without their models"] += 1
-                    assert dump_event(parse_event(item.body)) == item.body, "the models read something else"
+                    read = orjson.loads(dump_event(parse_event(item.body)))
+                    assert read == orjson.loads(item.body), "the models read something else"
             waiting.extend(found)
             if len(waiting) > 300:
                 done = runner.run(
