@@ -279,8 +279,8 @@ class _Paho(PahoClient):
         return self.pipe
 
     def _handle_on_message(self, message: MQTTMessage) -> None:
-        # All messages have one callback: to look for another by topic, behind locks, costs as much as all else a message takes
-        # here. A paho that has no such method calls it by its own way.
+        # All messages have one callback: looking for another by topic, behind locks, is felt at every message. A paho that has no
+        # such method calls it by its own way.
         if self.on_message is not None:
             self.on_message(self, self._userdata, message)
 

@@ -1,4 +1,4 @@
-"""Events spelt as this program spells them, read without their models: a third of the time.
+"""Events spelt as this program spells them, read without their models, which takes a recorder far less time.
 
 The types are made from the models, so there is one schema. What is read here are the values that the models would read: the
 bytes have to be exactly those that the values give when they are written again, which no key that stands twice and no foreign

@@ -77,9 +77,8 @@ def _examine_event(address: Address, topic: str, body: bytes) -> Arrival | Refus
             return _refused(address, topic, body, "json", trouble)
     if (contradiction := _contradiction(address, event)) is not None:
         return _refused(address, topic, body, "topic", contradiction)
-    if (
-        event.epoch > _LARGEST or not _ZERO < event.sequence <= _LARGEST
-    ):  # as texts, which are padded to sort so
+    # As texts, which are padded so that they sort as numbers do.
+    if event.epoch > _LARGEST or not _ZERO < event.sequence <= _LARGEST:
         reason = f"epoch {event.epoch} is over {LARGEST}, or sequence {event.sequence} is not from 1 to it"
         return Refusal(topic, "schema", reason, body)
     return Arrival(event, body)
@@ -111,9 +110,8 @@ def _contradiction(address: Address, event: Read) -> str | None:
         return None
     if event.type.split(".") != list(address.rest):
         return f"the event is a {event.type}, its topic is for {'.'.join(address.rest)}"
-    station = (
-        event.data.station or None
-    )  # what was read without its model has a word of its own for what is absent
+    # What was read without its model has a false value of its own for what is absent.
+    station = event.data.station or None
     if station != address.station:
         return f"the event is about station {station}, its topic about {address.station}"
     return None

@@ -6,9 +6,9 @@
 The record is copied. Beside it run, each a process of its own: a writer that commits events at a steady rate, the
 projector, and the service. A board of 300 events is written first. Readers ask for one thing every five seconds each, in
 turn the page and the answer of that board, of other boards (each time another), and the stations. Told are medians and 95th
-percentiles, the same of one reader who asks forty times in a row, before the others come, and the processor time of one answer
-then (with what following the record costs meanwhile), the writer's rate and its
-slowest commit, and the ratio to a floor: the same history put together in this process, alone.
+percentiles; before the fifty come, the 95th of one reader who asks forty times in a row, and the processor time of one answer
+then (with what following the record costs meanwhile); the writer's rate and its slowest commit; and the ratio to a floor: the
+same history put together in this process, alone.
 Aim: 95 of 100 within 150 ms for the board of 300 events, no error, the writer at its rate.
 """
 
